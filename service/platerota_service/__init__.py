@@ -1,0 +1,1 @@
+"""The service: REST, the engine that runs solves, pictures, and the command line."""

@@ -52,17 +52,33 @@ def wall_seconds(day: date, minutes: int, zone: ZoneInfo) -> int:
     return high
 
 
+def shift_minutes(shift: Shift) -> Span:
+    """Start and end of a shift in minutes after midnight of its day; an end at or before the start is on the next day."""
+    return shift.start, shift.end if shift.end > shift.start else shift.end + 1440
+
+
+def break_minutes(shift: Shift, index: int) -> Span:
+    """Start and end of one break in minutes after midnight of the shift's day (F11): earlier than the shift's start is the next day.
+
+    A break that would end before it starts ends a day later: in a shift of 24 hours that is its very end.
+    """
+    opens, closes = (minutes if minutes >= shift.start else minutes + 1440 for minutes in shift.breaks[index])
+    return opens, closes if closes >= opens else closes + 1440
+
+
 def shift_day(shift: Shift, day: date, zone: ZoneInfo) -> ShiftDay:
-    """The shift as it falls on `day`; an end or break at or before the start's clock time is on the next day."""
-    end = shift.end if shift.end > shift.start else shift.end + 1440
+    """The shift as it falls on `day`, breaks that a clock change leaves no time for dropped."""
+    start, end = (wall_seconds(day, minutes, zone) for minutes in shift_minutes(shift))
     breaks: list[Span] = []
-    for first, last in shift.breaks:
-        opens = first if first >= shift.start else first + 1440
-        closes = last if last >= shift.start else last + 1440
-        span = (wall_seconds(day, opens, zone), wall_seconds(day, closes, zone))
-        if span[0] < span[1]:
-            breaks.append(span)
-    return ShiftDay(shift.operator, wall_seconds(day, shift.start, zone), wall_seconds(day, end, zone), tuple(merge(breaks)), shift.overtime)
+    for index in range(len(shift.breaks)):
+        opens, closes = (wall_seconds(day, minutes, zone) for minutes in break_minutes(shift, index))
+        breaks.append((opens, closes))
+    return ShiftDay(shift.operator, start, end, tuple(merge(breaks)), shift.overtime)
+
+
+def day_name(day: date) -> str:
+    """The day of the week as shift tables name it: ``mon`` … ``sun``."""
+    return _DAYS[day.weekday()]
 
 
 def shift_days(shop: Shop, operator: str, begin: int, end: int) -> list[ShiftDay]:
@@ -77,7 +93,7 @@ def shift_days(shop: Shop, operator: str, begin: int, end: int) -> list[ShiftDay
         day = max(first, shift.from_) if shift.from_ else first
         stop = min(last, shift.to) if shift.to else last
         while day <= stop:
-            if _DAYS[day.weekday()] in shift.days:
+            if day_name(day) in shift.days:
                 found = shift_day(shift, day, zone)
                 if found.start < end and found.end > begin and found.start < found.end:
                     days.append(found)

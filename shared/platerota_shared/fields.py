@@ -7,15 +7,41 @@ our own code builds values. Lengths are millimetres, masses kilograms.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from datetime import date
+from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, PlainSerializer, StringConstraints, WithJsonSchema
+from pydantic import BeforeValidator, Field, PlainSerializer, Strict, StringConstraints, WithJsonSchema
 
+from platerota_shared.faults import refusal, shown
 from platerota_shared.instants import instant_text, read_instant
-from platerota_shared.local_times import read_break, read_local_time
+from platerota_shared.local_times import read_break, read_date, read_local_time
 from platerota_shared.units import read_length, read_mass
 
 MAX_SECONDS = 120 * 86_400
+
+
+def _read_whole(value: Any) -> Any:
+    """Whole numbers only: no true or false, no text; 3.0 is 3."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not float(value).is_integer():
+        raise refusal("wrong-type", f"must be a whole number, not {shown(value)}", "give a whole number without quotes")
+    return int(value)
+
+
+def _read_number(value: Any) -> Any:
+    """Numbers only: no true or false, no text."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise refusal("wrong-type", f"must be a number, not {shown(value)}", "give a number without quotes")
+    return value
+
+
+Whole = Annotated[int, BeforeValidator(_read_whole)]
+"""A whole number; neither text nor true or false is one."""
+
+Number = Annotated[float, BeforeValidator(_read_number)]
+"""A number; neither text nor true or false is one."""
+
+Flag = Annotated[bool, Strict()]
+"""true or false, nothing that looks like it."""
 
 Id = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"\S")]
 """An id as the caller wrote it: 1 to 200 characters, not blank."""
@@ -23,19 +49,19 @@ Id = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"\S
 Text = Annotated[str, StringConstraints(max_length=2_000)]
 """Free text shown in pictures and sheets."""
 
-Seconds = Annotated[int, Field(ge=0, le=MAX_SECONDS)]
+Seconds = Annotated[Whole, Field(ge=0, le=MAX_SECONDS)]
 """A duration in whole seconds, at most 120 days."""
 
-Count = Annotated[int, Field(ge=1, le=1_000_000)]
+Count = Annotated[Whole, Field(ge=1, le=1_000_000)]
 """A number of things, at least one."""
 
-OpNumber = Annotated[int, Field(ge=0, le=100_000)]
+OpNumber = Annotated[Whole, Field(ge=0, le=100_000)]
 """The number of an operation; the ops of a part run in ascending order."""
 
-Points = Annotated[float, Field(ge=0, le=1e9)]
+Points = Annotated[Number, Field(ge=0, le=1e9)]
 """Points of the score per unit."""
 
-Money = Annotated[float, Field(ge=0, le=1e9)]
+Money = Annotated[Number, Field(ge=0, le=1e9)]
 """Money per hour, in whatever currency the caller counts."""
 
 Length = Annotated[
@@ -69,12 +95,18 @@ LocalTime = Annotated[
 ]
 """A local time of day in minutes after midnight, 0 to 1440."""
 
+LocalDate = Annotated[date, BeforeValidator(read_date), WithJsonSchema({"type": "string", "format": "date", "examples": ["2027-03-01"]})]
+"""A date of the shop's calendar, ``YYYY-MM-DD``."""
+
 Break = Annotated[
     tuple[int, int],
     BeforeValidator(read_break),
     WithJsonSchema({"type": "string", "pattern": r"^\d{2}:\d{2}-\d{2}:\d{2}$", "examples": ["10:00-10:15"]}),
 ]
 """A break as two local times in minutes after midnight."""
+
+Tools = Annotated[tuple[Id, ...], Field(max_length=1_000)]
+"""Tools by id; a tool counts once."""
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 Skill = Literal["load", "unload", "exchange", "setup", "first_article", "bench", "build"]

@@ -6,7 +6,6 @@ fault at once is the work of :mod:`platerota_shared.reading`.
 
 from __future__ import annotations
 
-from datetime import date
 from functools import cached_property
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
@@ -14,7 +13,25 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ConfigDict, Field
 
 from platerota_shared.fields import (
-    Break, Count, Day, Id, Instant, Length, LocalTime, Mass, Money, OpNumber, Points, Seconds, Skill, Text,
+    Break,
+    Count,
+    Day,
+    Flag,
+    Id,
+    Instant,
+    Length,
+    LocalDate,
+    LocalTime,
+    Mass,
+    Money,
+    Number,
+    OpNumber,
+    Points,
+    Seconds,
+    Skill,
+    Text,
+    Tools,
+    Whole,
 )
 
 
@@ -39,17 +56,17 @@ class Machine(NamedRow):
     travel_x: Length
     travel_y: Length
     max_mass: Mass | None = None
-    positions: Annotated[int, Field(ge=1, le=1_000)] | None = None
+    positions: Annotated[Whole, Field(ge=1, le=1_000)] | None = None
     exchange: Literal["hand", "automatic"] = "hand"
     place_seconds: Seconds = 10
     pull_seconds: Seconds = 10
     exchange_seconds: Seconds = 20
     setup_seconds: Seconds = 0
-    tool_slots: Annotated[int, Field(ge=0, le=10_000)] | None = None
-    tools: tuple[Id, ...] = ()
+    tool_slots: Annotated[Whole, Field(ge=0, le=10_000)] | None = None
+    tools: Tools = ()
     tool_load_seconds: Seconds = 60
-    cut_factor: Annotated[float, Field(gt=0, le=100)] = 1.0
-    unattended_minutes: Annotated[int, Field(ge=0, le=200_000)] | None = None
+    cut_factor: Annotated[Number, Field(gt=0, le=100)] = 1.0
+    unattended_minutes: Annotated[Whole, Field(ge=0, le=200_000)] | None = None
     hour_cost: Money = 0.0
 
     @property
@@ -81,12 +98,12 @@ class Fixture(NamedRow):
     unload_seconds: Seconds = 0
     load_piece_seconds: Seconds = 0
     unload_piece_seconds: Seconds = 0
-    clamps: Annotated[int, Field(ge=0, le=10_000)] = 0
+    clamps: Annotated[Whole, Field(ge=0, le=10_000)] = 0
     clamp_seconds: Seconds = 0
     release_seconds: Seconds = 0
     cycle_seconds: Seconds = 0
     mass: Mass = 0.0
-    machines: tuple[Id, ...] = ()
+    machines: Annotated[tuple[Id, ...], Field(max_length=500)] = ()
     build_seconds: Seconds | None = None
     mount: Id | None = None
     min_size_x: Length | None = None
@@ -99,7 +116,7 @@ class Nest(Row):
     fixture: Id
     part: Id
     op: OpNumber
-    count: Annotated[int, Field(ge=1, le=10_000)]
+    count: Annotated[Whole, Field(ge=1, le=10_000)]
 
 
 class Operation(Row):
@@ -108,7 +125,7 @@ class Operation(Row):
     part: Id
     op: OpNumber
     cut_seconds: Seconds
-    tools: tuple[Id, ...] = ()
+    tools: Tools = ()
     stock_mass: Mass = 0.0
     first_article_seconds: Seconds = 0
     bench_seconds: Seconds = 0
@@ -133,10 +150,10 @@ class Shift(Row):
     days: Annotated[tuple[Day, ...], Field(min_length=1)]
     start: LocalTime
     end: LocalTime
-    from_: Annotated[date | None, Field(alias="from")] = None
-    to: date | None = None
-    breaks: tuple[Break, ...] = ()
-    overtime: bool = False
+    from_: Annotated[LocalDate | None, Field(alias="from")] = None
+    to: LocalDate | None = None
+    breaks: Annotated[tuple[Break, ...], Field(max_length=50)] = ()
+    overtime: Flag = False
 
 
 class Closure(Row):
@@ -157,7 +174,7 @@ class Order(NamedRow):
     quantity: Count
     due: Instant
     release: Instant | None = None
-    weight: Annotated[float, Field(ge=0, le=1e6)] = 1.0
+    weight: Annotated[Number, Field(ge=0, le=1e6)] = 1.0
 
 
 class FloorPieces(Row):
@@ -240,10 +257,10 @@ class ScoreRates(Row):
 class Settings(Row):
     """How to plan: horizon in days, wall time for the optimiser in seconds, seed, and the score."""
 
-    horizon_days: Annotated[int, Field(ge=1, le=120)] = 28
-    solve_seconds: Annotated[float, Field(gt=0, le=600)] = 20.0
-    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
-    repeatable: bool = False
+    horizon_days: Annotated[Whole, Field(ge=1, le=120)] = 28
+    solve_seconds: Annotated[Number, Field(gt=0, le=600)] = 20.0
+    seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] = 1
+    repeatable: Flag = False
     score: ScoreRates = ScoreRates()
 
 

@@ -1,0 +1,58 @@
+# Every target sets up what it needs: a virtual environment in .venv, once, again when the dependencies change.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+
+BIN := .venv/bin
+READY := .venv/.installed
+PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_service
+# The first of these that is 3.11 or newer and can make virtual environments is used.
+PYTHON ?= python3.11 python3.12 python3.13 python3
+
+.PHONY: help demo test lint bench bench-quick nightly wheel clean
+
+help: ## list the targets
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
+
+.venv/bin/python:
+	@for python in $(PYTHON); do \
+		if $$python -c 'import ensurepip, sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then \
+			$$python -m venv .venv; exit 0; \
+		fi; \
+	done; \
+	echo "No Python 3.11 or newer with venv was found. On Debian: apt-get install python3 python3-venv; else make PYTHON=/path/to/python3" >&2; \
+	exit 1
+
+$(READY): pyproject.toml constraints.txt | .venv/bin/python
+	$(BIN)/python -m pip install --quiet --editable '.[service,solver,dev]' --constraint constraints.txt
+	@touch $@
+
+demo: $(READY) ## plan the demo week, print it, draw it beside
+	$(BIN)/platerota demo
+
+test: $(READY) ## run every test but the nightly ones
+	$(BIN)/python -m pytest --quiet -m 'not nightly'
+
+lint: $(READY) ## ruff, mypy, pyright, import directions
+	$(BIN)/ruff check
+	for package in $(PACKAGES); do $(BIN)/mypy "$$package"; done
+	MYPYPATH=solver $(BIN)/mypy --package benchmarks
+	$(BIN)/pyright
+	$(BIN)/lint-imports
+
+bench: $(READY) ## measure every family against the goals (about an hour; OPTIONS="--family medium --seeds 3")
+	PYTHONPATH=solver $(BIN)/python -m benchmarks $(OPTIONS)
+
+bench-quick: $(READY) ## measure tiny and small on two seeds (about two minutes)
+	PYTHONPATH=solver $(BIN)/python -m benchmarks --family tiny small --seeds 2 $(OPTIONS)
+
+nightly: $(READY) ## run the long property tests
+	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
+
+wheel: $(READY) ## build the wheel into dist
+	$(BIN)/python -m hatchling build --target wheel
+
+clean: ## remove the environment, caches and what was built
+	rm -rf .venv dist build .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache .coverage
+	find shared solver service api-tests -name __pycache__ -prune -exec rm -rf {} +

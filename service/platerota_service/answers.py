@@ -1,0 +1,108 @@
+"""How answers are described in the API description: the plan, and problems by their kinds, each with an example."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from platerota_service.problems import FAULTS, INTERNAL, PROBLEM_JSON, TOO_LONG_TO_WAIT, UNREADABLE, Kind, Problem, ProblemFault
+
+Answers = dict[int | str, dict[str, Any]]
+
+_DETAILS = {
+    UNREADABLE: "the request is not JSON: expecting value at line 3, column 12",
+    TOO_LONG_TO_WAIT: "the optimiser is asked to take 120 seconds; a call that waits allows 25",
+    FAULTS: "the request has 1 fault; nothing was stored",
+}
+_ERRORS = {
+    UNREADABLE: ProblemFault(
+        pointer="", code="not-json", detail="the request is not JSON: expecting value at line 3, column 12",
+        mend="look at line 3, column 12",
+    ),
+    FAULTS: ProblemFault(
+        pointer="/orders/0/part", code="unknown-part", detail="order 'A-1042' is for part 'bracket-l', which has no operations",
+        mend="did you mean 'bracket'?",
+    ),
+}
+
+
+@cache
+def example(name: str) -> Any:
+    """The stored example `name`: `request` or `plan`, as a JSON value."""
+    return json.loads(files("platerota_service").joinpath("examples", f"{name}.json").read_text(encoding="utf-8"))
+
+
+def reference(model: str) -> dict[str, str]:
+    """A reference to the schema of `model`."""
+    return {"$ref": f"#/components/schemas/{model}"}
+
+
+def request_body() -> dict[str, Any]:
+    """The described body of a planning request."""
+    return {
+        "required": True,
+        "description": "The shop, its orders and its floor as flat tables; at most 16 MiB of UTF-8.",
+        "content": {
+            "application/json": {
+                "schema": reference("PlanRequest"),
+                "examples": {"one-plate": {"summary": "One mill, one plate, one order", "value": example("request")}},
+            }
+        },
+    }
+
+
+def plan_answers(description: str, status: int, *headers: str) -> Answers:
+    """The described answer that is a plan, with the headers named."""
+    known = {
+        "Location": "The address of the plan.",
+        "Retry-After": "Seconds after which the plan is probably there.",
+        "Preference-Applied": "The preferences that were followed, where there are any.",
+    }
+    answer: dict[str, Any] = {
+        "description": description,
+        "content": {
+            "application/json": {
+                "schema": reference("PlanAnswer"),
+                "examples": {"one-plate": {"summary": "One run of one plate", "value": _plan_example(status)}},
+            }
+        },
+    }
+    if headers:
+        answer["headers"] = {name: {"description": known[name], "schema": {"type": "string"}} for name in headers}
+    return {status: answer}
+
+
+def problem_answers(*kinds: Kind) -> Answers:
+    """The described answers of `kinds`, by status, and of a fault of the service itself, which any call can meet."""
+    answers: Answers = {}
+    for kind in (*kinds, INTERNAL):
+        key: int | str = "default" if kind is INTERNAL else kind.status
+        content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
+        answer = answers.setdefault(key, {"description": kind.title, "content": content})
+        if kind.title not in answer["description"]:
+            answer["description"] += f", or {kind.title}"
+        answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind)}
+    return answers
+
+
+def _problem_example(kind: Kind) -> dict[str, Any]:
+    detail = f"{_DETAILS.get(kind, kind.title)}. {kind.advice}"
+    instance = "urn:uuid:7d7c5d0e-3a75-4a0e-9d4e-0f3f3b1f9d52" if kind is INTERNAL else None
+    errors = [_ERRORS[kind]] if kind in _ERRORS else None
+    problem = Problem(type=kind.type, title=kind.title, status=kind.status, detail=detail, instance=instance, errors=errors)
+    return problem.model_dump(exclude_none=True)
+
+
+def _plan_example(status: int) -> dict[str, Any]:
+    """The example plan; where the answer comes before the plan, as it is then."""
+    plan: dict[str, Any] = example("plan")
+    if status != 202:
+        return plan
+    blank: dict[str, Any] = {name: [] for name in ("orders", "runs", "tasks", "lanes", "load_windows", "warnings")}
+    score = {"total": 0.0, "bound": 0.0, "gap": 0.0, "parts": dict.fromkeys(plan["score"]["parts"], 0.0)}
+    return {
+        **plan, **blank, "status": "waiting", "quality": "feasible", "score": score,
+        "kpis": {"machines": [], "operators": [], "shop": None}, "solver": {"seconds": 0.0, "seed": 1, "stages": []}, "progress": None,
+    }

@@ -1,0 +1,71 @@
+"""The body of a call: its kind, its size, and the request in it."""
+
+from __future__ import annotations
+
+import asyncio
+import codecs
+
+from fastapi import Request
+
+from platerota_service.engine import Submission
+from platerota_service.problems import TOO_LARGE, WRONG_MEDIA_TYPE, ProblemError
+from platerota_shared.reading import read_request
+
+
+async def read_submission(call: Request, limit: int) -> Submission:
+    """The planning request in the body of `call`, at most `limit` bytes.
+
+    Raises
+    ------
+    ProblemError
+        413 or 415.
+    platerota_shared.faults.RequestRefused
+        With every fault at once.
+    """
+    _check_kind(call)
+    body = await _read_body(call, limit)
+    return await asyncio.to_thread(submission_from, body)
+
+
+def submission_from(body: bytes) -> Submission:
+    """The request in `body`; work for a thread, a large one takes a second.
+
+    Raises
+    ------
+    platerota_shared.faults.RequestRefused
+        With every fault at once.
+    """
+    request = read_request(body)
+    # JSON has line breaks between its tokens only, never inside text, so blanks may stand for them.
+    return Submission(body.removeprefix(codecs.BOM_UTF8).replace(b"\n", b" ").replace(b"\r", b" "), request)
+
+
+def _check_kind(call: Request) -> None:
+    given = call.headers.get("content-type", "")
+    kind, _, parameters = given.partition(";")
+    if kind.strip().lower() != "application/json":
+        raise ProblemError(WRONG_MEDIA_TYPE, f"the Content-Type is '{given}'" if given else "the Content-Type is missing")
+    charset = parameters.lower().replace('"', "").replace(" ", "").partition("charset=")[2].partition(";")[0]
+    if charset not in ("", "utf-8", "utf8", "us-ascii"):
+        raise ProblemError(WRONG_MEDIA_TYPE, f"the Content-Type is '{given}'")
+    coding = call.headers.get("content-encoding", "identity")
+    if coding.strip().lower() != "identity":
+        raise ProblemError(WRONG_MEDIA_TYPE, f"the Content-Encoding is '{coding}'")
+
+
+async def _read_body(call: Request, limit: int) -> bytes:
+    """The body; a larger one is refused by its announced length, else as soon as that much has come."""
+    announced = call.headers.get("content-length", "")
+    if announced.isdecimal() and int(announced) > limit:
+        raise _too_large(limit)
+    body = bytearray()
+    async for chunk in call.stream():
+        body += chunk
+        if len(body) > limit:
+            raise _too_large(limit)
+    return bytes(body)
+
+
+def _too_large(limit: int) -> ProblemError:
+    # The rest is not read, so the connection cannot carry another call.
+    return ProblemError(TOO_LARGE, f"the body has more than {limit:,} bytes", headers={"Connection": "close"})

@@ -1,0 +1,54 @@
+"""Whether the service lives, whether it takes work, and what the kinds of problem mean."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from fastapi import APIRouter
+from pydantic import BaseModel, Field
+
+from platerota_service.answers import problem_answers
+from platerota_service.calls import EngineOf
+from platerota_service.problems import BUSY, KINDS, NOT_FOUND, ProblemError
+
+router = APIRouter(prefix="/v1", tags=["service"])
+
+
+class Health(BaseModel):
+    """A healthy answer."""
+
+    status: Literal["ok"] = Field(default="ok", description="Always 'ok': what is not well is answered as a problem.")
+
+
+class ProblemKind(BaseModel):
+    """A kind of problem."""
+
+    type: str = Field(description="Its address, the `type` of a problem.")
+    title: str = Field(description="What it is, in few words.")
+    status: int = Field(description="The HTTP status it comes with.")
+    advice: str = Field(description="What to do about it.")
+
+
+@router.get("/health/live", operation_id="get_live", summary="Whether the service lives")
+async def get_live() -> Health:
+    """Answer at once, whatever the load: for whoever restarts a service that hangs."""
+    return Health()
+
+
+@router.get("/health/ready", operation_id="get_ready", summary="Whether the service takes work", responses=problem_answers(BUSY))
+async def get_ready(engine: EngineOf) -> Health:
+    """Answer 200 while `POST /v1/plans` would take a request, else 503."""
+    if not await engine.ready():
+        raise ProblemError(BUSY, "the queue is full, or the service is closing")
+    return Health()
+
+
+@router.get(
+    "/problems/{name}", operation_id="get_problem_kind", summary="What a kind of problem means", responses=problem_answers(NOT_FOUND),
+)
+async def get_problem_kind(name: str) -> ProblemKind:
+    """Tell what a problem's `type` means and what to do about it."""
+    if name not in KINDS:
+        raise ProblemError(NOT_FOUND, f"there is no kind of problem named '{name}'")
+    kind = KINDS[name]
+    return ProblemKind(type=kind.type, title=kind.title, status=kind.status, advice=kind.advice)

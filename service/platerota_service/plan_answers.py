@@ -1,0 +1,51 @@
+"""A plan as this service answers it: the contract's plan, with what its solve has reached and why it failed, if it did."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from platerota_service.engine import PlanState
+from platerota_service.solve_lines import Progress
+from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport
+from platerota_shared.tables import PlanRequest
+
+
+class PlanProblem(BaseModel):
+    """Why a plan failed."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    title: str = Field(description="What went wrong, in few words.")
+    detail: str = Field(description="What went wrong with this plan.")
+
+
+class PlanAnswer(Plan):
+    """A plan and its solve. Until the first plan is found the lists are empty."""
+
+    problem: PlanProblem | None = Field(default=None, description="Why the plan failed; null in every other state.")
+    progress: Progress | None = Field(default=None, description="What the solve reached last; null before its first word.")
+
+    def plan(self) -> Plan:
+        """The plan alone."""
+        return Plan.model_construct(**{name: getattr(self, name) for name in Plan.model_fields})
+
+
+def plan_answer(state: PlanState) -> bytes:
+    """The JSON of a plan's state, UTF-8."""
+    progress = state.progress.model_dump(exclude={"event"}) if state.progress is not None else None
+    problem = {"title": "the plan could not be made", "detail": state.problem} if state.problem is not None else None
+    document: dict[str, Any] = {**state.plan.document(), "problem": problem, "progress": progress}
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def blank_plan(request: PlanRequest) -> Plan:
+    """The plan of a request before its first one is found: no orders, runs and tasks, and a score of 0."""
+    return Plan(
+        now=request.now, timezone=ZoneInfo(request.shop.timezone).key, horizon_end=request.horizon_end,
+        score=Score(total=0, bound=0, gap=0, parts=ScoreParts()), orders=(), runs=(), tasks=(), lanes=(), load_windows=(),
+        kpis=Kpis(), solver=SolverReport(seconds=0, seed=request.settings.seed),
+    )

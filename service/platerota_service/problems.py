@@ -1,0 +1,173 @@
+"""Every error as RFC 9457 problem details: the kinds there are, and the one place where errors become HTTP."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Any
+from uuid import uuid4
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.exceptions import HTTPException
+
+from platerota_service.engine import AlreadyEnded, EngineError, QueueFull, UnknownPlan
+from platerota_shared.faults import RequestRefused, Unreadable, pointer
+
+PROBLEM_JSON = "application/problem+json"
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of problem: its name in the address `/v1/problems/{name}`, HTTP status, title, and what to do about it."""
+
+    name: str
+    status: int
+    title: str
+    advice: str
+
+    @property
+    def type(self) -> str:
+        """The problem type of RFC 9457, an address of this service."""
+        return f"/v1/problems/{self.name}"
+
+
+UNREADABLE = Kind("unreadable", 400, "the body cannot be read", "Send one JSON object in UTF-8.")
+TOO_LONG_TO_WAIT = Kind(
+    "too-long-to-wait", 400, "too long to wait for",
+    "Send the header 'Prefer: respond-async' and fetch the plan from its Location, or set settings.solve_seconds to 25 or less.",
+)
+NOT_FOUND = Kind("not-found", 404, "nothing is there", "Check the address; /docs lists every call.")
+UNKNOWN_PLAN = Kind(
+    "unknown-plan", 404, "no such plan",
+    "Plans live in memory: a deleted one, an old one past the limit, or one from before a restart is gone. Post the request again.",
+)
+WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
+ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
+TOO_LARGE = Kind(
+    "too-large", 413, "the body is too large", "Leave out closed orders and what the shop no longer has, or plan a part of the shop.",
+)
+WRONG_MEDIA_TYPE = Kind(
+    "wrong-media-type", 415, "the body is of a kind not read here", "Send application/json, in UTF-8, not compressed.",
+)
+FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
+INTERNAL = Kind(
+    "internal", 500, "a fault of the service",
+    "Give the instance to whoever runs the service: it is in the log. The request may be sent again.",
+)
+BUSY = Kind("busy", 503, "too many plans are waiting", "Send the request again after the seconds that Retry-After says.")
+HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
+
+KINDS = {
+    kind.name: kind
+    for kind in (
+        UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
+        INTERNAL, BUSY, HTTP,
+    )
+}
+"""Every kind by its name."""
+
+_BY_STATUS = {404: NOT_FOUND, 405: WRONG_METHOD}
+_RETRY_SECONDS = 10
+
+
+class ProblemFault(BaseModel):
+    """One fault of a request."""
+
+    pointer: str = Field(description="JSON pointer (RFC 6901) into the request.", examples=["/shop/plates/3/mount"])
+    code: str = Field(description="The kind of fault, from one catalogue.")
+    detail: str = Field(description="What is wrong, in words of the trade.")
+    mend: str = Field(description="What to change.")
+
+
+class Problem(BaseModel):
+    """Problem details (RFC 9457)."""
+
+    model_config = ConfigDict(title="Problem")
+
+    type: str = Field(description="The kind of problem, an address that says more.")
+    title: str = Field(description="The kind of problem in few words.")
+    status: int = Field(description="The HTTP status.")
+    detail: str = Field(description="What is wrong with this call and what to do.")
+    instance: str | None = Field(default=None, description="What the log calls this problem; only for faults of the service.")
+    errors: list[ProblemFault] | None = Field(default=None, description="Every fault of the request, where it was read.")
+
+
+class ProblemError(Exception):
+    """A call that is answered with a problem of `kind`; `detail` says what is wrong with this one."""
+
+    def __init__(self, kind: Kind, detail: str, headers: Mapping[str, str] | None = None) -> None:
+        super().__init__(detail)
+        self.kind = kind
+        self.detail = detail
+        self.headers = headers
+
+
+def install_problem_handlers(app: FastAPI) -> None:
+    """Make every error of `app` problem details, those of the framework included."""
+    app.add_exception_handler(ProblemError, _own)
+    app.add_exception_handler(RequestRefused, _refused)
+    app.add_exception_handler(EngineError, _engine)
+    app.add_exception_handler(HTTPException, _framework)
+    app.add_exception_handler(RequestValidationError, _parameters)
+    app.add_exception_handler(Exception, _internal)
+
+
+async def _own(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, ProblemError)
+    return _answer(error.kind, error.detail, headers=error.headers)
+
+
+async def _refused(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestRefused)
+    errors = [ProblemFault(pointer=one.pointer, code=one.code, detail=one.detail, mend=one.mend) for one in error.faults]
+    if any(one.code == "too-large" for one in error.faults):
+        return _answer(TOO_LARGE, errors[0].detail, errors=errors)
+    if isinstance(error, Unreadable):
+        return _answer(UNREADABLE, errors[0].detail, errors=errors)
+    count = "1 fault" if len(errors) == 1 else f"{len(errors)} faults"
+    return _answer(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
+
+
+async def _engine(_request: Request, error: Exception) -> Response:
+    if isinstance(error, UnknownPlan):
+        return _answer(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
+    if isinstance(error, AlreadyEnded):
+        return _answer(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
+    assert isinstance(error, QueueFull)
+    words = f"{error.limit} plans wait already" if error.limit else "the service is closing"
+    return _answer(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+
+
+async def _framework(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    kind = _BY_STATUS.get(error.status_code, HTTP)
+    words = f"{request.method} {request.url.path}: {HTTPStatus(error.status_code).phrase}"
+    return _answer(kind, words, status=error.status_code, headers=error.headers)
+
+
+async def _parameters(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    errors = [
+        ProblemFault(pointer=pointer(*one["loc"]), code="parameter", detail=one["msg"], mend="see /docs for what is expected")
+        for one in error.errors()
+    ]
+    return _answer(FAULTS, "the call has faults", errors=errors)
+
+
+async def _internal(_request: Request, error: Exception) -> Response:
+    instance = f"urn:uuid:{uuid4()}"
+    _log.error("fault %s: %s", instance, type(error).__name__, exc_info=error)
+    return _answer(INTERNAL, "the service met a fault of its own", instance=instance)
+
+
+def _answer(
+    kind: Kind, detail: str, *, status: int | None = None, headers: Mapping[str, str] | None = None, **more: Any,
+) -> Response:
+    problem = Problem(type=kind.type, title=kind.title, status=status or kind.status, detail=f"{detail}. {kind.advice}", **more)
+    body = problem.model_dump_json(exclude_none=True)
+    return Response(body, status_code=problem.status, headers=dict(headers or {}), media_type=PROBLEM_JSON)

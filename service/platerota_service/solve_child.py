@@ -1,0 +1,140 @@
+"""The process that solves: reads one request, says what it reaches, ends with its plan.
+
+Started as ``python -m platerota_service.solve_child``; the only module that knows the solver. Every plan is audited here,
+before it is said, so that neither a wrong plan nor the work of checking ever reaches the process that answers callers.
+It ends with its best plan when it is told STOP, and at once when its standard input closes: then its parent is gone.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import sys
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, BinaryIO
+
+from platerota_service.settings import MIB
+from platerota_service.solve_lines import STOP, AnyLine, Done, Failed, Improved, Reached, Rejected
+from platerota_shared.audit import audit
+from platerota_shared.plan import Plan, Stage
+from platerota_shared.reading import read_request
+from platerota_shared.tables import PlanRequest
+from platerota_solver import Listener, solve
+
+_log = logging.getLogger(__name__)
+_AUDIT_SHARE = 10
+"""A better plan is audited and said only when this many times the last audit's duration has passed since; the last always is."""
+
+
+class Speaker(Listener):
+    """Says each stage and each better plan that passes the audit.
+
+    Parameters
+    ----------
+    say
+        Takes a line; may be called from several threads of the solver.
+    stopped
+        Set when the solve should end with its best plan.
+    """
+
+    def __init__(self, request: PlanRequest, say: Callable[[AnyLine], None], stopped: threading.Event) -> None:
+        self._request = request
+        self._say = say
+        self._stopped = stopped
+        self._lock = threading.Lock()
+        self._next_audit = 0.0
+
+    def stage(self, stage: Stage) -> None:
+        """Say what a stage reached."""
+        self._say(Reached.of(stage))
+
+    def improved(self, plan: Plan) -> None:
+        """Say a better plan, unless that would take the solver's time too often."""
+        with self._lock:
+            began = time.monotonic()
+            if began < self._next_audit:
+                return
+            self.put(plan)
+            ended = time.monotonic()
+            self._next_audit = ended + _AUDIT_SHARE * (ended - began)
+
+    def should_stop(self) -> bool:
+        """Whether the solve was told to stop."""
+        return self._stopped.is_set()
+
+    def put(self, plan: Plan) -> None:
+        """Say `plan` where it passes the audit, else say what the audit found."""
+        findings = audit(self._request, plan)
+        if findings:
+            self._say(Rejected(plan=plan.document(), findings=tuple(f"{one.rule}: {one.detail}" for one in findings)))
+        else:
+            self._say(Improved(plan=plan.document()))
+
+
+def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threading.Event) -> None:
+    """Solve the request in `order`; whatever happens ends in a line that says so."""
+    try:
+        request = read_request(order["request"])
+        speaker = Speaker(request, say, stopped)
+        speaker.put(solve(request, speaker))
+        say(Done())
+    except MemoryError:
+        say(Failed(detail=f"the solve needs more than {order['memory_mib']} MiB of memory; plan fewer orders or fewer days at once"))
+    except Exception as error:
+        _log.exception("the solve failed")
+        say(Failed(detail=f"the solver met a fault of its own ({type(error).__name__})"))
+
+
+def main() -> None:
+    """Read the order from standard input, solve it, and speak on standard output."""
+    # Native libraries print where they like: what they print on standard output goes to standard error instead.
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    text = sys.stdin.buffer.readline()
+    if not text.endswith(b"\n"):
+        return
+    order = json.loads(text)
+    _limit_memory(order["memory_mib"])
+    stopped = threading.Event()
+    threading.Thread(target=_obey, args=(sys.stdin.buffer, stopped), daemon=True).start()
+    run(order, _speech(out), stopped)
+    # The thread that reads standard input would hold up an orderly end.
+    os._exit(0)
+
+
+def _speech(out: BinaryIO) -> Callable[[AnyLine], None]:
+    lock = threading.Lock()
+
+    def say(line: AnyLine) -> None:
+        text = line.model_dump_json().encode()
+        with lock:
+            out.write(text + b"\n")
+            out.flush()
+
+    return say
+
+
+def _obey(source: BinaryIO, stopped: threading.Event) -> None:
+    """Wait for STOP; end the process when there is nobody left to say it."""
+    for text in source:
+        if text == STOP:
+            stopped.set()
+    os._exit(3)
+
+
+def _limit_memory(mib: int) -> None:
+    """Limit this process's address space, where the system can."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such limit
+        return
+    _, most = resource.getrlimit(resource.RLIMIT_AS)
+    wanted = mib * MIB
+    resource.setrlimit(resource.RLIMIT_AS, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,95 @@
+"""What a solving child says: one JSON line each, written by the child and read by the process that started it.
+
+The child is told one line first, ``{"memory_mib": …, "request": {…}}``, and later, perhaps, :data:`STOP`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+from platerota_shared.plan import Stage
+
+STOP = b"STOP\n"
+"""Told to a child that should end with its best plan."""
+
+
+class Line(BaseModel):
+    """A line of the child."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Progress(BaseModel):
+    """What a solve has reached: points of the best plan so far, the bound, and the gap between them, where known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    stage: str = Field(description="The stage of the optimiser that spoke last.")
+    seconds: float = Field(description="Wall seconds since the solve began.")
+    total: float | None = Field(default=None, description="Points of the best plan so far.")
+    bound: float | None = Field(default=None, description="Points that no plan can beat.")
+    gap: float | None = Field(default=None, description="(total − bound) ÷ total, 0 where total is 0.")
+
+
+class Reached(Line, Progress):
+    """A word of progress."""
+
+    event: Literal["progress"] = "progress"
+
+    @classmethod
+    def of(cls, stage: Stage) -> Reached:
+        """The progress that a stage of the solver reports."""
+        gap = None
+        if stage.total is not None and stage.bound is not None:
+            gap = (stage.total - stage.bound) / stage.total if stage.total else 0.0
+        return cls(stage=stage.name, seconds=stage.seconds, total=stage.total, bound=stage.bound, gap=gap)
+
+
+class Improved(Line):
+    """A better plan, which the audit has passed, as the contract's JSON."""
+
+    event: Literal["improved"] = "improved"
+    plan: dict[str, Any]
+
+
+class Rejected(Line):
+    """A plan that the audit refused, with what it found in words: a fault of ours, never shown as a plan."""
+
+    event: Literal["rejected"] = "rejected"
+    plan: dict[str, Any]
+    findings: tuple[str, ...]
+
+
+class Failed(Line):
+    """The solve ended without doing its work, and why, in words for the caller."""
+
+    event: Literal["failed"] = "failed"
+    detail: str
+
+
+class Done(Line):
+    """The solve ended well; the last improved plan is its plan."""
+
+    event: Literal["done"] = "done"
+
+
+AnyLine = Reached | Improved | Rejected | Failed | Done
+_LINES: TypeAdapter[AnyLine] = TypeAdapter(Annotated[AnyLine, Field(discriminator="event")])
+
+
+def read_line(text: bytes) -> AnyLine:
+    """One line of a child.
+
+    Raises
+    ------
+    pydantic.ValidationError
+        Where it is none of the lines above.
+    """
+    return _LINES.validate_json(text)
+
+
+def order_line(request: bytes, memory_mib: int) -> bytes:
+    """The first line a child is told: the request (JSON text without a line break) and its memory limit in MiB."""
+    return b'{"memory_mib":%d,"request":%s}\n' % (memory_mib, request)

@@ -1,0 +1,193 @@
+"""One solve in a child process of its own: start it, listen to it, stop it, kill it, and keep its best plan."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import signal
+import sys
+from asyncio.subprocess import PIPE, Process
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from uuid import uuid4
+
+from pydantic import ValidationError
+
+from platerota_service.engine import Submission
+from platerota_service.settings import MIB, ServiceSettings
+from platerota_service.solve_lines import STOP, AnyLine, Done, Failed, Improved, Progress, Reached, Rejected, order_line, read_line
+from platerota_shared.plan import Plan, Warning_
+
+SOLVE_CHILD = (sys.executable, "-m", "platerota_service.solve_child")
+"""The command of the real child."""
+
+_LONGEST_LINE = 256 * MIB
+_LAST_SECONDS = 1.0
+_REPEATABLE_PATIENCE = 10
+"""A repeatable solve counts work instead of seconds: a slow machine may need several times its solve_seconds."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How a solve ended: its best valid plan, if there was one, and what went wrong in words, if something did."""
+
+    plan: Plan | None = None
+    fault: str | None = None
+    findings: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class SolveProcess:
+    """A solve of `submission` by the child process `command`.
+
+    Parameters
+    ----------
+    on_progress, on_plan
+        Called in the event loop for each word of progress and each better plan, in the order they come.
+    """
+
+    submission: Submission
+    settings: ServiceSettings
+    command: Sequence[str] = SOLVE_CHILD
+    on_progress: Callable[[Progress], None] = lambda progress: None
+    on_plan: Callable[[Plan], None] = lambda plan: None
+    _outcome: Outcome = field(default_factory=Outcome, init=False)
+    _stop: asyncio.Event = field(default_factory=asyncio.Event, init=False)
+
+    def stop(self) -> None:
+        """Let the child end with its best plan; it is killed if it does not within `stop_grace_seconds`."""
+        self._stop.set()
+
+    async def run(self) -> Outcome:
+        """Run the child to its end. Where this is cancelled the child is killed."""
+        try:
+            process = await asyncio.create_subprocess_exec(
+                *self.command, stdin=PIPE, stdout=PIPE, stderr=PIPE, limit=_LONGEST_LINE, start_new_session=True,
+            )
+        except OSError as error:
+            _log.error("the solver process could not be started: %s", error)
+            self._outcome.fault = "the solver process could not be started"
+            return self._outcome
+        helpers = [asyncio.create_task(work) for work in (self._tell(process), self._watch(process), _log_errors(process))]
+        try:
+            finished = await self._listen(process)
+            if not finished:  # a child that says no more is about to end; its own exit code tells how
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(process.wait(), _LAST_SECONDS)
+            _kill(process)
+            self._judge(finished, await process.wait())
+        finally:
+            _kill(process)
+            for helper in helpers[:2]:
+                helper.cancel()
+            await asyncio.gather(*helpers, return_exceptions=True)
+            await process.wait()
+        return self._outcome
+
+    async def _tell(self, process: Process) -> None:
+        """Say the request, and STOP when it is time; a child that is gone already shows when listening."""
+        assert process.stdin is not None
+        with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+            process.stdin.write(order_line(self.submission.text, self.settings.solve_memory_mib))
+            await process.stdin.drain()
+            await self._stop.wait()
+            process.stdin.write(STOP)
+            await process.stdin.drain()
+
+    async def _watch(self, process: Process) -> None:
+        """Kill the child once it is past its time, or past its grace after it was told to stop."""
+        settings = self.submission.request.settings
+        seconds = settings.solve_seconds * (_REPEATABLE_PATIENCE if settings.repeatable else 1) + self.settings.kill_grace_seconds
+        words = f"the solver did not end within {seconds:g} seconds"
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._stop.wait(), seconds)
+            words = f"the solver did not end within {self.settings.stop_grace_seconds:g} seconds after it was told to stop"
+            await asyncio.sleep(self.settings.stop_grace_seconds)
+        _log.error("%s; it is killed", words)
+        self._outcome.fault = words
+        _kill(process)
+
+    async def _listen(self, process: Process) -> bool:
+        """Take the child's lines until it says that it is done (True) or says no more (False)."""
+        assert process.stdout is not None
+        while self._outcome.fault is None:
+            try:
+                text = await process.stdout.readline()
+                if not text:
+                    return False
+                line = await asyncio.to_thread(read_line, text)
+                if isinstance(line, Done):
+                    return True
+                await self._take(line)
+            except ValueError as error:  # too long a line, no line of ours (pydantic.ValidationError), or no plan in it
+                words = error.json(include_url=False, include_input=False) if isinstance(error, ValidationError) else str(error)
+                _log.error("the solver process said something unreadable: %s", words[:2_000])
+                self._outcome.fault = "the solver process said something that cannot be read"
+                _kill(process)
+        return False
+
+    async def _take(self, line: AnyLine) -> None:
+        if isinstance(line, Reached):
+            self.on_progress(line)
+        elif isinstance(line, Improved):
+            self._outcome.plan = await asyncio.to_thread(Plan.from_document, line.plan)
+            self.on_plan(self._outcome.plan)
+        elif isinstance(line, Rejected):
+            self._outcome.findings = line.findings
+            await asyncio.to_thread(report_rejected, self.submission, line, self.settings.replay_directory)
+        elif isinstance(line, Failed):
+            self._outcome.fault = line.detail
+
+    def _judge(self, finished: bool, code: int) -> None:
+        """Put into words how it ended, and warn in a plan whose solve did not end well."""
+        if not finished and self._outcome.fault is None:
+            self._outcome.fault = f"the solver process ended unexpectedly ({_ending(code)})"
+        if finished and self._outcome.plan is None and self._outcome.findings:
+            self._outcome.fault = "every plan that the solver found failed our own audit; the fault is the program's, not the request's"
+        if self._outcome.plan is not None and self._outcome.fault is not None:
+            detail = f"{self._outcome.fault}; this is the last valid plan it found"
+            warning = Warning_(code="solve-ended-early", detail=detail, pointer="")
+            self._outcome.plan = self._outcome.plan.model_copy(update={"warnings": (*self._outcome.plan.warnings, warning)})
+
+
+def report_rejected(submission: Submission, line: Rejected, directory: Path | None) -> None:
+    """Log a plan that failed the audit, and write it with its request and findings into `directory` for replay, if there is one."""
+    _log.error("a plan failed the audit and is not shown: %s", "; ".join(line.findings[:5]))
+    if directory is None:
+        return
+    record = {"request": json.loads(submission.text), "plan": line.plan, "findings": line.findings}
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        path = directory / f"rejected-{uuid4().hex}.json"
+        path.write_text(json.dumps(record, ensure_ascii=False), encoding="utf-8")
+        _log.error("request, plan and findings are in %s", path)
+    except OSError as error:
+        _log.error("the record for replay could not be written: %s", error)
+
+
+async def _log_errors(process: Process) -> None:
+    """Pass what the child says on standard error to the log."""
+    assert process.stderr is not None
+    while chunk := await process.stderr.read(65_536):
+        _log.warning("solver process %d: %s", process.pid, chunk.decode("utf-8", "replace").rstrip())
+
+
+def _kill(process: Process) -> None:
+    if process.returncode is None:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+
+
+def _ending(code: int) -> str:
+    """A process's return code in words."""
+    if code >= 0:
+        return f"exit code {code}"
+    try:
+        return f"signal {signal.Signals(-code).name}"
+    except ValueError:
+        return f"signal {-code}"

@@ -1,0 +1,113 @@
+"""One tiny shop (the example of the API description), fake solving children, and the service over them."""
+
+from __future__ import annotations
+
+import copy
+import json
+import sys
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from platerota_service.answers import example
+from platerota_service.app import create_app
+from platerota_service.bodies import submission_from
+from platerota_service.child_engine import ChildEngine
+from platerota_service.engine import Submission
+from platerota_service.settings import ServiceSettings
+
+FakeChild = Callable[[str], tuple[str, ...]]
+
+PRELUDE = """
+import json, os, sys, time
+plan = json.loads({plan!r})
+def say(**line): print(json.dumps(line), flush=True)
+def improved(total): say(event="improved", plan={{**plan, "score": {{**plan["score"], "total": total}}}})
+def read(): return json.loads(sys.stdin.readline())
+def heard_stop(): return sys.stdin.readline() == "STOP\\n"
+"""
+
+CHILDREN = {
+    "good": "read(); say(event='progress', stage='first', seconds=0.5, total=4.0, bound=3.0, gap=0.25); improved(4.0); improved(3.0); "
+    "say(event='done')",
+    "patient": "read(); improved(4.0); heard_stop() and improved(3.0); say(event='done')",
+    "talking": "read(); improved(4.0); say(event='progress', stage='searching', seconds=1); heard_stop() and improved(3.0); say(event='done')",
+    "unplaced": "read(); plan['orders'][0].update(placed=False, start=None, finish=None, late_seconds=None, why='nobody is on shift'); "
+    "improved(9.0); say(event='done')",
+    "patient-without-plan": "read(); heard_stop(); say(event='done')",
+    "crash": "read(); os._exit(7)",
+    "crash-late": "read(); improved(4.0); os.abort()",
+    "hang": "time.sleep(600)",
+    "deaf": "read(); improved(4.0); time.sleep(600)",
+    "lingering": "read(); improved(4.0); say(event='done'); time.sleep(600)",
+    "garbage": "read(); improved(4.0); print('Segmentation error, please reboot', flush=True); time.sleep(600)",
+    "no-plan-in-it": "read(); say(event='improved', plan={'id': 'nonsense'}); time.sleep(600)",
+    "rejected": "read(); say(event='rejected', plan=plan, findings=['F6: two cuts at once']); say(event='done')",
+    "rejected-last": "read(); improved(4.0); say(event='rejected', plan=plan, findings=['F6: two cuts at once']); say(event='done')",
+    "failed": "read(); say(event='failed', detail='out of coolant')",
+    "silent": "read(); say(event='done')",
+    "echo": "order = read(); say(event='failed', detail=json.dumps(order))",
+    "noisy": "read(); sys.stderr.write('x' * 1_000_000); improved(4.0); say(event='done')",
+}
+
+
+@pytest.fixture
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+@pytest.fixture
+def request_document() -> dict[str, Any]:
+    return copy.deepcopy(example("request"))
+
+
+@pytest.fixture
+def plan_document() -> dict[str, Any]:
+    """The example plan as the solver gives it: without what the service adds."""
+    return {name: value for name, value in copy.deepcopy(example("plan")).items() if name not in ("problem", "progress")}
+
+
+@pytest.fixture
+def submission(request_document: dict[str, Any]) -> Submission:
+    return submission_from(json.dumps(request_document).encode())
+
+
+@pytest.fixture
+def settings() -> ServiceSettings:
+    return ServiceSettings(solve_slots=1, queue_limit=2, kept_plans=3, stop_grace_seconds=30, kill_grace_seconds=60, max_body_bytes=200_000)
+
+
+@pytest.fixture
+def child(tmp_path: Path, plan_document: dict[str, Any]) -> FakeChild:
+    """The command of a fake child by its name in CHILDREN."""
+
+    def command(name: str) -> tuple[str, ...]:
+        script = tmp_path / f"{name}.py"
+        script.write_text(PRELUDE.format(plan=json.dumps(plan_document)) + CHILDREN[name], encoding="utf-8")
+        return (sys.executable, "-I", "-S", str(script))
+
+    return command
+
+
+@pytest.fixture
+async def engine(settings: ServiceSettings, child: FakeChild) -> AsyncIterator[ChildEngine]:
+    """An engine over children that hold their slot until they are told to stop."""
+    engine = ChildEngine(settings, child("patient"))
+    yield engine
+    await engine.close()
+
+
+@pytest.fixture
+def app(settings: ServiceSettings, engine: ChildEngine) -> FastAPI:
+    return create_app(settings, engine)
+
+
+@pytest.fixture
+async def client(app: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
+    transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
+        yield client

@@ -1,0 +1,248 @@
+"""The command line as a new user meets it: wrong use first, then well. Exit codes: 0 well, 1 findings or unplaced, 2 faults."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import Result
+from platerota_service import command_line
+from platerota_shared.audit import Finding
+from typer.testing import CliRunner
+
+FakeChild = Callable[[str], tuple[str, ...]]
+
+
+@pytest.fixture
+def run() -> Callable[..., Result]:
+    def invoke(*arguments: str | Path, **more: Any) -> Result:
+        return CliRunner().invoke(command_line.app, [str(one) for one in arguments], **more)
+
+    return invoke
+
+
+@pytest.fixture
+def request_file(tmp_path: Path, request_document: dict[str, Any]) -> Path:
+    path = tmp_path / "request.json"
+    path.write_text(json.dumps(request_document), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def plan_file(tmp_path: Path, plan_document: dict[str, Any]) -> Path:
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(plan_document), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def child_is(monkeypatch: pytest.MonkeyPatch, child: FakeChild) -> Callable[[str], None]:
+    return lambda name: monkeypatch.setattr(command_line, "SOLVE_CHILD", child(name))
+
+
+@pytest.fixture
+def findings(monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
+    """What the audit finds; the rules themselves are tested beside it."""
+    found: list[Finding] = []
+    monkeypatch.setattr(command_line, "audit_plan", lambda request, plan: found)
+    return found
+
+
+class TestWrongInput:
+    @pytest.mark.parametrize(
+        ("name", "words"), [("missing.json", "there is no such file"), ("folder", "this is a folder"), ("file.txt/request.json", "cannot be read")],
+    )
+    def test_a_file_that_is_none(self, run: Callable[..., Result], tmp_path: Path, name: str, words: str) -> None:
+        (tmp_path / "folder").mkdir()
+        (tmp_path / "file.txt").write_text("")
+        result = run("plan", tmp_path / name)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert words in result.stderr
+        assert "Traceback" not in result.stderr
+
+    @pytest.mark.parametrize(
+        ("body", "words"),
+        [
+            (b"", "not JSON"), (b"orders;quantity", "not JSON"), (b"[1]", "not an object"), (b'{"now": NaN}', "number"),
+            ('{"now": "Größe"}'.encode("latin-1"), "UTF-8"), (b"PK\x03\x04\x00\xff", "UTF-8"),
+        ],
+    )
+    def test_a_file_that_is_no_request(self, run: Callable[..., Result], tmp_path: Path, body: bytes, words: str) -> None:
+        path = tmp_path / "request.json"
+        path.write_bytes(body)
+        result = run("plan", path)
+        assert result.exit_code == 2
+        assert words in result.stderr
+        assert str(path) in result.stderr
+
+    def test_every_fault_is_printed_on_a_line_with_pointer_and_mend(
+        self, run: Callable[..., Result], tmp_path: Path, request_document: dict[str, Any],
+    ) -> None:
+        request_document["orders"][0]["part"] = "brackett"
+        del request_document["shop"]["machines"][0]["mount"]
+        path = tmp_path / "request.json"
+        path.write_text(json.dumps(request_document))
+        result = run("plan", path)
+        assert result.exit_code == 2
+        lines = result.stderr.splitlines()
+        assert any(f"{path}: /orders/0/part: " in line and "bracket" in line for line in lines)
+        assert any(f"{path}: /shop/machines/0" in line and "mount" in line for line in lines)
+        assert lines[-1].endswith(f"{len(lines) - 1} faults")
+
+    def test_a_plan_that_could_not_be_written_is_refused_before_solving(
+        self, run: Callable[..., Result], request_file: Path, tmp_path: Path, child_is: Callable[[str], None],
+    ) -> None:
+        child_is("hang")
+        for target, words in ((tmp_path, "folder"), (tmp_path / "nowhere" / "plan.json", "there is no folder")):
+            result = run("plan", request_file, "-o", target)
+            assert result.exit_code == 2
+            assert words in result.stderr
+
+    @pytest.mark.parametrize("body", [b"", b"[]", b"{}", b'{"timezone": "Mars/Base"}', b'{"timezone": 5}', b"\xff"])
+    def test_a_file_that_is_no_plan(self, run: Callable[..., Result], request_file: Path, tmp_path: Path, body: bytes) -> None:
+        path = tmp_path / "plan.json"
+        path.write_bytes(body)
+        result = run("audit", request_file, path)
+        assert result.exit_code == 2
+        assert str(path) in result.stderr
+        assert "Traceback" not in result.stderr
+
+    def test_request_and_plan_swapped(self, run: Callable[..., Result], request_file: Path, plan_file: Path) -> None:
+        assert run("audit", plan_file, request_file).exit_code == 2
+
+    def test_a_setting_of_the_environment_that_is_wrong(
+        self, run: Callable[..., Result], request_file: Path, monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        monkeypatch.setenv("PLATEROTA_SOLVE_SLOTS", "many")
+        result = run("plan", request_file)
+        assert result.exit_code == 2
+        assert "PLATEROTA_SOLVE_SLOTS" in result.stderr
+
+    def test_no_arguments_and_an_unknown_command(self, run: Callable[..., Result]) -> None:
+        assert run().exit_code == 2
+        assert run("paln").exit_code == 2
+
+
+class TestPlan:
+    def test_the_plan_is_written_and_progress_goes_to_standard_error(
+        self, run: Callable[..., Result], request_file: Path, tmp_path: Path, child_is: Callable[[str], None],
+    ) -> None:
+        child_is("good")
+        out = tmp_path / "out.json"
+        result = run("plan", request_file, "-o", out)
+        assert (result.exit_code, result.stdout) == (0, "")
+        assert json.loads(out.read_text())["score"]["total"] == 3.0
+        first, *_, last = result.stderr.splitlines()
+        assert all(words in first for words in ("first", "score 4.0", "bound 3.0", "gap 25.0%"))
+        assert "1 orders, 0 late, 0 unplaced" in last
+
+    def test_without_a_target_the_plan_is_printed_and_the_request_may_be_piped(
+        self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None],
+    ) -> None:
+        child_is("good")
+        result = run("plan", "-", input=request_file.read_bytes())
+        assert result.exit_code == 0
+        assert json.loads(result.stdout)["status"] == "ready"
+
+    def test_the_same_request_gives_the_same_bytes(
+        self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None],
+    ) -> None:
+        child_is("good")
+        assert run("plan", request_file).stdout == run("plan", request_file).stdout
+
+    def test_an_unplaced_order_is_exit_code_1_and_says_why(
+        self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None], plan_document: dict[str, Any],
+    ) -> None:
+        child_is("unplaced")
+        result = run("plan", request_file)
+        assert result.exit_code == 1
+        assert "order A-1042 is not placed: nobody is on shift" in result.stderr
+
+    @pytest.mark.parametrize(("name", "words"), [("crash", "exit code 7"), ("failed", "out of coolant"), ("rejected", "F6: two cuts at once")])
+    def test_no_plan_is_exit_code_1_and_says_why(
+        self, run: Callable[..., Result], request_file: Path, tmp_path: Path, child_is: Callable[[str], None], name: str, words: str,
+    ) -> None:
+        child_is(name)
+        out = tmp_path / "out.json"
+        result = run("plan", request_file, "-o", out)
+        assert result.exit_code == 1
+        assert words in result.stderr
+        assert not out.exists()
+
+    @pytest.mark.skipif(os.name != "posix", reason="the test sends the signal that Ctrl-C is on POSIX systems")
+    def test_ctrl_c_keeps_the_best_plan(self, request_file: Path, tmp_path: Path, child: FakeChild) -> None:
+        out = tmp_path / "out.json"
+        code = f"from platerota_service import command_line as c; c.SOLVE_CHILD = {child('talking')!r}; c.main()"
+        with subprocess.Popen(
+            [sys.executable, "-c", code, "plan", str(request_file), "-o", str(out)], stderr=subprocess.PIPE, text=True,
+        ) as process:
+            assert process.stderr is not None
+            assert "searching" in process.stderr.readline()
+            process.send_signal(signal.SIGINT)
+            words = process.stderr.read()
+        assert process.returncode == 0, words
+        assert "the best plan so far is kept" in words
+        assert json.loads(out.read_text())["score"]["total"] == 3.0
+
+
+class TestAudit:
+    def test_a_valid_plan(self, run: Callable[..., Result], request_file: Path, plan_file: Path, findings: list[Finding]) -> None:
+        result = run("audit", request_file, plan_file)
+        assert (result.exit_code, result.stdout) == (0, "")
+        assert "no findings" in result.stderr
+
+    def test_findings_are_printed_one_a_line(
+        self, run: Callable[..., Result], request_file: Path, plan_file: Path, findings: list[Finding],
+    ) -> None:
+        findings += [Finding("F6", (), "two cuts at once"), Finding("F2", (), "unloaded before it was cut")]
+        result = run("audit", request_file, plan_file)
+        assert result.exit_code == 1
+        assert result.stdout.splitlines() == ["F6: two cuts at once", "F2: unloaded before it was cut"]
+
+    def test_an_unplaced_order_is_exit_code_1(
+        self, run: Callable[..., Result], request_file: Path, tmp_path: Path, plan_document: dict[str, Any], findings: list[Finding],
+    ) -> None:
+        plan_document["orders"][0] |= {"placed": False, "start": None, "finish": None, "late_seconds": None, "why": "nobody is on shift"}
+        path = tmp_path / "plan.json"
+        path.write_text(json.dumps(plan_document))
+        assert run("audit", request_file, path).exit_code == 1
+
+    def test_a_plan_as_the_service_answers_it_is_read(
+        self, run: Callable[..., Result], request_file: Path, tmp_path: Path, plan_document: dict[str, Any], findings: list[Finding],
+    ) -> None:
+        path = tmp_path / "plan.json"
+        path.write_text(json.dumps({**plan_document, "problem": None, "progress": None}))
+        assert run("audit", request_file, path).exit_code == 0
+
+
+class TestServe:
+    @pytest.fixture
+    def served(self, monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
+        calls: list[dict[str, Any]] = []
+        monkeypatch.setattr(command_line.uvicorn, "run", lambda app, **options: calls.append(options))
+        return calls
+
+    @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "mill-office"])
+    def test_an_address_beyond_this_computer_is_refused_with_the_danger(
+        self, run: Callable[..., Result], served: list[dict[str, Any]], host: str,
+    ) -> None:
+        result = run("serve", "--host", host)
+        assert (result.exit_code, served) == (2, [])
+        assert "asks nobody for a key" in result.stderr
+        assert "--open" in result.stderr
+
+    def test_it_is_served_where_that_is_meant_and_the_danger_is_said(self, run: Callable[..., Result], served: list[dict[str, Any]]) -> None:
+        result = run("serve", "--host", "0.0.0.0", "--open")
+        assert result.exit_code == 0
+        assert "DANGER" in result.stderr
+        assert served[0]["host"] == "0.0.0.0"
+
+    @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost", "127.8.8.8"])
+    def test_this_computer_alone_is_no_danger(self, run: Callable[..., Result], served: list[dict[str, Any]], host: str) -> None:
+        result = run("serve", "--host", host, "--port", "9000")
+        assert (result.exit_code, result.stderr, served[0]["port"]) == (0, "", 9_000)

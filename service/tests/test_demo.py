@@ -1,0 +1,108 @@
+"""The demo weeks: read without a fault, believable, and without the features that come later."""
+
+from __future__ import annotations
+
+import json
+from math import ceil
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from rich.console import Console
+
+from platerota_service.demo import WEEKS, run, week_text
+from platerota_shared.faults import RequestRefused
+from platerota_shared.reading import read_request
+from platerota_shared.tables import PlanRequest
+
+
+def week_of(week: str) -> PlanRequest:
+    """The week's request, whether or not all of its features can be planned yet."""
+    document: dict[str, Any] = json.loads(week_text(week))
+    return PlanRequest.model_validate(document, context={"zone": ZoneInfo(document["shop"]["timezone"])})
+
+
+def faults_of(week: str) -> list[str]:
+    """The code of each fault found when the week is read as a caller's request."""
+    try:
+        read_request(week_text(week))
+    except RequestRefused as error:
+        return [fault.code for fault in error.faults]
+    return []
+
+
+def test_the_basic_week_is_read_without_faults() -> None:
+    assert faults_of("basic") == []
+
+
+def test_the_full_week_has_no_fault_but_features_to_come() -> None:
+    assert [code for code in faults_of("full") if code != "not-supported-yet"] == []
+
+
+@pytest.mark.parametrize("week", WEEKS)
+def test_full_cuts_take_12_to_95_minutes_and_loads_3_to_12(week: str) -> None:
+    request = week_of(week)
+    cut_seconds = {(row.part, row.op): row.cut_seconds for row in request.shop.operations}
+    for fixture in request.shop.fixtures:
+        nests = [nest for nest in request.shop.nests if nest.fixture == fixture.id]
+        cut = fixture.cycle_seconds + sum(nest.count * cut_seconds[nest.part, nest.op] for nest in nests)
+        pieces = sum(nest.count for nest in nests)
+        load = fixture.load_seconds + fixture.clamps * fixture.clamp_seconds + pieces * fixture.load_piece_seconds
+        assert 12 * 60 <= cut <= 95 * 60, fixture.id
+        assert 3 * 60 <= load <= 12 * 60, fixture.id
+
+
+def test_the_basic_week_has_the_shop_it_promises() -> None:
+    request = week_of("basic")
+    shop = request.shop
+    assert len(shop.machines) == 3
+    assert len({(machine.travel_x, machine.travel_y) for machine in shop.machines}) >= 2
+    assert len({plate.mount for plate in shop.plates}) == 2
+    assert len(shop.fixtures) == 12
+    assert len(request.orders) == 18
+    assert sum(machine.unattended_minutes != 0 for machine in shop.machines) == 2
+    assert all(15 <= machine.place_seconds + machine.pull_seconds <= 25 for machine in shop.machines)
+
+
+def test_the_basic_week_needs_less_than_its_mills_and_people_have() -> None:
+    """Six days of two shifts: the cutting of every order fits its mills' attended hours, by hand count of full runs."""
+    request = week_of("basic")
+    cut_seconds = {(row.part, row.op): row.cut_seconds for row in request.shop.operations}
+    mounts = {plate.fixture: plate.mount for plate in request.shop.plates}
+    hours: dict[str, float] = {}
+    for fixture in request.shop.fixtures:
+        nests = [nest for nest in request.shop.nests if nest.fixture == fixture.id]
+        cut = fixture.cycle_seconds + sum(nest.count * cut_seconds[nest.part, nest.op] for nest in nests)
+        runs = sum(ceil(order.quantity / nests[0].count) + len(nests) - 1 for order in request.orders if order.part == nests[0].part)
+        hours[mounts[fixture.id]] = hours.get(mounts[fixture.id], 0.0) + runs * cut / 3_600
+    attended = 5 * 14.5 + 5
+    for mount, needed in hours.items():
+        mills = sum(machine.mount == mount for machine in request.shop.machines)
+        assert 0.6 * attended * mills <= needed <= 0.85 * attended * mills, mount
+
+
+def test_the_full_week_uses_every_feature() -> None:
+    request = week_of("full")
+    machines, operations = request.shop.machines, request.shop.operations
+    assert {"automatic", "hand"} == {machine.exchange for machine in request.shop.machines}
+    assert all(any(getattr(row, field) for row in machines) for field in ("setup_seconds", "tool_slots", "tools", "positions"))
+    times = ("tools", "first_article_seconds", "bench_seconds", "after_seconds")
+    assert all(any(getattr(row, field) for row in operations) for field in times)
+    assert any(plate.stays_in for plate in request.shop.plates)
+    standing = {plate.fixture for plate in request.shop.plates}
+    assert [fixture.id for fixture in request.shop.fixtures if fixture.id not in standing and fixture.build_seconds] == ["G07"]
+    assert None in standing
+    assert any(shift.overtime for shift in request.shop.shifts)
+    assert any(operator.skills for operator in request.shop.operators)
+    assert {row.stage for row in request.floor.waiting} == {"loaded", "placed", "cut", "pulled"}
+    assert all((request.floor.running, request.floor.last_fixtures, request.floor.pieces))
+    parts = {fixture.id: {nest.part for nest in request.shop.nests if nest.fixture == fixture.id} for fixture in request.shop.fixtures}
+    assert max(map(len, parts.values())) == 2
+
+
+def test_an_unknown_week_is_answered_with_the_ones_there_are(tmp_path: Path) -> None:
+    console = Console(record=True, width=100)
+    assert run("nonsense", tmp_path, console) == 2
+    assert "basic and full" in console.export_text()
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,176 @@
+"""The child that solves: what it says, and how it obeys. The solver itself is tested beside it; here it is a few lines."""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from platerota_service import solve_child
+from platerota_service.solve_lines import AnyLine, Done, Failed, Improved, Reached, Rejected
+from platerota_shared.audit import Finding
+from platerota_shared.plan import Plan, Stage
+from platerota_shared.tables import PlanRequest
+
+Solve = Callable[[PlanRequest, Any], Plan]
+
+
+@pytest.fixture
+def plan(plan_document: dict[str, Any]) -> Plan:
+    return Plan.from_document(plan_document)
+
+
+@pytest.fixture
+def said(request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> Callable[[Solve], list[AnyLine]]:
+    """What the child says when its solver is the one given and every plan of score 666 fails the audit."""
+
+    def audit(request: PlanRequest, plan: Plan) -> list[Finding]:
+        return [Finding("F6", (), "two cuts at once")] if plan.score.total == 666 else []
+
+    def say_with(solve: Solve) -> list[AnyLine]:
+        lines: list[AnyLine] = []
+        monkeypatch.setattr(solve_child, "audit", audit)
+        monkeypatch.setattr(solve_child, "solve", solve)
+        solve_child.run({"memory_mib": 512, "request": request_document}, lines.append, threading.Event())
+        return lines
+
+    return say_with
+
+
+def scored(plan: Plan, total: float) -> Plan:
+    return plan.model_copy(update={"score": plan.score.model_copy(update={"total": total})})
+
+
+def test_stages_and_the_plan_are_said_and_then_that_it_is_done(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
+    def solve(request: PlanRequest, listener: Any) -> Plan:
+        listener.stage(Stage(name="first", seconds=0.5, total=4.0, bound=3.0))
+        assert not listener.should_stop()
+        return plan
+
+    assert said(solve) == [Reached(stage="first", seconds=0.5, total=4.0, bound=3.0, gap=0.25), Improved(plan=plan.document()), Done()]
+
+
+def test_a_plan_that_fails_the_audit_is_said_to_be_rejected(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
+    def solve(request: PlanRequest, listener: Any) -> Plan:
+        listener.improved(plan)
+        return scored(plan, 666)
+
+    assert said(solve) == [
+        Improved(plan=plan.document()), Rejected(plan=scored(plan, 666).document(), findings=("F6: two cuts at once",)), Done(),
+    ]
+
+
+def test_plans_in_quick_succession_are_not_all_audited_but_the_last_is(
+    said: Callable[[Solve], list[AnyLine]], plan: Plan, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Each look at the clock is one second later: an audit takes one, so the next may begin ten later.
+    ticks = iter(range(1_000))
+    monkeypatch.setattr(solve_child.time, "monotonic", lambda: float(next(ticks)))
+
+    def solve(request: PlanRequest, listener: Any) -> Plan:
+        for total in range(20, 0, -1):
+            listener.improved(scored(plan, total))
+        return scored(plan, 0)
+
+    totals = [line.plan["score"]["total"] for line in said(solve) if isinstance(line, Improved)]
+    assert totals == [20, 9, 0]
+
+
+def test_a_fault_of_the_solver_is_said_without_its_internals(said: Callable[[Solve], list[AnyLine]], caplog: pytest.LogCaptureFixture) -> None:
+    def solve(request: PlanRequest, listener: Any) -> Plan:
+        raise ValueError("variable x17 has no domain")
+
+    (line,) = said(solve)
+    assert isinstance(line, Failed)
+    assert "x17" not in line.detail
+    assert "x17" in caplog.text
+
+
+def test_too_little_memory_is_said_with_the_limit(said: Callable[[Solve], list[AnyLine]]) -> None:
+    def solve(request: PlanRequest, listener: Any) -> Plan:
+        raise MemoryError
+
+    (line,) = said(solve)
+    assert isinstance(line, Failed)
+    assert "512 MiB" in line.detail
+
+
+SCRIPT = """
+import json, sys, threading
+from platerota_service import solve_child
+from platerota_shared.plan import Plan
+
+def solve(request, listener):
+    print("a native library prints this", flush=True)
+    {body}
+    return Plan.from_document(json.loads({plan!r}))
+
+solve_child.solve, solve_child.audit = solve, lambda request, plan: []
+solve_child.main()
+"""
+
+
+@pytest.fixture
+def start(tmp_path: Path, plan_document: dict[str, Any]) -> Callable[[str], "subprocess.Popen[bytes]"]:
+    """The child's `main` as a process of its own, with a solver whose work is the Python line given."""
+
+    def process(body: str) -> "subprocess.Popen[bytes]":
+        script = tmp_path / "child.py"
+        script.write_text(SCRIPT.format(body=body, plan=json.dumps(plan_document)), encoding="utf-8")
+        pipe = subprocess.PIPE
+        return subprocess.Popen([sys.executable, str(script)], stdin=pipe, stdout=pipe, stderr=pipe)
+
+    return process
+
+
+def order(document: dict[str, Any], mib: int = 4_096) -> bytes:
+    return json.dumps({"memory_mib": mib, "request": document}).encode() + b"\n"
+
+
+def test_standard_output_carries_lines_only(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+    with start("pass") as process:
+        assert process.stdin is not None
+        process.stdin.write(order(request_document))
+        process.stdin.flush()
+        assert process.stdout is not None
+        assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
+        assert process.stderr is not None
+        assert b"a native library prints this" in process.stderr.read()
+    assert process.returncode == 0
+
+
+def test_stop_ends_it_with_its_best(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+    with start("\n    while not listener.should_stop(): pass") as process:
+        assert process.stdin is not None
+        process.stdin.write(order(request_document) + b"STOP\n")
+        process.stdin.flush()
+        assert process.stdout is not None
+        assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
+
+
+def test_it_ends_when_nobody_is_left_to_listen(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+    with start("\n    while True: pass") as process:
+        out, _ = process.communicate(order(request_document))
+    assert (process.returncode, out) == (3, b"")
+
+
+def test_it_ends_quietly_when_it_is_told_nothing(start: Callable[[str], "subprocess.Popen[bytes]"]) -> None:
+    with start("pass") as process:
+        assert process.communicate(b'{"memory_mib": 51')[0] == b""
+    assert process.returncode == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only POSIX systems limit the memory of a process")
+def test_memory_is_limited(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+    with start("bytearray(8 * 1024**3)") as process:
+        assert process.stdin is not None
+        process.stdin.write(order(request_document))
+        process.stdin.flush()
+        assert process.stdout is not None
+        (line,) = map(json.loads, process.stdout)
+    assert line["event"] == "failed"
+    assert "4096 MiB" in line["detail"]

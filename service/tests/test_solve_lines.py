@@ -1,0 +1,31 @@
+import json
+
+import pytest
+from pydantic import ValidationError
+
+from platerota_service.solve_lines import Improved, Reached, order_line, read_line
+from platerota_shared.plan import Stage
+
+
+@pytest.mark.parametrize(
+    ("total", "bound", "gap"), [(4.0, 3.0, 0.25), (0.0, 0.0, 0.0), (None, None, None), (4.0, None, None), (None, 3.0, None)],
+)
+def test_progress_has_a_gap_where_total_and_bound_are_known(total: float | None, bound: float | None, gap: float | None) -> None:
+    assert Reached.of(Stage(name="search", seconds=1.0, total=total, bound=bound)).gap == gap
+
+
+def test_a_line_survives_being_said() -> None:
+    for line in (Reached(stage="search", seconds=1.5), Improved(plan={"id": "1"})):
+        assert read_line(line.model_dump_json().encode()) == line
+
+
+@pytest.mark.parametrize("text", [b"", b"hello", b"{}", b'{"event": "dance"}', b'{"event": "done", "more": 1}', b"\xff"])
+def test_anything_else_is_refused(text: bytes) -> None:
+    with pytest.raises(ValidationError):
+        read_line(text)
+
+
+def test_the_order_is_one_line() -> None:
+    line = order_line(b'{"orders":[]}', 512)
+    assert line.endswith(b"\n")
+    assert json.loads(line) == {"memory_mib": 512, "request": {"orders": []}}

@@ -1,0 +1,416 @@
+"""Choices to schedule: orders claim resources in the sequence of the tokens, each run at the earliest place it fits.
+
+A serial schedule-generation scheme (Kolisch 1996, European Journal of Operational Research 90:320–333) over plates,
+machines and people at once: every run looks at each carrier and machine it may use and takes the best.
+"""
+
+from __future__ import annotations
+
+from platerota_solver.kernel.fitting import commit_run, fit_run, take
+from platerota_solver.kernel.spans import NEVER, compiled, entry
+from platerota_solver.kernel.state import (
+    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM,
+    LAST_PIECES, LOAD_AT, MACHINE, MAX_KINDS, PIECES, PIECES_RUN, ROWS, RUNS, SETUPS, STAGE, UNLOAD_END, Choices, Rates, State,
+)
+from platerota_solver.kernel.fitting import find_worker
+from platerota_solver.kernel.pausing import find_pausing, take_pausing
+from platerota_solver.problem import BENCH, BUILD, FIRST_ARTICLE, Arrays, Ints
+
+@compiled
+def reset(p: Arrays, s: State, c: Choices) -> None:
+    """An empty schedule: all time free, nothing in runs, overtime open as chosen."""
+    for k in range(s.counts.shape[0]):
+        s.counts[k] = 0
+    overtime_first, overtime_last = -1, -1
+    if p.l_overtime.size:
+        overtime_first, overtime_last = p.l_overtime[0], p.l_overtime[-1]
+    for number in range(s.off.shape[0]):
+        rows = 0
+        for k in range(p.list_from[number], p.list_from[number + 1]):
+            if overtime_first <= number <= overtime_last and c.overtime[k] == 0:
+                continue
+            s.start[s.off[number] + rows] = p.lists[k, 0]
+            s.end[s.off[number] + rows] = p.lists[k, 1]
+            rows += 1
+        s.count[number] = rows
+    for skill in range(7):
+        n = 0
+        for u in range(p.can.shape[1]):
+            if p.can[skill, u]:
+                s.workers[skill, n] = p.l_operator[u]
+                n += 1
+        for u in range(p.can.shape[1]):
+            if p.can[skill, u] and s.count[p.l_overtime[u]] > 0:
+                s.workers[skill, n] = p.l_overtime[u]
+                n += 1
+        s.worker_count[skill] = n
+    for m in range(s.table_count.shape[0]):
+        s.table_count[m], s.sequence_count[m] = 0, 0
+    for i in range(s.left.shape[0]):
+        s.left[i] = p.i_need[i]
+        s.supply_head[i] = s.supply_off[i]
+        s.supply_count[i] = s.supply_off[i]
+        if p.i_ready[i] > 0:
+            add_supply(s, i, 0, p.i_ready[i])
+        s.cut_from[i], s.begun[i] = 0, 0
+    for o in range(s.finish.shape[0]):
+        s.finish[o], s.machine_of[o], s.placed[o] = 0, -1, 0
+    for k in range(s.built.shape[0]):
+        s.built[k, 0] = -1
+
+
+@compiled
+def copy_run(source: Ints, target: Ints) -> None:
+    """Copy a row of run columns."""
+    for column in range(source.shape[0]):
+        target[column] = source[column]
+
+
+@compiled
+def add_supply(s: State, item: int, t: int, pieces: int) -> None:
+    """Pieces that may be loaded for `item` from t on, kept in order of time behind what is taken already."""
+    row = s.supply_count[item]
+    if row >= s.supply_off[item + 1]:
+        s.counts[FULL] = 1
+        return
+    while row > s.supply_head[item] and s.supply[row - 1, 0] > t:
+        s.supply[row, 0] = s.supply[row - 1, 0]
+        s.supply[row, 1] = s.supply[row - 1, 1]
+        row -= 1
+    s.supply[row, 0] = t
+    s.supply[row, 1] = pieces
+    s.supply_count[item] += 1
+
+
+@compiled
+def supply_by(s: State, item: int, t: int) -> int:
+    """Pieces not taken yet that wait for `item` at t."""
+    total = 0
+    for row in range(s.supply_head[item], s.supply_count[item]):
+        if s.supply[row, 0] > t:
+            break
+        total += s.supply[row, 1]
+    return total
+
+
+@compiled
+def supply_time(s: State, item: int, pieces: int) -> int:
+    """When the next `pieces` pieces are all there; NEVER where that many are not on their way."""
+    for row in range(s.supply_head[item], s.supply_count[item]):
+        pieces -= s.supply[row, 1]
+        if pieces <= 0:
+            return s.supply[row, 0]
+    return NEVER
+
+
+@compiled
+def take_supply(s: State, item: int, pieces: int) -> None:
+    """Load `pieces` of those that came first."""
+    while pieces > 0:
+        row = s.supply_head[item]
+        used = min(pieces, s.supply[row, 1])
+        s.supply[row, 1] -= used
+        pieces -= used
+        if s.supply[row, 1] == 0:
+            s.supply_head[item] += 1
+
+
+@compiled
+def primary_fill(p: Arrays, s: State, c: Choices, item: int, carrier: int, machine: int) -> tuple[int, int]:
+    """Pieces of `item` for a run of its own order, and the instant from which they can be loaded (F3, F5, F14)."""
+    order, step = p.i_order[item], p.i_step[item]
+    pieces = min(s.left[item], p.nests[p.c_fixture[carrier], step])
+    if p.s_stock[step] > 0:
+        pieces = min(pieces, p.room[carrier, machine] // p.s_stock[step])
+    if pieces <= 0:
+        return 0, NEVER
+    if p.i_ready[item] < 0:
+        return pieces, p.o_release[order]
+    ready = supply_time(s, item, pieces)
+    if c.wait[order] == 0:
+        ready = supply_time(s, item, 1)
+        pieces = min(pieces, supply_by(s, item, ready))
+    return pieces, ready
+
+
+@compiled
+def fill_others(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, pieces: int, ready: int, kinds: Ints) -> int:
+    """Fill the other nests with what is there at `ready`: other ops of the order, then later orders (F3, F14).
+
+    `kinds[k]` becomes (item, pieces) with the primary one first; the number of rows is returned.
+    """
+    carrier, machine = row[CARRIER], row[MACHINE]
+    fixture = p.c_fixture[carrier]
+    room = p.room[carrier, machine] - pieces * p.s_stock[p.i_step[item]]
+    kinds[0, 0], kinds[0, 1] = item, pieces
+    size = 1
+    order = p.i_order[item]
+    for other in range(p.o_items[order, 0], p.o_items[order, 1]):
+        if other != item and size < MAX_KINDS:
+            size, room = fill_with(p, s, other, fixture, ready, room, kinds, size)
+    if c.share[order] == 0:
+        return size
+    last = order
+    for k in range(token + 1, c.tokens.shape[0]):
+        later = c.tokens[k]
+        if later == last or later == order or c.skip[later] or s.placed[later] or c.no_carrier[later, carrier] or c.no_machine[later, machine]:
+            continue
+        last = later
+        for other in range(p.o_items[later, 0], p.o_items[later, 1]):
+            if p.nests[fixture, p.i_step[other]] > 0 and size < MAX_KINDS:
+                size, room = fill_with(p, s, other, fixture, ready, room, kinds, size)
+    return size
+
+
+@compiled
+def fill_with(p: Arrays, s: State, item: int, fixture: int, ready: int, room: int, kinds: Ints, size: int) -> tuple[int, int]:
+    """Add pieces of `item` that are there at `ready` to the nests still empty; the new number of rows and mass left."""
+    step = p.i_step[item]
+    nests = p.nests[fixture, step]
+    if nests == 0 or s.left[item] == 0:
+        return size, room
+    for k in range(size):
+        if kinds[k, 0] == item:
+            return size, room
+        if p.i_step[kinds[k, 0]] == step:
+            nests -= kinds[k, 1]
+    pieces = min(s.left[item], nests)
+    if p.i_ready[item] >= 0:
+        pieces = min(pieces, supply_by(s, item, ready))
+    elif p.o_release[p.i_order[item]] > ready:
+        return size, room
+    if p.s_stock[step] > 0:
+        pieces = min(pieces, room // p.s_stock[step])
+    if pieces <= 0:
+        return size, room
+    kinds[size, 0], kinds[size, 1] = item, pieces
+    return size + 1, room - pieces * p.s_stock[step]
+
+
+@compiled
+def run_seconds(p: Arrays, fixture: int, machine: int, kinds: Ints, size: int) -> tuple[int, int, int]:
+    """Load, cut and unload seconds of a run (F1)."""
+    pieces, cut = 0, p.f_cycle[fixture]
+    for k in range(size):
+        pieces += kinds[k, 1]
+        cut += kinds[k, 1] * p.s_cut[p.i_step[kinds[k, 0]]]
+    scaled = -((-p.m_factor[machine, 0] * cut) // p.m_factor[machine, 1])
+    return p.f_load[fixture] + pieces * p.f_load_piece[fixture], scaled, p.f_unload[fixture] + pieces * p.f_unload_piece[fixture]
+
+
+@compiled
+def build_time(p: Arrays, s: State, carrier: int, slot: Ints) -> int:
+    """When a carrier is ready for its first load: its build's end (F16), 0 where the plate carries the fixture."""
+    if p.c_build[carrier] == 0:
+        return 0
+    if s.built[carrier, 0] >= 0:
+        return s.built[carrier, 2]
+    held = p.l_plate[p.c_plate[carrier]]
+    if s.count[held] != 1 or s.start[s.off[held]] != 0:
+        return NEVER  # the blank is taken by another build
+    slot[0], slot[1], slot[2] = find_pausing(p, s, BUILD, 0, p.c_build[carrier], p.l_open[p.c_plate[carrier]])
+    return slot[2] if slot[0] >= 0 else NEVER
+
+
+@compiled
+def best_run(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, trial: Ints, kinds: Ints, trial_kinds: Ints) -> int:
+    """The best next run for `item` over every carrier and machine; its number of kinds, 0 where nothing fits.
+
+    Runs are compared by the instant they end, less what their pieces would take at the pace of a full plate (so that a
+    plate with more nests is preferred when it pays), plus a minute for leaving the machine the order used last.
+    """
+    order, step = p.i_order[item], p.i_step[item]
+    best, size = NEVER, 0
+    slot = s.scratch[4]
+    for k in range(p.step_from[step], p.step_from[step + 1]):
+        carrier = p.step_carriers[k]
+        if c.no_carrier[order, carrier] or (p.c_build[carrier] > 0 and c.build[carrier] == 0):
+            continue
+        built = build_time(p, s, carrier, slot)
+        if built == NEVER:
+            continue
+        fixture = p.c_fixture[carrier]
+        for machine in range(p.m_place.shape[0]):
+            if not p.fits[carrier, machine] or c.no_machine[order, machine]:
+                continue
+            pieces, ready = primary_fill(p, s, c, item, carrier, machine)
+            if pieces == 0 or ready == NEVER:
+                continue
+            trial[CARRIER], trial[MACHINE] = carrier, machine
+            pace = p.s_cut[step] + (p.f_load_piece[fixture] + p.f_unload_piece[fixture])
+            pace += (p.f_cycle[fixture] + p.f_load[fixture] + p.f_unload[fixture]) // max(1, p.nests[fixture, step])
+            credit = pieces * pace * c.hurry[order] // 100
+            penalty = 60 if s.machine_of[order] not in (-1, machine) else 0
+            limit = min(p.horizon[0], NEVER if best == NEVER else best + credit - penalty - 1)
+            found = fill_and_fit(p, s, c, token, item, pieces, max(ready, built), limit, trial, trial_kinds)
+            if found:
+                key = trial[UNLOAD_END] - credit + penalty
+                if key < best:
+                    best, size = key, found
+                    copy_run(trial, row)
+                    for j in range(found):
+                        kinds[j, 0], kinds[j, 1] = trial_kinds[j, 0], trial_kinds[j, 1]
+    return size
+
+
+@compiled
+def fill_and_fit(
+    p: Arrays, s: State, c: Choices, token: int, item: int, pieces: int, ready: int, limit: int, trial: Ints, kinds: Ints,
+) -> int:
+    """Fit a run of the primary pieces, then fill its other nests with what is there when its load starts; kinds, or 0."""
+    carrier, machine = trial[CARRIER], trial[MACHINE]
+    fixture = p.c_fixture[carrier]
+    kinds[0, 0], kinds[0, 1] = item, pieces
+    load, cut, unload = run_seconds(p, fixture, machine, kinds, 1)
+    if not fit_run(p, s, carrier, machine, load, cut, unload, ready, s.cut_from[item], limit, trial):
+        return 0
+    size = fill_others(p, s, c, token, item, trial, pieces, trial[LOAD_AT], kinds)
+    if size == 1:
+        return 1
+    load, cut, unload = run_seconds(p, fixture, machine, kinds, size)
+    from_cut = s.cut_from[item]
+    for k in range(1, size):
+        from_cut = max(from_cut, s.cut_from[kinds[k, 0]])
+    slack = cut + load + unload
+    if fit_run(p, s, carrier, machine, load, cut, unload, ready, from_cut, min(p.horizon[0], limit + slack), trial):
+        return size
+    kinds[0, 0], kinds[0, 1] = item, pieces
+    load, cut, unload = run_seconds(p, fixture, machine, kinds, 1)
+    return 1 if fit_run(p, s, carrier, machine, load, cut, unload, ready, s.cut_from[item], limit, trial) else 0
+
+
+@compiled
+def enter_run(p: Arrays, s: State, row: Ints, kinds: Ints, size: int, stage: int, floor: int) -> bool:
+    """Commit a run with its pieces, their bench work and first article; False where those find no operator (F12, F15)."""
+    number, rows = s.counts[RUNS], s.counts[ROWS]
+    if number >= s.runs.shape[0] or rows + size > s.pieces.shape[0]:
+        s.counts[FULL] = 1
+        return False
+    carrier = row[CARRIER]
+    if p.c_build[carrier] > 0 and s.built[carrier, 0] < 0:
+        by, at, end = find_pausing(p, s, BUILD, 0, p.c_build[carrier], p.l_open[p.c_plate[carrier]])
+        s.built[carrier, 0], s.built[carrier, 1], s.built[carrier, 2] = by, at, end
+        take_pausing(p, s, by, at, end)
+        take(s, p.l_plate[p.c_plate[carrier]], 0, end)
+    copy_run(row, s.runs[number])
+    s.runs[number, FIRST_PIECES], s.runs[number, LAST_PIECES] = rows, rows + size
+    s.runs[number, STAGE], s.runs[number, FLOOR] = stage, floor
+    s.counts[RUNS] += 1
+    s.counts[ROWS] += size
+    commit_run(p, s, number, s.runs[number], stage)
+    whole = True
+    for k in range(size):
+        s.pieces[rows + k, ITEM], s.pieces[rows + k, PIECES], s.pieces[rows + k, PIECES_RUN] = kinds[k, 0], kinds[k, 1], number
+        whole = finish_pieces(p, s, rows + k, row[UNLOAD_END], row[MACHINE], floor) and whole
+    return whole
+
+
+@compiled
+def finish_pieces(p: Arrays, s: State, row: int, unloaded: int, machine: int, floor: int) -> bool:
+    """First article and bench work after an unload, and the pieces' arrival at the next op (F14, F15, F19)."""
+    item, pieces = s.pieces[row, ITEM], s.pieces[row, PIECES]
+    order, step = p.i_order[item], p.i_step[item]
+    if not floor:
+        s.left[item] -= pieces
+        if p.i_ready[item] >= 0:
+            take_supply(s, item, pieces)
+    s.pieces[row, BENCH_BY], s.pieces[row, FIRST_BY] = -1, -1
+    done = unloaded
+    if p.i_first[item] and s.begun[item] == 0:
+        length = p.s_first[step]
+        by, at = find_worker(s, FIRST_ARTICLE, unloaded, length, -1, -1, -1, -1, 0, 0)
+        if at == NEVER:
+            return False
+        s.pieces[row, FIRST_BY], s.pieces[row, FIRST_AT], s.pieces[row, FIRST_END] = by, at, at + length
+        take(s, by, at, at + length)
+        s.cut_from[item] = at + length
+        done = at + length
+    s.begun[item] = 1
+    ready = unloaded
+    if p.s_bench[step] > 0:
+        by, at, end = find_pausing(p, s, BENCH, unloaded, pieces * p.s_bench[step], -1)
+        if by < 0:
+            return False
+        s.pieces[row, BENCH_BY], s.pieces[row, BENCH_AT], s.pieces[row, BENCH_END] = by, at, end
+        take_pausing(p, s, by, at, end)
+        ready = end
+    ready += p.s_after[step]
+    s.finish[order] = max(s.finish[order], max(done, ready))
+    s.machine_of[order] = machine
+    if p.i_next[item] >= 0:
+        add_supply(s, p.i_next[item], ready, pieces)
+    return ready <= p.horizon[0]
+
+
+@compiled
+def place_order(
+    p: Arrays, s: State, c: Choices, token: int, quota: int, row: Ints, trial: Ints, kinds: Ints, trial_kinds: Ints,
+) -> bool:
+    """Give the order of a token its next runs, `quota` at most; False where one of them fits nowhere."""
+    order = c.tokens[token]
+    for _ in range(quota):
+        item = p.o_items[order, 0]
+        while item < p.o_items[order, 1] and s.left[item] == 0:
+            item += 1
+        if item == p.o_items[order, 1]:
+            s.placed[order] = 1
+            return True
+        size = best_run(p, s, c, token, item, row, trial, kinds, trial_kinds)
+        if size == 0 or not enter_run(p, s, row, kinds, size, AT_BENCH, 0):
+            return False
+    return True
+
+
+@entry
+def decode(p: Arrays, s: State, c: Choices) -> int:
+    """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full).
+
+    The last token of an order places all that is left of it.
+    """
+    reset(p, s, c)
+    last_token = s.last_token
+    for token in range(c.tokens.shape[0]):
+        last_token[c.tokens[token]] = token
+    row, trial = s.scratch[0], s.scratch[1]
+    kinds, trial_kinds = s.scratch_kinds[0], s.scratch_kinds[1]
+    for token in range(c.tokens.shape[0]):
+        order = c.tokens[token]
+        if c.skip[order] or s.placed[order]:
+            continue
+        quota = NEVER if last_token[order] == token else c.quota[order]
+        if not place_order(p, s, c, token, quota, row, trial, kinds, trial_kinds):
+            return -1 if s.counts[FULL] else order
+        if s.counts[FULL]:
+            return -1
+    return -1
+
+
+@entry
+def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
+    """The score of the schedule in points, with a tie-break for fewer runs and an earlier last finish."""
+    total = 0.0
+    last = 0
+    for order in range(s.finish.shape[0]):
+        if c.skip[order]:
+            total += r.unplaced[order]
+            continue
+        total += r.finish[order] * s.finish[order] + r.late[order] * max(0, s.finish[order] - p.o_due[order])
+        last = max(last, s.finish[order])
+    total += r.shop[0] * s.counts[SETUPS] + r.shop[2] * last + r.shop[3] * (s.counts[RUNS] + last * 1e-6)
+    if r.shop[1] > 0 and p.l_overtime.size:
+        total += r.shop[1] * overtime_seconds(p, s, c)
+    return total
+
+
+@compiled
+def overtime_seconds(p: Arrays, s: State, c: Choices) -> int:
+    """Seconds worked in open overtime: what was opened less what is still free."""
+    worked = 0
+    for u in range(p.l_overtime.shape[0]):
+        number = p.l_overtime[u]
+        for k in range(p.list_from[number], p.list_from[number + 1]):
+            if c.overtime[k]:
+                worked += p.lists[k, 1] - p.lists[k, 0]
+        for k in range(s.off[number], s.off[number] + s.count[number]):
+            worked -= s.end[k] - s.start[k]
+    return worked

@@ -1,0 +1,315 @@
+"""Where one run fits earliest: load, place, cut, pull and unload, with the setup it needs, around all that is booked.
+
+`fit_run` writes the run's times into a row of run columns and books nothing; `commit_run` books such a row. The rules of
+floor.md that each function keeps are named in its docstring.
+"""
+
+from __future__ import annotations
+
+from platerota_solver.kernel.spans import NEVER, book, compiled, give_back, row_at, seek, seek_all
+from platerota_solver.kernel.state import (
+    AT_BENCH, CARRIER, CUT_AT, CUT_END, FULL, LOAD_AT, LOAD_BY, LOAD_END, LOADED, MACHINE, PLACE_AT, PLACE_BY, PLACE_END, PLACED,
+    PULL_AT, PULL_BY, PULL_END, SEQ_END, SEQ_FIXTURE, SEQ_RUN, SEQ_START, SETUP_AT, SETUP_BY, SETUP_END, SETUPS, UNLOAD_AT, UNLOAD_BY,
+    UNLOAD_END, State,
+)
+from platerota_solver.problem import EXCHANGE, LOAD, SETUP, UNLOAD, Arrays, Ints
+
+
+@compiled
+def find_worker(
+    s: State, skill: int, t: int, length: int, l1: int, l2: int, l3: int, busy: int, busy_from: int, busy_to: int,
+) -> tuple[int, int]:
+    """The worker list and the earliest start of hand work (F11), also free in lists l1, l2 and l3.
+
+    List `busy` is taken from busy_from to busy_to besides what is booked: work of the same run that is not booked yet.
+    Among those who can start at the same instant the one who is named first does it.
+    """
+    best, at = -1, NEVER
+    for k in range(s.worker_count[skill]):
+        number = s.workers[skill, k]
+        start = seek_all(s.start, s.end, s.off, s.count, number, l1, l2, l3, t, length)
+        if number == busy:
+            while start < busy_to and start + length > busy_from:
+                start = seek_all(s.start, s.end, s.off, s.count, number, l1, l2, l3, busy_to, length)
+        if start < at:
+            best, at = number, start
+    return best, at
+
+
+@compiled
+def earliest_cut(p: Arrays, s: State, machine: int, opened: int, t: int, length: int) -> int:
+    """The earliest cut of `length` seconds from t: spindle free with the automatic wait after it, night limits, closures (F6, F7, F9, F17)."""
+    pad = p.m_exchange[machine]
+    spindle = p.l_spindle[machine]
+    at = t
+    while True:
+        before = at
+        at = seek(s.start, s.end, s.off[spindle], s.off[spindle] + s.count[spindle], at, length + pad)
+        if at == NEVER:
+            return NEVER
+        at = seek_all(s.start, s.end, s.off, s.count, p.l_cut[machine], opened, -1, -1, at, length)
+        if at == NEVER or at == before:
+            return at
+
+
+@compiled
+def last_cut_before(s: State, machine: int, t: int) -> int:
+    """The place in the machine's sequence of its last cut that starts at or before t, -1 where none does."""
+    low, high = 0, s.sequence_count[machine]
+    while low < high:
+        middle = (low + high) >> 1
+        if s.sequence[machine, middle, SEQ_START] <= t:
+            low = middle + 1
+        else:
+            high = middle
+    return low - 1
+
+
+@compiled
+def table_free_from(p: Arrays, s: State, machine: int, a: int, b: int) -> int:
+    """`a` where a plate may stand on the machine over ``[a, b)`` (F6), else the next instant worth trying."""
+    if p.m_places[machine] == 1:
+        number = p.l_table[machine]
+        low, high = s.off[number], s.off[number] + s.count[number]
+        row = row_at(s.end, low, high, a)
+        if row < high and s.start[row] <= a:
+            if s.end[row] >= b:
+                return a
+            row += 1
+        return s.start[row] if row < high else NEVER
+    crowd, next_end = 0, NEVER
+    for k in range(s.table_count[machine]):
+        first, last = s.table[machine, k, 0], s.table[machine, k, 1]
+        if first < b and last > a:
+            level = 1
+            peak = first if first > a else a
+            for other in range(s.table_count[machine]):
+                if other != k and s.table[machine, other, 0] <= peak < s.table[machine, other, 1]:
+                    level += 1
+            crowd = max(crowd, level)
+            next_end = min(next_end, last)
+    return a if crowd < p.m_places[machine] else next_end
+
+
+@compiled
+def previous_fixture(p: Arrays, s: State, machine: int, place: int) -> int:
+    """The fixture of the cut at `place` of the sequence; before the first one what the floor says (F8)."""
+    return s.sequence[machine, place, SEQ_FIXTURE] if place >= 0 else p.m_last[machine]
+
+
+@compiled
+def next_setup_stays(p: Arrays, s: State, machine: int, place: int, fixture: int, cut_end: int) -> bool:
+    """Whether the cut after `place` may keep (or drop) its setup when `fixture` is cut in between (F8)."""
+    if place + 1 >= s.sequence_count[machine]:
+        return True
+    after = s.sequence[machine, place + 1, SEQ_FIXTURE]
+    now = p.setup[machine, previous_fixture(p, s, machine, place) + 1, after]
+    then = p.setup[machine, fixture + 1, after]
+    if then == 0:
+        return True
+    return now == then and s.runs[s.sequence[machine, place + 1, SEQ_RUN], SETUP_AT] >= cut_end
+
+
+@compiled
+def fit_on_machine(p: Arrays, s: State, machine: int, fixture: int, opened: int, t: int, cut: int, cut_from: int, limit: int, row: Ints) -> bool:
+    """Place, setup, cut and pull from t on (F2, F6–F9, F11); False where the cut cannot end by `limit`."""
+    spindle, station = p.l_spindle[machine], p.l_station[machine]
+    table = p.l_table[machine] if p.m_places[machine] == 1 else -1
+    busy, busy_from, busy_to = row[LOAD_BY], row[LOAD_AT], row[LOAD_END]
+    at = t
+    for _ in range(400):
+        before = last_cut_before(s, machine, at)
+        needed = p.setup[machine, previous_fixture(p, s, machine, before) + 1, fixture]
+        free_from = s.sequence[machine, before, SEQ_END] if before >= 0 else 0
+        row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = -1, -1, -1
+        ready = max(at, free_from)
+        if needed > 0:
+            row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, free_from, needed, spindle, -1, -1, busy, busy_from, busy_to)
+            if row[SETUP_AT] == NEVER:
+                return False
+            row[SETUP_END] = row[SETUP_AT] + needed
+            ready = max(at, row[SETUP_END])
+        if ready + cut > limit:
+            return False
+        row[PLACE_BY], row[PLACE_AT] = find_worker(s, EXCHANGE, max(at, ready), p.m_place[machine], station, table, opened, busy, busy_from, busy_to)
+        if row[PLACE_AT] == NEVER:
+            return False
+        row[PLACE_END] = row[PLACE_AT] + p.m_place[machine]
+        row[CUT_AT] = earliest_cut(p, s, machine, opened, max(row[PLACE_END], cut_from), cut)
+        row[CUT_END] = row[CUT_AT] + cut
+        if row[CUT_END] > limit:
+            return False
+        same = last_cut_before(s, machine, row[CUT_AT])
+        if same != before:
+            at = max(at + 1, s.sequence[machine, before + 1, SEQ_START])
+            continue
+        if not next_setup_stays(p, s, machine, before, fixture, row[CUT_END]):
+            at = max(at + 1, s.sequence[machine, before + 1, SEQ_START])
+            continue
+        row[PULL_BY], row[PULL_AT] = find_worker(s, EXCHANGE, row[CUT_END], p.m_pull[machine], station, opened, -1, -1, 0, 0)
+        if row[PULL_AT] == NEVER:
+            return False
+        row[PULL_END] = row[PULL_AT] + p.m_pull[machine]
+        again = table_free_from(p, s, machine, row[PLACE_AT], row[PULL_END])
+        if again == row[PLACE_AT]:
+            return True
+        if again == NEVER:
+            return False
+        at = max(again, at + 1)
+    return False
+
+
+@compiled
+def fit_staying(p: Arrays, s: State, machine: int, fixture: int, opened: int, cut: int, cut_from: int, row: Ints) -> bool:
+    """Setup and cut of a plate that stays in the machine (F8, F10), after its load."""
+    spindle = p.l_spindle[machine]
+    busy, busy_from, busy_to = row[LOAD_BY], row[LOAD_AT], row[LOAD_END]
+    row[PLACE_BY], row[PLACE_AT], row[PLACE_END] = -1, row[LOAD_END], row[LOAD_END]
+    at = row[LOAD_END]
+    for _ in range(400):
+        before = last_cut_before(s, machine, at)
+        needed = p.setup[machine, previous_fixture(p, s, machine, before) + 1, fixture]
+        row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = -1, -1, -1
+        ready = at
+        if needed > 0:
+            row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, at, needed, spindle, -1, -1, busy, busy_from, busy_to)
+            if row[SETUP_AT] == NEVER:
+                return False
+            row[SETUP_END] = row[SETUP_AT] + needed
+            ready = row[SETUP_END]
+        row[CUT_AT] = earliest_cut(p, s, machine, opened, max(ready, cut_from), cut)
+        if row[CUT_AT] == NEVER:
+            return False
+        row[CUT_END] = row[CUT_AT] + cut
+        same = last_cut_before(s, machine, row[CUT_AT])
+        if same == before and next_setup_stays(p, s, machine, before, fixture, row[CUT_END]):
+            row[PULL_BY], row[PULL_AT], row[PULL_END] = -1, row[CUT_END], row[CUT_END]
+            return True
+        at = max(at + 1, s.sequence[machine, before + 1, SEQ_START])
+    return False
+
+
+@compiled
+def fit_run(
+    p: Arrays, s: State, carrier: int, machine: int, load: int, cut: int, unload: int, t: int, cut_from: int, limit: int, row: Ints,
+) -> bool:
+    """The earliest run of a carrier on a machine with its load at or after t and its unload ended by `limit` (F2, F4, F17)."""
+    plate = p.c_plate[carrier]
+    fixture = p.c_fixture[carrier]
+    opened = p.l_open[plate]
+    held = p.l_plate[plate]
+    stays = p.p_stays[plate] >= 0
+    row[CARRIER], row[MACHINE] = carrier, machine
+    shortest = load + cut + unload + (0 if stays else p.m_place[machine] + p.m_pull[machine])
+    low, high = s.off[held], s.off[held] + s.count[held]
+    for k in range(row_at(s.end, low, high, t), high):
+        begin, close = max(t, s.start[k]), s.end[k]
+        if begin + shortest > limit:
+            return False
+        if close - begin < shortest:
+            continue
+        row[LOAD_BY], row[LOAD_AT] = find_worker(s, LOAD, begin, load, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+        if row[LOAD_AT] == NEVER or row[LOAD_AT] + shortest > limit:
+            return False
+        row[LOAD_END] = row[LOAD_AT] + load
+        if row[LOAD_AT] + shortest > close:
+            continue
+        if stays:
+            if not fit_staying(p, s, machine, fixture, opened, cut, cut_from, row):
+                return False
+        elif not fit_on_machine(p, s, machine, fixture, opened, row[LOAD_END], cut, cut_from, limit, row):
+            return False
+        row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(
+            s, UNLOAD, row[PULL_END], unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+        row[UNLOAD_END] = row[UNLOAD_AT] + unload
+        if row[UNLOAD_END] <= close and row[UNLOAD_END] <= limit:
+            return True
+    return False
+
+
+@compiled
+def take(s: State, number: int, a: int, b: int) -> None:
+    """Book ``[a, b)`` of a list; notes a list that is full."""
+    if number >= 0 and not book(s.start, s.end, s.off, s.count, s.room, number, a, b):
+        s.counts[FULL] = 1
+
+
+@compiled
+def commit_run(p: Arrays, s: State, number: int, row: Ints, stage: int) -> None:
+    """Book the times in `row` as run `number`; a run from the floor books what is still to do from its stage on."""
+    machine = row[MACHINE]
+    plate = p.c_plate[row[CARRIER]]
+    stays = p.p_stays[plate] >= 0
+    spindle, station = p.l_spindle[machine], p.l_station[machine]
+    held_from = row[LOAD_AT] if stage == AT_BENCH else 0
+    take(s, p.l_plate[plate], held_from, row[UNLOAD_END])
+    if stage == AT_BENCH:
+        take(s, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
+    take(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
+    if stays:
+        if stage == AT_BENCH:
+            take(s, spindle, row[LOAD_AT], row[LOAD_END])
+        take(s, spindle, row[UNLOAD_AT], row[UNLOAD_END])
+    else:
+        if stage <= LOADED:
+            take(s, row[PLACE_BY], row[PLACE_AT], row[PLACE_END])
+            take(s, station, row[PLACE_AT], row[PLACE_END])
+        take(s, row[PULL_BY], row[PULL_AT], row[PULL_END])
+        take(s, station, row[PULL_AT], row[PULL_END])
+        hold_table(p, s, machine, row[PLACE_AT] if stage <= LOADED else 0, row[PULL_END])
+    if stage <= PLACED:
+        if row[SETUP_AT] >= 0:
+            take(s, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
+            take(s, spindle, row[SETUP_AT], row[SETUP_END])
+            s.counts[SETUPS] += 1
+        take_cut(p, s, machine, row[CUT_AT], row[CUT_END])
+        enter_sequence(p, s, machine, number, row)
+
+
+@compiled
+def take_cut(p: Arrays, s: State, machine: int, a: int, b: int) -> None:
+    """Book a cut with the automatic wait behind it, as far as the spindle is open there."""
+    number = p.l_spindle[machine]
+    low, high = s.off[number], s.off[number] + s.count[number]
+    row = row_at(s.end, low, high, a)
+    close = min(b + p.m_exchange[machine], s.end[row])
+    take(s, number, a, close)
+
+
+@compiled
+def hold_table(p: Arrays, s: State, machine: int, a: int, b: int) -> None:
+    """A plate stands on the machine over ``[a, b)``."""
+    if p.m_places[machine] == 1:
+        take(s, p.l_table[machine], a, b)
+    elif s.table_count[machine] < s.table.shape[1]:
+        s.table[machine, s.table_count[machine], 0] = a
+        s.table[machine, s.table_count[machine], 1] = b
+        s.table_count[machine] += 1
+    else:
+        s.counts[FULL] = 1
+
+
+@compiled
+def enter_sequence(p: Arrays, s: State, machine: int, number: int, row: Ints) -> None:
+    """Put the run's cut into the machine's sequence; the next cut's setup is dropped where it is no longer needed (F8)."""
+    place = last_cut_before(s, machine, row[CUT_AT]) + 1
+    size = s.sequence_count[machine]
+    if size >= s.sequence.shape[1]:
+        s.counts[FULL] = 1
+        return
+    fixture = p.c_fixture[row[CARRIER]]
+    if place < size:
+        after = s.sequence[machine, place, SEQ_RUN]
+        if s.runs[after, SETUP_AT] >= 0 and p.setup[machine, fixture + 1, s.sequence[machine, place, SEQ_FIXTURE]] == 0:
+            give_back(s.start, s.end, s.off, s.count, s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
+            give_back(s.start, s.end, s.off, s.count, p.l_spindle[machine], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
+            s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END] = -1, -1, -1
+            s.counts[SETUPS] -= 1
+    for k in range(size, place, -1):
+        for column in range(4):
+            s.sequence[machine, k, column] = s.sequence[machine, k - 1, column]
+    s.sequence[machine, place, SEQ_START] = row[CUT_AT]
+    s.sequence[machine, place, SEQ_END] = row[CUT_END]
+    s.sequence[machine, place, SEQ_FIXTURE] = fixture
+    s.sequence[machine, place, SEQ_RUN] = number
+    s.sequence_count[machine] = size + 1

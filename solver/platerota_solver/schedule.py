@@ -1,0 +1,128 @@
+"""A finished schedule: from the kernel's rows to the contract's runs and tasks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from platerota_shared.plan import Run, RunPieces, Task, TaskSpan
+from platerota_solver.kernel import state as col
+from platerota_solver.kernel.state import State
+from platerota_solver.problem import Ints, Problem
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Runs and pieces as the kernel's rows (see kernel.state), builds by carrier, and the orders left out."""
+
+    runs: Ints
+    pieces: Ints
+    built: Ints
+    unplaced: tuple[int, ...]
+    points: float
+
+    @classmethod
+    def from_state(cls, state: State, unplaced: tuple[int, ...], points: float) -> Schedule:
+        """A copy of what the state holds."""
+        runs, rows = int(state.counts[col.RUNS]), int(state.counts[col.ROWS])
+        return cls(state.runs[:runs].copy(), state.pieces[:rows].copy(), state.built.copy(), unplaced, points)
+
+
+def runs_and_tasks(problem: Problem, schedule: Schedule) -> tuple[list[Run], list[Task]]:
+    """The contract's runs (R1, R2, … by load start) and tasks of a schedule."""
+    writer = _Writer(problem)
+    order = sorted(range(len(schedule.runs)), key=lambda k: (int(schedule.runs[k][col.LOAD_AT]), int(schedule.runs[k][col.CUT_AT]), k))
+    runs, tasks = [], []
+    for number, k in enumerate(order, start=1):
+        run, own = writer.run(f"R{number}", schedule, schedule.runs[k])
+        runs.append(run)
+        tasks.extend(own)
+    tasks.extend(writer.builds(schedule))
+    return runs, tasks
+
+
+class _Writer:
+    """Names for the rows of one problem."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.shop = problem.request.shop
+        self.now = problem.request.now
+        p = problem.arrays
+        self.worker = {int(number): u.id for number, u in zip(p.l_operator, self.shop.operators, strict=True)}
+        self.worker |= {int(number): u.id for number, u in zip(p.l_overtime, self.shop.operators, strict=True)}
+
+    def run(self, name: str, schedule: Schedule, row: Ints) -> tuple[Run, list[Task]]:
+        """One run and its tasks."""
+        plate, fixture = self.problem.carriers[row[col.CARRIER]]
+        stage = int(row[col.STAGE])
+        machine = self.shop.machines[row[col.MACHINE]].id if stage != col.PULLED else None
+        rows = schedule.pieces[row[col.FIRST_PIECES]:row[col.LAST_PIECES]]
+        pieces = tuple(self._pieces(piece) for piece in rows)
+        run = Run(id=name, plate=plate.id, fixture=fixture.id, machine=machine, pieces=pieces)
+        stays = plate.stays_in is not None
+        at_machine = machine if stays else None
+        tasks: list[Task] = []
+
+        def add(kind: str, by: int, at: int, end: int, where: str | None, **fields: object) -> None:
+            if at >= 0:
+                tasks.append(Task(
+                    id=f"{name}.{kind}", kind=kind, run=name, operator=self.worker.get(int(by)), machine=where, plate=plate.id,  # type: ignore[arg-type]
+                    start=self.now + int(at), end=self.now + int(end), **fields))  # type: ignore[arg-type]
+
+        if stage == col.AT_BENCH:
+            add("load", row[col.LOAD_BY], row[col.LOAD_AT], row[col.LOAD_END], at_machine)
+        if stage <= col.LOADED and not stays:
+            add("place", row[col.PLACE_BY], row[col.PLACE_AT], row[col.PLACE_END], machine)
+        if stage <= col.PLACED and row[col.SETUP_AT] >= 0:
+            tasks.append(Task(
+                id=f"{name}.setup", kind="setup", run=name, operator=self.worker[int(row[col.SETUP_BY])], machine=machine, fixture=fixture.id,
+                start=self.now + int(row[col.SETUP_AT]), end=self.now + int(row[col.SETUP_END])))
+        if stage <= col.CUTTING:
+            add("cut", -1, row[col.CUT_AT], row[col.CUT_END], machine, frozen=stage == col.CUTTING)
+        if stage <= col.CUT_DONE and not stays:
+            add("pull", row[col.PULL_BY], row[col.PULL_AT], row[col.PULL_END], machine)
+        add("unload", row[col.UNLOAD_BY], row[col.UNLOAD_AT], row[col.UNLOAD_END], at_machine)
+        for piece in rows:
+            tasks.extend(self._after(name, piece, several=len({self._pieces(r).order for r in rows}) > 1))
+        return run, tasks
+
+    def _pieces(self, piece: Ints) -> RunPieces:
+        order, op = self.problem.items[piece[col.ITEM]]
+        return RunPieces(order=order.id, part=order.part, op=op, pieces=int(piece[col.PIECES]))
+
+    def _after(self, name: str, piece: Ints, *, several: bool) -> list[Task]:
+        """First article and bench work of pieces."""
+        order, op = self.problem.items[piece[col.ITEM]]
+        tail = f"{op}.{order.id}" if several else f"{op}"
+        tasks: list[Task] = []
+        if piece[col.FIRST_BY] >= 0:
+            tasks.append(Task(
+                id=f"{name}.first_article.{tail}", kind="first_article", run=name, operator=self.worker[int(piece[col.FIRST_BY])],
+                order=order.id, op=op, start=self.now + int(piece[col.FIRST_AT]), end=self.now + int(piece[col.FIRST_END])))
+        if piece[col.BENCH_BY] >= 0:
+            by, at, end = int(piece[col.BENCH_BY]), int(piece[col.BENCH_AT]), int(piece[col.BENCH_END])
+            tasks.append(Task(
+                id=f"{name}.bench.{tail}", kind="bench", run=name, operator=self.worker[by], order=order.id, op=op,
+                start=self.now + at, end=self.now + end, spans=self._spans(by, at, end)))
+        return tasks
+
+    def _spans(self, by: int, at: int, end: int) -> tuple[TaskSpan, ...] | None:
+        """The stretches of pausing work between at and end, None where it does not pause."""
+        p = self.problem.arrays
+        spans = [
+            TaskSpan(start=self.now + max(at, int(a)), end=self.now + min(end, int(b)))
+            for a, b in p.lists[p.list_from[by]:p.list_from[by + 1]]
+            if max(at, int(a)) < min(end, int(b))
+        ]
+        return tuple(spans) if len(spans) > 1 else None
+
+    def builds(self, schedule: Schedule) -> list[Task]:
+        """The builds of a schedule, B1, B2, … by start."""
+        made = sorted((int(at), int(end), int(by), c) for c, (by, at, end) in enumerate(schedule.built) if by >= 0)
+        tasks: list[Task] = []
+        for number, (at, end, by, carrier) in enumerate(made, start=1):
+            plate, fixture = self.problem.carriers[carrier]
+            tasks.append(Task(
+                id=f"B{number}.build", kind="build", operator=self.worker[by], plate=plate.id, fixture=fixture.id,
+                start=self.now + at, end=self.now + end, spans=self._spans(by, at, end)))
+        return tasks

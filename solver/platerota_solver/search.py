@@ -1,0 +1,269 @@
+"""Search over the dispatcher's choices: change a few, decode again, keep what scores less.
+
+Simulated annealing (Kirkpatrick, Gelatt & Vecchi 1983, Science 220:671–680) over the sequence in which orders claim
+resources and over what each order may use. Moves are drawn by how well they have done lately (adaptive weights: Ropke &
+Pisinger 2006, Transportation Science 40:455–472). A decode takes a millisecond or so, so thousands are tried.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from platerota_solver.kernel.decode import decode, points
+from platerota_solver.kernel.state import FULL, Choices, Rates, State, first_choices, new_state, rates
+from platerota_solver.problem import Problem
+from platerota_solver.schedule import Schedule
+
+TOKENS_PER_ORDER = 4
+"""A long order claims resources in up to this many portions, so that others may come between."""
+MOVE_DECAY = 0.9
+"""Share of a move's weight that stays after a round in which it brought nothing."""
+
+
+def copy_choices(choices: Choices) -> Choices:
+    """A copy whose arrays may be changed."""
+    return Choices(*(array.copy() for array in choices))
+
+
+class Decoder:
+    """Turns choices into points with one reusable state; its arrays grow when a schedule needs more room."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.rates: Rates = rates(problem)
+        self.spare = 2
+        self.state: State = new_state(problem, self.spare)
+        self.decodes = 0
+
+    def run(self, choices: Choices) -> int:
+        """Decode; the number of an order that does not fit the horizon, -1 where all do."""
+        self.decodes += 1
+        failed = decode(self.problem.arrays, self.state, choices)
+        while self.state.counts[FULL]:
+            self.spare *= 2
+            self.state = new_state(self.problem, self.spare)
+            failed = decode(self.problem.arrays, self.state, choices)
+        return int(failed)
+
+    def points(self, choices: Choices) -> float:
+        """Points of the schedule that `run` left in the state."""
+        return float(points(self.problem.arrays, self.state, choices, self.rates))
+
+    def score(self, choices: Choices) -> float:
+        """Points of `choices`, infinite where an order does not fit."""
+        return math.inf if self.run(choices) >= 0 else self.points(choices)
+
+    def schedule(self, choices: Choices) -> Schedule:
+        """The schedule of choices that fit."""
+        self.run(choices)
+        unplaced = tuple(int(o) for o in np.flatnonzero(choices.skip))
+        return Schedule.from_state(self.state, unplaced, self.points(choices))
+
+
+def sequences(problem: Problem) -> dict[str, list[int]]:
+    """Sequences of the orders worth starting from, by name.
+
+    `due`: earliest due date (Jackson 1955). `work`: least work per weight first (Smith 1956). `urgency`: apparent
+    tardiness cost (Vepsalainen & Morton 1987, Management Science 33:1035–1047) with look-ahead 2 mean works.
+    """
+    p = problem.arrays
+    orders = problem.request.orders
+    work = np.zeros(len(orders))
+    for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
+        nests = max(1, int(p.nests[:, step].max())) if len(p.nests) else 1
+        fixtures = [f for f in range(len(p.nests)) if p.nests[f, step] == nests]
+        cycle = min((int(p.f_cycle[f] + p.f_load[f] + p.f_unload[f]) for f in fixtures), default=0)
+        work[order] += need * int(p.s_cut[step]) + math.ceil(need / nests) * cycle
+    weight = np.array([max(order.weight, 1e-6) for order in orders])
+    slack = p.o_due - p.o_release - work
+    mean = max(1.0, float(work.mean())) if len(orders) else 1.0
+    machines = max(1, len(p.m_place))
+    urgency = weight / np.maximum(work, 1.0) * np.exp(-np.maximum(slack, 0) / (2 * mean * max(1, len(orders) // machines)))
+    numbers = range(len(orders))
+    return {
+        "due": sorted(numbers, key=lambda o: (int(p.o_due[o]), o)),
+        "work": sorted(numbers, key=lambda o: (work[o] / weight[o], o)),
+        "urgency": sorted(numbers, key=lambda o: (-urgency[o], o)),
+        "slack": sorted(numbers, key=lambda o: (slack[o], o)),
+    }
+
+
+def fitting(decoder: Decoder, choices: Choices) -> Choices:
+    """The same choices with every order left out that does not fit the horizon, in the sequence in which they fail."""
+    choices = copy_choices(choices)
+    failed = decoder.run(choices)
+    while failed >= 0:
+        choices.skip[failed] = 1
+        failed = decoder.run(choices)
+    return choices
+
+
+def split_tokens(problem: Problem, sequence: list[int]) -> Choices:
+    """Choices in which a long order claims resources in portions, all side by side at first."""
+    p = problem.arrays
+    runs = np.zeros(len(p.o_due), dtype=np.int64)
+    for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
+        runs[order] += -(-int(need) // max(1, int(p.nests[:, step].max())))
+    tokens = [order for order in sequence for _ in range(max(1, min(TOKENS_PER_ORDER, int(runs[order]))))]
+    choices = first_choices(problem, tokens)
+    choices.quota[:] = np.maximum(1, -(-runs // TOKENS_PER_ORDER))
+    return choices
+
+
+@dataclass
+class Annealing:
+    """One thread's search; `best` is always a set of choices that fits.
+
+    Parameters
+    ----------
+    decoder
+        The thread's own decoder.
+    start
+        Choices that fit the horizon.
+    seed
+        The same seed gives the same walk.
+    """
+
+    decoder: Decoder
+    start: Choices
+    seed: int
+    warm: float = 0.004
+    cold: float = 0.00002
+    tried: int = 0
+    best: Choices = field(init=False)
+    best_points: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.random = random.Random(self.seed)
+        self.now = copy_choices(self.start)
+        self.now_points = self.decoder.score(self.now)
+        self.best, self.best_points = self.now, self.now_points
+        self.moves: list[tuple[Callable[[Choices], None], float]] = []
+        moves = [self._move_order, self._move_token, self._swap, self._keep_off, self._habit, self._skip]
+        if len(self.decoder.problem.arrays.lists) and self._overtime_rows().size:
+            moves.append(self._overtime)
+        if self.decoder.problem.arrays.c_build.any():
+            moves.append(self._build)
+        self.weights = [1.0] * len(moves)
+        self.steps = moves
+
+    def round(self, progress: float, tries: int) -> bool:
+        """Try `tries` changes at the temperature of `progress` (0 to 1); whether the best improved."""
+        before = self.best_points
+        heat = self.warm * (self.cold / self.warm) ** min(1.0, progress)
+        for _ in range(tries):
+            self._try(heat)
+        return self.best_points < before
+
+    def adopt(self, choices: Choices, score: float) -> None:
+        """Go on from a better plan that another thread found."""
+        if score < self.best_points:
+            self.best, self.best_points = choices, score
+            self.now, self.now_points = choices, score
+
+    def _try(self, heat: float) -> None:
+        self.tried += 1
+        move = self.random.choices(range(len(self.steps)), self.weights)[0]
+        trial = copy_choices(self.now)
+        self.steps[move](trial)
+        if self.random.random() < 0.25:
+            self.steps[self.random.randrange(len(self.steps))](trial)
+        score = self.decoder.score(trial)
+        gained = score < self.now_points - 1e-9
+        self.weights[move] = max(0.1, MOVE_DECAY * self.weights[move] + (1 - MOVE_DECAY) * (3.0 if gained else 0.3))
+        scale = max(1e-9, heat * self.best_points)
+        if score <= self.now_points or self.random.random() < math.exp(max(-700.0, (self.now_points - score) / scale)):
+            self.now, self.now_points = trial, score
+            if score < self.best_points - 1e-9:
+                self.best, self.best_points = trial, score
+
+    def _order(self) -> int:
+        return self.random.randrange(len(self.now.quota))
+
+    def _move_order(self, c: Choices) -> None:
+        """All tokens of an order go to another place in the sequence, mostly near."""
+        order = int(c.tokens[self.random.randrange(len(c.tokens))])
+        own = c.tokens[c.tokens == order]
+        rest = c.tokens[c.tokens != order]
+        at = int(np.flatnonzero(c.tokens == order)[0])
+        to = max(0, min(len(rest), at + self._distance(len(rest))))
+        c.tokens[:] = np.concatenate([rest[:to], own, rest[to:]])
+
+    def _move_token(self, c: Choices) -> None:
+        """One portion of an order goes to another place."""
+        at = self.random.randrange(len(c.tokens))
+        to = max(0, min(len(c.tokens) - 1, at + self._distance(len(c.tokens))))
+        token = c.tokens[at]
+        rest = np.delete(c.tokens, at)
+        c.tokens[:] = np.concatenate([rest[:to], [token], rest[to:]])
+
+    def _distance(self, size: int) -> int:
+        """A signed distance: near ones often, any at times."""
+        far = self.random.random() < 0.3
+        reach = size if far else max(2, size // 8)
+        return self.random.choice((-1, 1)) * self.random.randint(1, max(1, reach))
+
+    def _swap(self, c: Choices) -> None:
+        """Two orders change places in the sequence."""
+        one, two = self._order(), self._order()
+        first, second = c.tokens == one, c.tokens == two
+        if first.sum() == second.sum():
+            c.tokens[first], c.tokens[second] = two, one
+            return
+        self._move_order(c)
+
+    def _keep_off(self, c: Choices) -> None:
+        """An order keeps off a plate or a mill, or comes back to it."""
+        order = self._order()
+        table = c.no_machine if self.random.random() < 0.5 else c.no_carrier
+        if table.shape[1]:
+            column = self.random.randrange(table.shape[1])
+            used = np.flatnonzero(table[order])
+            if len(used) and self.random.random() < 0.5:
+                column = int(used[self.random.randrange(len(used))])
+            table[order, column] ^= 1
+
+    def _habit(self, c: Choices) -> None:
+        """How an order fills its runs: wait for pieces, share nests, prefer full plates."""
+        order = self._order()
+        pick = self.random.randrange(3)
+        if pick == 0:
+            c.wait[order] ^= 1
+        elif pick == 1:
+            c.share[order] ^= 1
+        else:
+            c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
+
+    def _skip(self, c: Choices) -> None:
+        """An order that was left out is tried again, first in the sequence."""
+        out = np.flatnonzero(c.skip)
+        if len(out) == 0:
+            self._move_order(c)
+            return
+        order = int(out[self.random.randrange(len(out))])
+        c.skip[order] = 0
+        own, rest = c.tokens[c.tokens == order], c.tokens[c.tokens != order]
+        at = self.random.randrange(max(1, len(rest)))
+        c.tokens[:] = np.concatenate([rest[:at], own, rest[at:]])
+
+    def _overtime_rows(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        p = self.decoder.problem.arrays
+        if not p.l_overtime.size:
+            return np.zeros(0, dtype=np.int64)
+        return np.arange(p.list_from[p.l_overtime[0]], p.list_from[p.l_overtime[-1] + 1])
+
+    def _overtime(self, c: Choices) -> None:
+        """An overtime shift is opened or closed, early ones more often."""
+        rows = self._overtime_rows()
+        row = int(rows[min(len(rows) - 1, int(self.random.expovariate(1.0) * max(1, len(rows) / 6)))])
+        c.overtime[row] ^= 1
+
+    def _build(self, c: Choices) -> None:
+        """A build on a blank plate is allowed or given up."""
+        possible = np.flatnonzero(self.decoder.problem.arrays.c_build)
+        c.build[int(possible[self.random.randrange(len(possible))])] ^= 1

@@ -1,0 +1,67 @@
+"""The revised NIOSH lifting equation against its published examples."""
+
+import pytest
+
+from platerota_solver.describe.lifting import Lift, frequency_multiplier, lifting_index, recommended_limit
+
+CM = 2.54
+LB = 0.45359237
+
+
+# Applications Manual for the Revised NIOSH Lifting Equation, DHHS (NIOSH) 94-110. Package inspection: pp. 44-46 (the destination's H is
+# inferred there); punch press stock: pp. 33-37, quoted from memory. Inputs in inches, printed limits in pounds. The manual works these in US
+# units, whose constants are rounded (51 lb = 23.13 kg, 10 in = 25.4 cm): the metric form lands up to 3.2 % lower (VM and HM round differently).
+@pytest.mark.parametrize(
+    ("reach", "height", "travel", "per_minute", "coupling", "pounds"),
+    [
+        (10, 22, 37, 3, "fair", 34.81),
+        (20, 59, 37, 3, "fair", 15.25),
+        (23, 15, 49, 0.2, "fair", 16.02),
+        (23, 64, 49, 0.2, "fair", 14.15),
+    ],
+    ids=["inspection origin", "inspection destination", "punch press origin", "punch press destination"],
+)
+def test_examples_of_the_manual(reach: float, height: float, travel: float, per_minute: float, coupling: str, pounds: float) -> None:
+    lift = Lift(reach=reach * CM, height=height * CM, travel=travel * CM, per_minute=per_minute, coupling=coupling)  # type: ignore[arg-type]
+    assert recommended_limit(lift) / LB == pytest.approx(pounds, rel=0.035)
+
+
+# Computed by hand from the metric constants of the same manual.
+@pytest.mark.parametrize(
+    ("lift", "kilograms"),
+    [
+        (Lift(), 23.0),
+        (Lift(reach=38), 15.13),  # 23 x 25/38
+        (Lift(reach=50), 11.5),
+        (Lift(reach=40, height=90, twist=30, coupling="fair"), 12.41),  # 23 x .625 x .955 x 1 x .904 x 1 x 1
+        (Lift(height=30, coupling="poor"), 17.91),  # 23 x .865 x .9
+        (Lift(travel=60), 20.59),  # 23 x (.82 + 4.5/60)
+    ],
+)
+def test_metric_spot_values(lift: Lift, kilograms: float) -> None:
+    assert recommended_limit(lift) == pytest.approx(kilograms, abs=0.006)
+
+
+@pytest.mark.parametrize(
+    "lift", [Lift(reach=63.1), Lift(height=175.1), Lift(height=-1), Lift(travel=175.1), Lift(twist=136), Lift(per_minute=15.1), Lift(hours=9)],
+)
+def test_past_a_limit_no_lift_is_allowed(lift: Lift) -> None:
+    assert recommended_limit(lift) == 0
+    assert lifting_index(1, lift) == float("inf")
+
+
+@pytest.mark.parametrize("lift", [Lift(reach=10), Lift(travel=5), Lift(per_minute=0.01)])
+def test_better_than_the_best_counts_as_the_best(lift: Lift) -> None:
+    assert recommended_limit(lift) == pytest.approx(23)
+
+
+@pytest.mark.parametrize(
+    ("per_minute", "hours", "height", "multiplier"),
+    [(0.2, 8, 75, 0.85), (3, 2, 75, 0.79), (2.5, 2, 75, 0.79), (8, 1, 75, 0.60), (9, 8, 75, 0.15), (9, 8, 74, 0.0), (15, 1, 75, 0.28), (1, 1.5, 75, 0.88)],
+)
+def test_frequency_multiplier_takes_the_busier_row(per_minute: float, hours: float, height: float, multiplier: float) -> None:
+    assert frequency_multiplier(Lift(per_minute=per_minute, hours=hours, height=height)) == multiplier
+
+
+def test_lifting_index_is_load_over_limit() -> None:
+    assert lifting_index(34.5, Lift()) == pytest.approx(1.5)
