@@ -9,11 +9,13 @@ from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
+from fastapi.responses import HTMLResponse
 from pydantic.json_schema import models_json_schema
 
 from platerota_service import health, plans
 from platerota_service.calls import Parts
 from platerota_service.child_engine import ChildEngine
+from platerota_service.docs_page import docs_page
 from platerota_service.engine import Engine
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.problems import KINDS, Problem, install_problem_handlers
@@ -51,11 +53,12 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         yield
         await engine.close()
 
-    app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, redoc_url=None, redirect_slashes=False)
+    app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     app.state.parts = Parts(settings, engine)
     app.include_router(plans.router)
     app.include_router(health.router)
     install_problem_handlers(app)
+    app.add_api_route("/docs", lambda: docs_page(app.openapi()), response_class=HTMLResponse, include_in_schema=False)
     app.openapi = lambda: _description(app)  # type: ignore[method-assign]
     return app
 

@@ -62,7 +62,8 @@ async def create_plan(call: Request, engine: EngineOf, settings: SettingsOf, pre
     submission = await read_submission(call, settings.max_body_bytes)
     seconds = submission.request.settings.solve_seconds
     if seconds > LONGEST_SOLVE and not preferences.respond_async:
-        raise ProblemError(TOO_LONG_TO_WAIT, f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}")
+        words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"
+        raise ProblemError(TOO_LONG_TO_WAIT, words)
     plan_id = await engine.submit(submission)
     headers = {"Location": f"/v1/plans/{plan_id}"}
     if not preferences.respond_async:

@@ -35,7 +35,8 @@ CHILDREN = {
     "good": "read(); say(event='progress', stage='first', seconds=0.5, total=4.0, bound=3.0, gap=0.25); improved(4.0); improved(3.0); "
     "say(event='done')",
     "patient": "read(); improved(4.0); heard_stop() and improved(3.0); say(event='done')",
-    "talking": "read(); improved(4.0); say(event='progress', stage='searching', seconds=1); heard_stop() and improved(3.0); say(event='done')",
+    "talking": "read(); improved(4.0); say(event='progress', stage='searching', seconds=1); heard_stop() and improved(3.0); "
+    "say(event='done')",
     "unplaced": "read(); plan['orders'][0].update(placed=False, start=None, finish=None, late_seconds=None, why='nobody is on shift'); "
     "improved(9.0); say(event='done')",
     "patient-without-plan": "read(); heard_stop(); say(event='done')",

@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 from click.testing import Result
+from typer.testing import CliRunner
+
 from platerota_service import command_line
 from platerota_shared.audit import Finding
-from typer.testing import CliRunner
 
 FakeChild = Callable[[str], tuple[str, ...]]
 
@@ -55,7 +56,8 @@ def findings(monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
 
 class TestWrongInput:
     @pytest.mark.parametrize(
-        ("name", "words"), [("missing.json", "there is no such file"), ("folder", "this is a folder"), ("file.txt/request.json", "cannot be read")],
+        ("name", "words"),
+        [("missing.json", "there is no such file"), ("folder", "this is a folder"), ("file.txt/request.json", "cannot be read")],
     )
     def test_a_file_that_is_none(self, run: Callable[..., Result], tmp_path: Path, name: str, words: str) -> None:
         (tmp_path / "folder").mkdir()
@@ -163,7 +165,9 @@ class TestPlan:
         assert result.exit_code == 1
         assert "order A-1042 is not placed: nobody is on shift" in result.stderr
 
-    @pytest.mark.parametrize(("name", "words"), [("crash", "exit code 7"), ("failed", "out of coolant"), ("rejected", "F6: two cuts at once")])
+    @pytest.mark.parametrize(
+        ("name", "words"), [("crash", "exit code 7"), ("failed", "out of coolant"), ("rejected", "F6: two cuts at once")],
+    )
     def test_no_plan_is_exit_code_1_and_says_why(
         self, run: Callable[..., Result], request_file: Path, tmp_path: Path, child_is: Callable[[str], None], name: str, words: str,
     ) -> None:
@@ -236,7 +240,9 @@ class TestServe:
         assert "asks nobody for a key" in result.stderr
         assert "--open" in result.stderr
 
-    def test_it_is_served_where_that_is_meant_and_the_danger_is_said(self, run: Callable[..., Result], served: list[dict[str, Any]]) -> None:
+    def test_it_is_served_where_that_is_meant_and_the_danger_is_said(
+        self, run: Callable[..., Result], served: list[dict[str, Any]],
+    ) -> None:
         result = run("serve", "--host", "0.0.0.0", "--open")
         assert result.exit_code == 0
         assert "DANGER" in result.stderr

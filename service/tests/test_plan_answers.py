@@ -2,12 +2,13 @@ import json
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
+
 from platerota_service.answers import example
 from platerota_service.engine import PlanState, Submission
 from platerota_service.plan_answers import PlanAnswer, blank_plan, plan_answer
 from platerota_service.solve_lines import Reached
 from platerota_shared.plan import Plan
-from pydantic import ValidationError
 
 
 def test_an_answer_is_the_plan_with_progress_and_problem(plan_document: dict[str, Any]) -> None:

@@ -1,8 +1,9 @@
 from pathlib import Path
 
 import pytest
-from platerota_service.settings import ServiceSettings
 from pydantic import ValidationError
+
+from platerota_service.settings import ServiceSettings
 
 
 def test_settings_come_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from platerota_service import solve_child
 from platerota_service.solve_lines import AnyLine, Done, Failed, Improved, Reached, Rejected
 from platerota_shared.audit import Finding
@@ -17,6 +18,7 @@ from platerota_shared.plan import Plan, Stage
 from platerota_shared.tables import PlanRequest
 
 Solve = Callable[[PlanRequest, Any], Plan]
+Start = Callable[[str], "subprocess.Popen[bytes]"]
 
 
 @pytest.fixture
@@ -80,7 +82,9 @@ def test_plans_in_quick_succession_are_not_all_audited_but_the_last_is(
     assert totals == [20, 9, 0]
 
 
-def test_a_fault_of_the_solver_is_said_without_its_internals(said: Callable[[Solve], list[AnyLine]], caplog: pytest.LogCaptureFixture) -> None:
+def test_a_fault_of_the_solver_is_said_without_its_internals(
+    said: Callable[[Solve], list[AnyLine]], caplog: pytest.LogCaptureFixture,
+) -> None:
     def solve(request: PlanRequest, listener: Any) -> Plan:
         raise ValueError("variable x17 has no domain")
 
@@ -115,7 +119,7 @@ solve_child.main()
 
 
 @pytest.fixture
-def start(tmp_path: Path, plan_document: dict[str, Any]) -> Callable[[str], "subprocess.Popen[bytes]"]:
+def start(tmp_path: Path, plan_document: dict[str, Any]) -> Start:
     """The child's `main` as a process of its own, with a solver whose work is the Python line given."""
 
     def process(body: str) -> "subprocess.Popen[bytes]":
@@ -131,7 +135,7 @@ def order(document: dict[str, Any], mib: int = 4_096) -> bytes:
     return json.dumps({"memory_mib": mib, "request": document}).encode() + b"\n"
 
 
-def test_standard_output_carries_lines_only(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+def test_standard_output_carries_lines_only(start: Start, request_document: dict[str, Any]) -> None:
     with start("pass") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document))
@@ -143,7 +147,7 @@ def test_standard_output_carries_lines_only(start: Callable[[str], "subprocess.P
     assert process.returncode == 0
 
 
-def test_stop_ends_it_with_its_best(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+def test_stop_ends_it_with_its_best(start: Start, request_document: dict[str, Any]) -> None:
     with start("\n    while not listener.should_stop(): pass") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document) + b"STOP\n")
@@ -152,20 +156,20 @@ def test_stop_ends_it_with_its_best(start: Callable[[str], "subprocess.Popen[byt
         assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
 
 
-def test_it_ends_when_nobody_is_left_to_listen(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+def test_it_ends_when_nobody_is_left_to_listen(start: Start, request_document: dict[str, Any]) -> None:
     with start("\n    while True: pass") as process:
         out, _ = process.communicate(order(request_document))
     assert (process.returncode, out) == (3, b"")
 
 
-def test_it_ends_quietly_when_it_is_told_nothing(start: Callable[[str], "subprocess.Popen[bytes]"]) -> None:
+def test_it_ends_quietly_when_it_is_told_nothing(start: Start) -> None:
     with start("pass") as process:
         assert process.communicate(b'{"memory_mib": 51')[0] == b""
     assert process.returncode == 0
 
 
 @pytest.mark.skipif(os.name != "posix", reason="only POSIX systems limit the memory of a process")
-def test_memory_is_limited(start: Callable[[str], "subprocess.Popen[bytes]"], request_document: dict[str, Any]) -> None:
+def test_memory_is_limited(start: Start, request_document: dict[str, Any]) -> None:
     with start("bytearray(8 * 1024**3)") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document))

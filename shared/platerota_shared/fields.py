@@ -58,16 +58,16 @@ Count = Annotated[Whole, Field(ge=1, le=1_000_000)]
 OpNumber = Annotated[Whole, Field(ge=0, le=100_000)]
 """The number of an operation; the ops of a part run in ascending order."""
 
-Points = Annotated[Number, Field(ge=0, le=1e9)]
+Points = Annotated[Number, Field(ge=0.0, le=1e9)]
 """Points of the score per unit."""
 
-Money = Annotated[Number, Field(ge=0, le=1e9)]
+Money = Annotated[Number, Field(ge=0.0, le=1e9)]
 """Money per hour, in whatever currency the caller counts."""
 
 Length = Annotated[
     float,
     BeforeValidator(read_length),
-    Field(gt=0, le=100_000),
+    Field(gt=0.0, le=100_000.0),
     WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string"}], "description": "millimetres, or text with a unit such as '16 in'"}),
 ]
 """A length in millimetres."""
@@ -75,7 +75,7 @@ Length = Annotated[
 Mass = Annotated[
     float,
     BeforeValidator(read_mass),
-    Field(ge=0, le=100_000),
+    Field(ge=0.0, le=100_000.0),
     WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string"}], "description": "kilograms, or text with a unit such as '24 lb'"}),
 ]
 """A mass in kilograms."""

@@ -134,7 +134,7 @@ def _faulty(
     for detail in details:
         if detail["type"] == "extra_forbidden":
             # What was meant by the unknown field is open, so every field not given is in doubt.
-            doubts.update(name for name in field_names(model) if name not in raw)
+            doubts.update({"unknown field"}, (name for name in field_names(model) if name not in raw))
             *outer, name = detail["loc"]
             faults.append(unknown_field(place + pointer(*outer), label, str(name), _names_at(model, detail["loc"]), suggestions))
             continue

@@ -65,7 +65,7 @@ class Machine(NamedRow):
     tool_slots: Annotated[Whole, Field(ge=0, le=10_000)] | None = None
     tools: Tools = ()
     tool_load_seconds: Seconds = 60
-    cut_factor: Annotated[Number, Field(gt=0, le=100)] = 1.0
+    cut_factor: Annotated[Number, Field(gt=0.0, le=100.0)] = 1.0
     unattended_minutes: Annotated[Whole, Field(ge=0, le=200_000)] | None = None
     hour_cost: Money = 0.0
 
@@ -174,7 +174,7 @@ class Order(NamedRow):
     quantity: Count
     due: Instant
     release: Instant | None = None
-    weight: Annotated[Number, Field(ge=0, le=1e6)] = 1.0
+    weight: Annotated[Number, Field(ge=0.0, le=1e6)] = 1.0
 
 
 class FloorPieces(Row):
@@ -258,7 +258,7 @@ class Settings(Row):
     """How to plan: horizon in days, wall time for the optimiser in seconds, seed, and the score."""
 
     horizon_days: Annotated[Whole, Field(ge=1, le=120)] = 28
-    solve_seconds: Annotated[Number, Field(gt=0, le=600)] = 20.0
+    solve_seconds: Annotated[Number, Field(gt=0.0, le=600.0)] = 20.0
     seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] = 1
     repeatable: Flag = False
     score: ScoreRates = ScoreRates()

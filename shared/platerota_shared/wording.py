@@ -49,6 +49,7 @@ def _field(steps: tuple[int | str, ...]) -> str:
 
 
 def _range(word: str, key: str) -> Callable[[Any, Mapping[str, Any]], Said]:
+    # Fields of whole numbers have whole bounds, all others bounds with a point.
     def say(value: Any, context: Mapping[str, Any]) -> Said:
         bound = context[key]
         kind = "a whole number" if isinstance(bound, int) else "a number"

@@ -5,7 +5,7 @@ A op 10), P2 carries F20 (2 nests for op 20). Ann works Monday to Friday 06:00-1
 pieces of A by Wednesday noon: 2 runs of op 10, 4 runs of op 20. Load 120 s, unload 60 s, exchange 10 s + 10 s, cuts 4 x 600 s
 and 2 x 300 s. `now` is Monday 2027-03-01 06:00 in Lisbon (UTC in winter).
 
-`whole_floor` is the same shop using every feature of the contract, `demo_sized` one of `orders` orders for timing by hand.
+`whole_floor` is the same shop using every feature of the contract.
 """
 
 from __future__ import annotations
@@ -44,7 +44,10 @@ def tiny_shop() -> Document:
             ],
             "operators": [{"id": "Ann"}],
             "shifts": [
-                {"operator": "Ann", "days": ["mon", "tue", "wed", "thu", "fri"], "start": "06:00", "end": "14:00", "breaks": ["10:00-10:15"]},
+                {
+                    "operator": "Ann", "days": ["mon", "tue", "wed", "thu", "fri"], "start": "06:00", "end": "14:00",
+                    "breaks": ["10:00-10:15"],
+                },
             ],
             "closures": [],
         },
@@ -124,9 +127,9 @@ def whole_floor() -> Document:
         add("nests", fixture="FB", part="A", op=10, count=2),
         add("operations", part="B", op=10, cut_seconds=200, tools=["T3"], first_article_seconds=600, bench_seconds=30, after_seconds=3600),
         add("operators", id="Bob", skills=["load", "unload", "exchange", "setup", "first_article", "bench", "build"], hour_cost=40),
-        add("shifts", operator="Bob", days=["mon", "sat"], start="22:00", end="06:00", breaks=["02:00-02:30"], overtime=True, from_="2027-03-01"),
+        add("shifts", operator="Bob", days=["mon"], start="22:00", end="06:00", breaks=["02:00-02:30"], overtime=True, from_="2027-03-01"),
         add("closures", machine="M1", start="2027-03-02T06:00:00", end="2027-03-02T08:00:00", reason="service"),
-        add("orders", id="O2", part="B", quantity=12, due="2027-03-05T12:00:00+01:00", release="2027-03-02T06:00:00", weight=2.5, note="rush"),
+        add("orders", id="O2", part="B", quantity=12, due="2027-03-05T12:00:00+01:00", release="2027-03-02T06:00:00", weight=2.5),
         add("floor.pieces", order="O1", op=10, pieces=1),
         add("floor.last_fixtures", machine="M2", fixture="F20"),
         add("floor.running", plate="P1", machine="M1", order="O1", op=10, pieces=2, cut_end="2027-03-01T06:20:00"),

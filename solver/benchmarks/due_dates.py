@@ -67,7 +67,8 @@ class Work:
             covered |= ops
             fixture = self._fixtures[name]
             pieces = sum(row["count"] for row in rows)
-            number = -(-order["quantity"] // rows[0]["count"]) + len(rows) - 1
+            left = order["quantity"] - self._done(order["id"], rows[0]["op"])
+            number = -(-left // rows[0]["count"]) + len(rows) - 1
             hand = (
                 fixture["load_seconds"] + fixture["unload_seconds"] + 20
                 + fixture["clamps"] * (fixture["clamp_seconds"] + fixture["release_seconds"])
@@ -77,6 +78,9 @@ class Work:
             cut = fixture["cycle_seconds"] + sum(row["count"] * self._operations[row["part"], row["op"]]["cut_seconds"] for row in rows)
             found.append((name, number, hand, cut))
         return found
+
+    def _done(self, order: str, op: int) -> int:
+        return sum(row["pieces"] for row in self._request["floor"]["pieces"] if row["order"] == order and row["op"] >= op)
 
     def order_seconds(self, order: dict[str, Any]) -> float:
         """Attended seconds that the order takes alone."""

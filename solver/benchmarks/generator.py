@@ -80,12 +80,14 @@ def make_request(family: str, seed: int, features: Iterable[str] = ("plain",), s
     request = _empty_request(size, seed, solve_seconds)
     _add_machines(request, size)
     _add_operators(request, size)
-    _add_parts(request, size, _stream(size, seed, "parts"), [name for name in STRUCTURES if name in chosen] or ["plain"])
+    structures = [name for name in STRUCTURES if name in chosen] or ["plain"]
+    _add_parts(request, size, _stream(size, seed, "parts"), structures)
     _add_orders(request, size, _stream(size, seed, "orders"))
     for name, switch in SWITCHES.items():
         if name in chosen:
             switch(request, _stream(size, seed, name))
-    date_orders(request, _stream(size, seed, "due"), size.due_shift, released="release" in chosen)
+    shift = size.due_shift[STRUCTURES.index(structures[0]) if len(structures) == 1 else -1]
+    date_orders(request, _stream(size, seed, "due"), shift, released="release" in chosen)
     return request
 
 

@@ -144,7 +144,7 @@ def _counts(tables: RequestTables, run: _Run) -> dict[tuple[str, int], tuple[int
     counts: dict[tuple[str, int], tuple[int, FloorRecord]] = {}
     for record, row in run.rows:
         order = tables.orders.row(row.order)
-        if order is not None:
+        if order is not None and not tables.orders.by_id()[row.order].doubts:
             before = counts.get((order.part, row.op))
             counts[order.part, row.op] = (row.pieces + (before[0] if before is not None else 0), record)
     return counts

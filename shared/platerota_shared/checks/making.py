@@ -6,7 +6,7 @@ An order that could be made but not before the horizon ends is no fault: the pla
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from platerota_shared.checks.fit import Fits, takes_build
@@ -59,11 +59,11 @@ def orders_cannot_be_made(tables: RequestTables, fits: Fits) -> Iterator[Fault]:
     for (part, op), orders in tables.needed.items():
         if tables.nests.may_hold(part=part, op=op):
             continue
-        fixtures = _fixtures(tables, part, op)
-        if (part, op) not in tables.nests_by_op:
+        names = tuple(dict.fromkeys(nest.fixture for nest in tables.nests_by_op.get((part, op), ())))
+        if not names:
             yield _no_nest(tables, _Op(part, op, tuple(orders)))
-        elif not _in_doubt(tables, fits, fixtures) and next(ways(tables, fits, part, op), None) is None:
-            stranded[tuple(fixture.id for fixture in fixtures)].append(_Op(part, op, tuple(orders)))
+        elif not _in_doubt(tables, fits, names) and next(ways(tables, fits, part, op), None) is None:
+            stranded[names].append(_Op(part, op, tuple(orders)))
     for names, ops in stranded.items():
         yield _stranded(tables, fits, names, ops)
 
@@ -73,12 +73,13 @@ def _fixtures(tables: RequestTables, part: str, op: int) -> list[Fixture]:
     return [fixture for name in names if (fixture := tables.fixtures.row(name)) is not None]
 
 
-def _in_doubt(tables: RequestTables, fits: Fits, fixtures: Iterable[Fixture]) -> bool:
+def _in_doubt(tables: RequestTables, fits: Fits, names: tuple[str, ...]) -> bool:
     """Whether a row with a fault of its own might be the way that is missing."""
-    for fixture in fixtures:
-        if tables.fixtures.may_hold(id=fixture.id) or tables.plates.may_hold(fixture=fixture.id):
+    for name in names:
+        fixture = tables.fixtures.row(name)
+        if fixture is None or tables.fixtures.may_hold(id=name) or tables.plates.may_hold(fixture=name):
             return True
-        if any(fits.doubtful(plate) for plate in tables.plates_by_fixture.get(fixture.id, ())):
+        if any(fits.doubtful(plate) for plate in tables.plates_by_fixture.get(name, ())):
             return True
         if fixture.build_seconds is not None and (tables.plates.may_hold(fixture=None) or tables.machines.may_hold()):
             return True

@@ -21,10 +21,10 @@ def misfits(tables: RequestTables, fits: Fits) -> Iterator[Fault]:
         yield Fault("/shop/machines", "no-machine", "the shop has plates, but no machine that takes them", "add the machines")
         tables.machines.unread = True
     for plate_record, plate in tables.plates.good():
-        fault = None if plate_record.doubts or fits.doubtful(plate) else _plate(tables, fits, plate_record, plate)
-        if fault is not None:
+        misfit = None if plate_record.doubts or fits.doubtful(plate) else _plate(tables, fits, plate_record, plate)
+        if misfit is not None:
             tables.plates.doubt(plate_record, "machine")
-            yield fault
+            yield misfit
 
 
 def _machine(tables: RequestTables, record: Record[Machine], machine: Machine) -> Iterator[Fault]:

@@ -1,0 +1,53 @@
+"""The page `/docs`: the API description as one HTML page that loads nothing from anywhere else, for a shop without internet."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, select_autoescape
+from markupsafe import Markup, escape
+
+VERBS = ("get", "post", "put", "patch", "delete")
+
+
+def docs_page(description: dict[str, Any]) -> str:
+    """The page of an OpenAPI description."""
+    environment = Environment(
+        loader=PackageLoader("platerota_service", "pages"), autoescape=select_autoescape(default=True, default_for_string=True),
+        trim_blocks=True, lstrip_blocks=True,
+    )
+    environment.filters |= {"ticks": ticks, "kind": kind, "pretty": pretty}
+    calls = [
+        {"verb": verb.upper(), "path": path, **entry[verb]} for path, entry in description["paths"].items() for verb in VERBS if verb in entry
+    ]
+    schemas = sorted(description["components"]["schemas"].items())
+    return environment.get_template("docs.html.j2").render(info=description["info"], calls=calls, schemas=schemas)
+
+
+def ticks(text: str) -> Markup:
+    """Text with what stands between backticks as code."""
+    return Markup(re.sub(r"`+([^`]+)`+", r"<code>\1</code>", str(escape(text))))
+
+
+def pretty(value: Any) -> str:
+    """A JSON value as people read it."""
+    return json.dumps(value, ensure_ascii=False, indent=2)
+
+
+def kind(schema: dict[str, Any]) -> Markup:
+    """The type of a value in a few words; a named one is a link to its fields."""
+    if "$ref" in schema:
+        name = escape(schema["$ref"].rsplit("/", 1)[-1])
+        return Markup(f'<a href="#schema-{name}">{name}</a>')
+    if "anyOf" in schema:
+        return Markup(" or ").join(kind(one) for one in schema["anyOf"])
+    if schema.get("type") == "array":
+        return Markup("list of ") + kind(schema.get("items", {}))
+    if schema.get("type") == "object" and isinstance(schema.get("additionalProperties"), dict):
+        return Markup("map to ") + kind(schema["additionalProperties"])
+    choices = schema.get("enum") or ([schema["const"]] if "const" in schema else [])
+    if choices:
+        return Markup(", ").join(Markup("<code>%s</code>") % one for one in choices)
+    return escape(schema.get("format") or schema.get("type", "any"))

@@ -1,0 +1,58 @@
+"""Lengths and masses with and without units."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from pydantic import TypeAdapter, ValidationError
+
+from platerota_shared.fields import Length, Mass
+
+LENGTH = TypeAdapter[float](Length)
+MASS = TypeAdapter[float](Mass)
+
+
+@pytest.mark.parametrize(
+    ("written", "millimetres"),
+    [(400, 400.0), (400.5, 400.5), ("16 in", 406.4), ("16in", 406.4), (" 40 cm ", 400.0), ("0.4 m", 400.0), ("1 ft", 304.8), ("4e2 mm", 400.0)],
+)
+def test_lengths_are_millimetres(written: Any, millimetres: float) -> None:
+    # 1 in = 25.4 mm and 1 ft = 0.3048 m exactly (international yard and pound agreement of 1959).
+    assert LENGTH.validate_python(written) == millimetres
+
+
+@pytest.mark.parametrize(("written", "kilograms"), [(20, 20.0), ("24 lb", 10.88621688), ("500 g", 0.5), ("16 oz", 0.45359237), ("20kg", 20.0)])
+def test_masses_are_kilograms(written: Any, kilograms: float) -> None:
+    # 1 lb = 0.45359237 kg exactly (the same agreement); 16 oz = 1 lb.
+    assert MASS.validate_python(written) == pytest.approx(kilograms, abs=1e-9)
+
+
+@pytest.mark.parametrize("written", ["5 furlongs", "24 lb", "16 IN", "16 in mm"])
+def test_a_unit_that_is_no_length_is_refused_with_the_units_that_are(written: str) -> None:
+    with pytest.raises(ValidationError) as refused:
+        LENGTH.validate_python(written)
+    error = refused.value.errors()[0]
+    assert error["type"] == "bad-unit"
+    assert "mm, cm, m, in, ft" in error["ctx"]["mend"]
+
+
+@pytest.mark.parametrize("written", ["400", "", "wide", "16,5 in", "16\"", "nan in", "1_0 mm"])
+def test_text_without_a_number_and_a_unit_is_refused(written: str) -> None:
+    with pytest.raises(ValidationError) as refused:
+        LENGTH.validate_python(written)
+    assert refused.value.errors()[0]["type"] == "bad-unit"
+
+
+@pytest.mark.parametrize("written", [True, None, [], {}])
+def test_what_is_neither_number_nor_text_is_refused(written: Any) -> None:
+    with pytest.raises(ValidationError) as refused:
+        MASS.validate_python(written)
+    assert refused.value.errors()[0]["type"] == "wrong-type"
+
+
+@pytest.mark.parametrize("written", [0, -1, "-16 in", "1e999 in", 100_001])
+def test_lengths_are_more_than_nothing_and_less_than_a_hall(written: Any) -> None:
+    with pytest.raises(ValidationError) as refused:
+        LENGTH.validate_python(written)
+    assert refused.value.errors()[0]["type"] in {"greater_than", "less_than_equal", "finite_number"}

@@ -1,0 +1,126 @@
+"""From a checked request to a described plan: construct, search, prove, describe."""
+
+from __future__ import annotations
+
+import math
+import threading
+from dataclasses import dataclass, field
+
+from platerota_shared.plan import Plan, Quality, SolverReport, Stage
+from platerota_shared.tables import PlanRequest
+from platerota_solver.clock import Clock
+from platerota_solver.describe import describe
+from platerota_solver.kernel.state import Choices, first_choices
+from platerota_solver.listener import Listener
+from platerota_solver.problem import Problem, build_problem
+from platerota_solver.schedule import Schedule, runs_and_tasks
+from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
+
+WORKERS = 2
+"""Threads of the search; the kernel releases the interpreter lock."""
+TRIES = 20
+"""Changes tried between two looks at the clock."""
+
+
+def solve(request: PlanRequest, listener: Listener | None = None) -> Plan:
+    """The best plan found for a checked request within its settings.
+
+    Never fails for want of a plan: what cannot be finished within the horizon is left out with the reason.
+
+    Parameters
+    ----------
+    request
+        A request that `platerota_shared.read_request` accepted.
+    listener
+        Hears of stages and better plans, and may ask to stop.
+    """
+    solver = _Solver(request, listener or Listener())
+    return solver.run()
+
+
+def due_date_plan(request: PlanRequest) -> Plan:
+    """What a spreadsheet sorted by due date does: earliest due date first, each task at the earliest gap."""
+    problem = build_problem(request)
+    decoder = Decoder(problem)
+    choices = fitting(decoder, first_choices(problem, sequences(problem)["due"]))
+    return _described(problem, decoder.schedule(choices), 0.0, "feasible", SolverReport(seconds=0.0, seed=request.settings.seed))
+
+
+def _described(problem: Problem, schedule: Schedule, bound: float, quality: Quality, report: SolverReport) -> Plan:
+    runs, tasks = runs_and_tasks(problem, schedule)
+    unplaced = {problem.request.orders[o].id: "does not fit the horizon" for o in schedule.unplaced}
+    return describe(problem.request, runs, tasks, bound=bound, quality=quality, unplaced=unplaced, solver=report)
+
+
+@dataclass
+class _Solver:
+    """One solve: the best schedule so far, the bound, and the stages that led there."""
+
+    request: PlanRequest
+    listener: Listener
+    stages: list[Stage] = field(default_factory=list[Stage])
+    bound: float = 0.0
+
+    def run(self) -> Plan:
+        """Every stage in turn."""
+        clock = Clock(self.request.settings, self.listener)
+        problem = build_problem(self.request)
+        decoder = Decoder(problem)
+        start, schedule = self.construct(problem, decoder)
+        self.tell("constructive", clock, schedule.points)
+        self.listener.improved(_described(problem, schedule, self.bound, "feasible", self.report(clock)))
+        if len(problem.items) and not clock.over():
+            schedule = self.search(problem, decoder, start, clock)
+            self.tell("search", clock, schedule.points)
+        return _described(problem, schedule, self.bound, "feasible", self.report(clock))
+
+    def construct(self, problem: Problem, decoder: Decoder) -> tuple[Choices, Schedule]:
+        """The best of a few plain sequences."""
+        best: tuple[float, Choices] | None = None
+        for sequence in sequences(problem).values():
+            choices = fitting(decoder, split_tokens(problem, sequence))
+            score = decoder.score(choices)
+            if best is None or score < best[0]:
+                best = (score, choices)
+        if best is None:
+            raise AssertionError("there is always a sequence")
+        return best[1], decoder.schedule(best[1])
+
+    def search(self, problem: Problem, decoder: Decoder, start: Choices, clock: Clock) -> Schedule:
+        """Threads of annealing that share what they find."""
+        runs = max(1, int(decoder.state.counts[0]))
+        workers = 1 if self.request.settings.repeatable else WORKERS
+        walks = [
+            Annealing(decoder if k == 0 else Decoder(problem), start, self.request.settings.seed * 1_000 + k) for k in range(workers)
+        ]
+        lock = threading.Lock()
+
+        def walk(own: Annealing) -> None:
+            while not clock.over():
+                own.round(clock.share, TRIES)
+                clock.count(TRIES * runs)
+                with lock:
+                    leader = min(walks, key=lambda other: other.best_points)
+                    if leader is not own and clock.share > 0.5:
+                        own.adopt(leader.best, leader.best_points)
+
+        threads = [threading.Thread(target=walk, args=(own,), daemon=True) for own in walks[1:]]
+        for thread in threads:
+            thread.start()
+        walk(walks[0])
+        for thread in threads:
+            thread.join()
+        leader = min(walks, key=lambda own: own.best_points)
+        return decoder.schedule(leader.best)
+
+    def tell(self, name: str, clock: Clock, total: float) -> None:
+        """Note what a stage reached."""
+        seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
+        stage = Stage(name=name, seconds=seconds, total=total if math.isfinite(total) else None, bound=self.bound)
+        self.stages.append(stage)
+        self.listener.stage(stage)
+
+    def report(self, clock: Clock) -> SolverReport:
+        """How the plan was found; no wall times where the same bytes must come out."""
+        seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
+        return SolverReport(seconds=seconds, seed=self.request.settings.seed, stages=tuple(self.stages))
