@@ -140,9 +140,11 @@ def until() -> Callable[[httpx.Client, str, Callable[[dict[str, Any]], bool]], d
     """Ask for a plan until it is as wanted; the test's own time limit is the end of patience."""
 
     def ask(client: httpx.Client, address: str, wanted: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
-        while not wanted(plan := client.get(address).json()):
+        while True:
+            plan: dict[str, Any] = client.get(address).json()
+            if wanted(plan):
+                return plan
             assert plan["status"] in ("waiting", "solving"), plan
             time.sleep(0.05)
-        return plan
 
     return ask

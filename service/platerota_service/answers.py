@@ -7,7 +7,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from platerota_service.problems import FAULTS, INTERNAL, PROBLEM_JSON, TOO_LONG_TO_WAIT, UNREADABLE, Kind, Problem, ProblemFault
+from platerota_service.problems import BUSY, FAULTS, INTERNAL, PROBLEM_JSON, TOO_LONG_TO_WAIT, UNREADABLE, Kind, Problem, ProblemFault
 
 Answers = dict[int | str, dict[str, Any]]
 
@@ -25,6 +25,12 @@ _ERRORS = {
         pointer="/orders/0/part", code="unknown-part", detail="order 'A-1042' is for part 'bracket-l', which has no operations",
         mend="did you mean 'bracket'?",
     ),
+}
+
+_HEADERS = {
+    "Location": "The address of the plan.",
+    "Retry-After": "Seconds after which to ask again.",
+    "Preference-Applied": "The preferences that were followed, where there are any.",
 }
 
 
@@ -55,11 +61,6 @@ def request_body() -> dict[str, Any]:
 
 def plan_answers(description: str, status: int, *headers: str) -> Answers:
     """The described answer that is a plan, with the headers named."""
-    known = {
-        "Location": "The address of the plan.",
-        "Retry-After": "Seconds after which the plan is probably there.",
-        "Preference-Applied": "The preferences that were followed, where there are any.",
-    }
     answer: dict[str, Any] = {
         "description": description,
         "content": {
@@ -70,8 +71,12 @@ def plan_answers(description: str, status: int, *headers: str) -> Answers:
         },
     }
     if headers:
-        answer["headers"] = {name: {"description": known[name], "schema": {"type": "string"}} for name in headers}
+        answer["headers"] = _headers(*headers)
     return {status: answer}
+
+
+def _headers(*names: str) -> dict[str, Any]:
+    return {name: {"description": _HEADERS[name], "schema": {"type": "string"}} for name in names}
 
 
 def problem_answers(*kinds: Kind) -> Answers:
@@ -81,6 +86,8 @@ def problem_answers(*kinds: Kind) -> Answers:
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
+        if kind is BUSY:
+            answer["headers"] = _headers("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"
         answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind)}

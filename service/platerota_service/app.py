@@ -69,7 +69,8 @@ def _description(app: FastAPI) -> dict[str, Any]:
         kinds = "".join(f"- `{kind.type}` ({kind.status}): {kind.title}. {kind.advice}\n" for kind in KINDS.values())
         document = get_openapi(
             title=app.title, version=app.version, summary="A week that machines and people can follow", description=_DESCRIPTION + kinds,
-            routes=app.routes, tags=_TAGS, license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
+            routes=app.routes, tags=_TAGS, servers=[{"url": "/"}],
+            license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         )
         _, models = models_json_schema(
             [(PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization")],

@@ -73,6 +73,7 @@ class ChildEngine:
         plan_id = uuid4().hex
         record = _Record(PlanState(_marked(blank_plan(submission.request), plan_id, "waiting")))
         self._records[plan_id] = record
+        _log.info("plan %s waits: %d orders", plan_id, len(submission.request.orders))
         record.task = asyncio.create_task(self._solve(record, submission))
         return plan_id
 
@@ -153,6 +154,7 @@ class ChildEngine:
             problem = outcome.fault or "the solver ended without a plan"
             state = PlanState(_marked(record.state.plan, plan_id, "failed"), progress, problem)
         record.put(state)
+        _log.info("plan %s is %s", plan_id, state.plan.status)
         ended = [name for name, other in self._records.items() if other.state.ended]
         for name in ended[: max(0, len(ended) - self._settings.kept_plans)]:
             del self._records[name]

@@ -34,7 +34,8 @@ from platerota_shared.plan import Plan
 WELL, FINDINGS, FAULTS = 0, 1, 2
 
 app = typer.Typer(
-    no_args_is_help=True, add_completion=False, help="Plan the week of a milling shop that holds work on quick-change fixture plates.",
+    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
+    help="Plan the week of a milling shop that holds work on quick-change fixture plates.",
 )
 
 RequestFile = Annotated[Path, typer.Argument(metavar="REQUEST.json", help="The shop, its orders and its floor; '-' reads standard input.")]
@@ -74,9 +75,12 @@ def plan(
     if out is not None:
         _check_target(out)
     outcome = asyncio.run(_solve(submission, _settings()))
-    for words in filter(None, (outcome.fault, *outcome.findings)):
-        _say(words)
+    for finding in outcome.findings:
+        _say(f"a plan failed our own audit and is not used: {finding}")
+    if outcome.fault is not None:
+        _say(outcome.fault)
     if outcome.plan is None:
+        _say("there is no plan")
         raise typer.Exit(FINDINGS)
     # The id follows from the request, so that a repeatable request gives the same bytes.
     made = outcome.plan.model_copy(update={"id": sha256(submission.text).hexdigest()[:32]})
@@ -101,7 +105,7 @@ def audit(request: RequestFile, plan: Annotated[Path, typer.Argument(metavar="PL
 @app.command()
 def demo(
     week: Annotated[str, typer.Option(help="Which demo week.")] = "basic",
-    out: Annotated[Path, typer.Option("-o", "--out", help="Where its files go.")] = Path("demo"),
+    out: Annotated[Path, typer.Option("-o", "--out", help="Where its files go.")] = Path(),
 ) -> None:
     """Plan a week of a small shop and show it."""
     from platerota_service.demo import run

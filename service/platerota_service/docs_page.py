@@ -20,7 +20,8 @@ def docs_page(description: dict[str, Any]) -> str:
     )
     environment.filters |= {"ticks": ticks, "kind": kind, "pretty": pretty}
     calls = [
-        {"verb": verb.upper(), "path": path, **entry[verb]} for path, entry in description["paths"].items() for verb in VERBS if verb in entry
+        {"verb": verb.upper(), "path": path, **entry[verb]}
+        for path, entry in description["paths"].items() for verb in VERBS if verb in entry
     ]
     schemas = sorted(description["components"]["schemas"].items())
     return environment.get_template("docs.html.j2").render(info=description["info"], calls=calls, schemas=schemas)

@@ -56,8 +56,9 @@ _PREFER_WAIT = {
 async def create_plan(call: Request, engine: EngineOf, settings: SettingsOf, preferences: PreferencesOf) -> Response:
     """Check the request, plan it, and answer with the plan.
 
-    Waits for the plan (then settings.solve_seconds is 25 at most) unless the caller prefers otherwise. A refused request
-    leaves nothing behind. 404 only where the plan was deleted while this call waited for it.
+    Waits for the plan (then settings.solve_seconds is 25 at most), in the queue too, unless the caller prefers otherwise; a
+    caller that hangs up loses only the answer. A refused request leaves nothing behind. 404 only where the plan was deleted
+    while this call waited for it.
     """
     submission = await read_submission(call, settings.max_body_bytes)
     seconds = submission.request.settings.solve_seconds

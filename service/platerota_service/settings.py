@@ -9,6 +9,8 @@ from typing import Annotated
 from pydantic import Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from platerota_shared.document import MAX_BYTES
+
 MIB = 1024 * 1024
 
 
@@ -35,7 +37,7 @@ class ServiceSettings(BaseSettings):
     kept_plans
         Ended plans kept in memory; past it the oldest are forgotten.
     max_body_bytes
-        Largest request body in bytes.
+        Largest request body in bytes; never more than the 16 MiB that a request may have.
     replay_directory
         Where a request is written whose plan failed the audit, with that plan and the findings; none: only the log tells.
     """
@@ -48,5 +50,5 @@ class ServiceSettings(BaseSettings):
     stop_grace_seconds: Annotated[float, Field(gt=0, le=600)] = 10.0
     kill_grace_seconds: Annotated[float, Field(gt=0, le=3_600)] = 60.0
     kept_plans: Annotated[int, Field(ge=1, le=1_000_000)] = 1_000
-    max_body_bytes: Annotated[int, Field(ge=1_024, le=1_024 * MIB)] = 16 * MIB
+    max_body_bytes: Annotated[int, Field(ge=1_024, le=MAX_BYTES)] = MAX_BYTES
     replay_directory: Path | None = None

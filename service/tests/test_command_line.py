@@ -10,8 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import Result
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from platerota_service import command_line
 from platerota_shared.audit import Finding
@@ -166,7 +165,8 @@ class TestPlan:
         assert "order A-1042 is not placed: nobody is on shift" in result.stderr
 
     @pytest.mark.parametrize(
-        ("name", "words"), [("crash", "exit code 7"), ("failed", "out of coolant"), ("rejected", "F6: two cuts at once")],
+        ("name", "words"),
+        [("crash", "exit code 7"), ("failed", "out of coolant"), ("rejected", "F6: two cuts at once"), ("silent", "there is no plan")],
     )
     def test_no_plan_is_exit_code_1_and_says_why(
         self, run: Callable[..., Result], request_file: Path, tmp_path: Path, child_is: Callable[[str], None], name: str, words: str,
@@ -228,7 +228,7 @@ class TestServe:
     @pytest.fixture
     def served(self, monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
         calls: list[dict[str, Any]] = []
-        monkeypatch.setattr(command_line.uvicorn, "run", lambda app, **options: calls.append(options))
+        monkeypatch.setattr("uvicorn.run", lambda app, **options: calls.append(options))
         return calls
 
     @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "mill-office"])
@@ -252,3 +252,7 @@ class TestServe:
     def test_this_computer_alone_is_no_danger(self, run: Callable[..., Result], served: list[dict[str, Any]], host: str) -> None:
         result = run("serve", "--host", host, "--port", "9000")
         assert (result.exit_code, result.stderr, served[0]["port"]) == (0, "", 9_000)
+
+
+def test_an_unknown_demo_week_is_a_fault_of_the_input(run: Callable[..., Result], tmp_path: Path) -> None:
+    assert run("demo", "--week", "dull", "-o", tmp_path).exit_code == 2

@@ -12,7 +12,10 @@ import pytest
 from rich.console import Console
 
 from platerota_service.demo import WEEKS, run, week_text
+from platerota_service.pictures import gantt_svg
+from platerota_shared.audit import audit
 from platerota_shared.faults import RequestRefused
+from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
 
@@ -106,3 +109,51 @@ def test_an_unknown_week_is_answered_with_the_ones_there_are(tmp_path: Path) -> 
     assert run("nonsense", tmp_path, console) == 2
     assert "basic and full" in console.export_text()
     assert not list(tmp_path.iterdir())
+
+
+SMALL = {
+    "now": "2027-03-01T06:00:00",
+    "shop": {
+        "timezone": "Europe/Lisbon",
+        "machines": [{"id": "M1", "mount": "A", "travel_x": 700, "travel_y": 400}],
+        "plates": [{"id": "P1", "mount": "A", "size_x": 400, "size_y": 300, "mass": 6, "fixture": "F1"}],
+        "fixtures": [{"id": "F1", "load_seconds": 300, "unload_seconds": 200}],
+        "nests": [{"fixture": "F1", "part": "X", "op": 10, "count": 4}],
+        "operations": [{"part": "X", "op": 10, "cut_seconds": 600}],
+        "operators": [{"id": "Ana"}],
+        "shifts": [{"operator": "Ana", "days": ["mon", "tue"], "start": "06:00", "end": "14:00"}],
+    },
+    "orders": [{"id": "O1", "part": "X", "quantity": 8, "due": "2027-03-01T12:00:00"}],
+    "settings": {"horizon_days": 2, "solve_seconds": 1, "repeatable": True},
+}
+
+
+def test_a_week_is_planned_printed_and_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("platerota_service.demo.show.week_text", lambda week: json.dumps(SMALL))
+    console = Console(record=True, width=100)
+    assert run("basic", tmp_path / "new", console) == 0
+    plan = Plan.from_document(json.loads((tmp_path / "new" / "demo-week-plan.json").read_text(encoding="utf-8")))
+    request = read_request((tmp_path / "new" / "demo-week-request.json").read_bytes())
+    assert audit(request, plan) == []
+    assert (tmp_path / "new" / "demo-week.svg").read_text(encoding="utf-8") == gantt_svg(plan, request)
+    text = console.export_text()
+    assert "sorted by due date" in text
+    assert "demo-week.svg" in text
+
+
+def test_an_order_that_finds_no_place_is_told_by_the_exit_code(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    many = {**SMALL, "orders": [{"id": "O1", "part": "X", "quantity": 400, "due": "2027-03-01T12:00:00"}]}
+    monkeypatch.setattr("platerota_service.demo.show.week_text", lambda week: json.dumps(many))
+    console = Console(record=True, width=100)
+    assert run("basic", tmp_path, console) == 1
+    assert "O1 is not placed" in console.export_text()
+
+
+def test_a_week_with_faults_says_each_of_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    order = {"id": "O1", "part": "Y", "quantity": 0, "due": "2027-03-01T12:00:00"}
+    monkeypatch.setattr("platerota_service.demo.show.week_text", lambda week: json.dumps({**SMALL, "orders": [order]}))
+    console = Console(record=True, width=100)
+    assert run("basic", tmp_path, console) == 2
+    text = console.export_text()
+    assert "/orders/0/part" in text
+    assert "/orders/0/quantity" in text

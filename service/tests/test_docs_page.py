@@ -32,7 +32,7 @@ async def test_it_loads_nothing_from_elsewhere_and_links_to_what_is_there(client
     assert set(re.findall(r'href="#([^"]+)"', text)) <= anchors
 
 
-def test_words_of_the_description_are_never_markup(app: FastAPI) -> None:
+async def test_words_of_the_description_are_never_markup(app: FastAPI) -> None:
     description = app.openapi()
     described = {**description, "info": {**description["info"], "description": "`<b>`\n\n<script>alert(1)</script>"}}
     assert "<script" not in docs_page(described)
@@ -49,5 +49,5 @@ def test_words_of_the_description_are_never_markup(app: FastAPI) -> None:
         ({"enum": ["hand", "automatic"]}, "<code>hand</code>, <code>automatic</code>"), ({"const": "ok"}, "<code>ok</code>"),
     ],
 )
-def test_a_type_is_a_few_words(schema: dict[str, Any], words: str) -> None:
+async def test_a_type_is_a_few_words(schema: dict[str, Any], words: str) -> None:
     assert kind(schema) == words

@@ -165,16 +165,16 @@ def merge(spans: Iterable[Span]) -> list[Span]:
 def subtract(spans: Sequence[Span], holes: Sequence[Span]) -> list[Span]:
     """`spans` less `holes`; both sorted and disjoint, or `spans` a single one."""
     left: list[Span] = []
+    first = 0
     for start, end in spans:
-        cursor = start
-        for hole_start, hole_end in holes:
-            if hole_end <= cursor:
-                continue
-            if hole_start >= end:
-                break
-            if hole_start > cursor:
-                left.append((cursor, hole_start))
-            cursor = max(cursor, hole_end)
+        while first < len(holes) and holes[first][1] <= start:
+            first += 1
+        cursor, index = start, first
+        while index < len(holes) and holes[index][0] < end:
+            if holes[index][0] > cursor:
+                left.append((cursor, holes[index][0]))
+            cursor = max(cursor, holes[index][1])
+            index += 1
         if cursor < end:
             left.append((cursor, end))
     return left

@@ -55,7 +55,7 @@ def task(name: str, start: int, end: int, operator: str | None = None, **more: A
     parts = name.split(".")
     spans = tuple(TaskSpan(start=NOW + a, end=NOW + b) for a, b in more.pop("spans", ())) or None
     op = int(parts[2]) if len(parts) > 2 else None
-    order = parts[3] if len(parts) > 3 else None
+    order = more.pop("order", parts[3] if len(parts) > 3 else None)
     return Task(
         id=name, kind=parts[1], run=None if parts[1] == "build" else parts[0], operator=operator, op=op, order=order,  # type: ignore[arg-type]
         start=NOW + start, end=NOW + end, spans=spans, **more,
@@ -124,7 +124,8 @@ def completed(request: PlanRequest, plan: Plan) -> Plan:
 
 def _lanes(request: PlanRequest, plan: Plan) -> tuple[Lane, ...]:
     shop = request.shop
-    rows = [("machine", m.id) for m in shop.machines] + [("plate", p.id) for p in shop.plates] + [("operator", o.id) for o in shop.operators]
+    groups = (("machine", shop.machines), ("plate", shop.plates), ("operator", shop.operators))
+    rows = [(what, row.id) for what, table in groups for row in table]
     tasks = sorted(plan.tasks, key=lambda t: (t.start, t.end))
     return tuple(
         Lane(resource=what, id=name, tasks=tuple(t.id for t in tasks if getattr(t, what) == name))  # type: ignore[arg-type]
@@ -152,7 +153,7 @@ def _kpis(book: Book) -> Kpis:
     counts = kpis.shop_counts(book)
     return Kpis(
         machines=tuple(
-            MachineKpis(id=m.id, seconds=idle.machine_seconds(m), unattended_cutting_seconds=alone[m.id], ratios={"planned_availability": None})
+            MachineKpis(id=m.id, seconds=idle.machine_seconds(m), unattended_cutting_seconds=alone[m.id], ratios={"planned": None})
             for m in book.machines.values()
         ),
         operators=tuple(OperatorKpis(id=name, seconds=kpis.operator_seconds(book, name), ratios={}) for name in book.operators),

@@ -257,7 +257,9 @@ def shared_runs() -> Week:
     """Two orders of one part share a plate with nests of both ops: first the op 10 nests, then the op 20 nests."""
     raw = shop()
     raw["shop"]["nests"] = [{"fixture": "F1", "part": "A", "op": op, "count": 4} for op in (10, 20)]
-    raw["shop"]["operations"] = [{"part": "A", "op": 10, "cut_seconds": 600, "bench_seconds": 10}, {"part": "A", "op": 20, "cut_seconds": 300}]
+    raw["shop"]["operations"] = [
+        {"part": "A", "op": 10, "cut_seconds": 600, "bench_seconds": 10}, {"part": "A", "op": 20, "cut_seconds": 300},
+    ]
     raw["orders"] = [raw["orders"][0] | {"id": name, "quantity": 2, "weight": weight} for name, weight in (("O1", 1), ("O2", 2.5))]
     request = read(raw)
     runs = [run(f"R{n}", "P1", "F1", "M1", *(("O1", "A", op, 2), ("O2", "A", op, 2))) for n, op in ((1, 10), (2, 20))]

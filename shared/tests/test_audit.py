@@ -81,9 +81,10 @@ FLOATS: dict[str, dict[str, int]] = {
     # Counted back from 87600: 1200 s on Tuesday, 600 s at the end of the overtime shift at 15:00 (32400): 31800 - 28200.
     # Before that Ann must unload at the latest until 31800 (she works till 15:00), pull until 31740, and so on.
     "pauses": {"R1.bench.10": 3600, "R1.unload": 31740 - 18740, "R1.pull": 31730 - 18730, "R1.cut": 29330 - 16330,
-               "R1.place": 28790 + 530 - 16320, "R1.load": 28790 + 410 - 16200, "B1.build": 27400 - 13500},
-    # R2's pull waits for no spindle: it and its unload may slip to Ann's next pull at 7370; R1 may slip to R2's; R3's place to R1's.
-    "pool": {"R2.pull": 2350, "R2.unload": 2350, "R1.pull": 4700, "R1.unload": 4700, "R2.load": 2280, "R2.place": 2280,
+               "R1.place": 29320 - 16320, "R1.load": 29200 - 16200, "B1.build": 27400 - 13500},
+    # R2's pull waits for no spindle: it and its unload may slip to Ann's next pull at 7370; R1 may slip to R2's; R3's place to its cut
+    # at 4970; R2's place to its cut at 2550.
+    "pool": {"R2.pull": 2350, "R2.unload": 2350, "R1.pull": 4700, "R1.unload": 4700, "R2.load": 2290, "R2.place": 2290,
              "R3.load": 4580, "R3.place": 4580},
     "two_mills": {"R2.load": 60, "R2.place": 60, "R2.cut": 60, "R2.pull": 60, "R2.unload": 60},
 }

@@ -117,12 +117,15 @@ def test_a_row_of_thousands_of_fields_is_one_fault() -> None:
     assert found(changed(row("orders", **{f"f{index}": 1 for index in range(5_000)}))) == [("/orders/0", "unknown-field")]
 
 
-@given(st.sampled_from([(table, index, field) for table in (
+TABLES = (
     "machines", "plates", "fixtures", "nests", "operations", "operators", "shifts", "closures", "orders",
     "floor.pieces", "floor.last_fixtures", "floor.running", "floor.waiting",
-) for index, record in enumerate(rows(whole_floor(), table)) for field in record]), st.sampled_from(
-    [None, True, -1, 0, 3.5, 10**18, "", " ", "x", "10", "2027-13-01", [], ["x"], [None], {}, {"x": 1}],
-))
+)
+EVERY_FIELD = [(table, index, field) for table in TABLES for index, record in enumerate(rows(whole_floor(), table)) for field in record]
+ODD_VALUES = [None, True, -1, 0, 3.5, 10**18, "", " ", "x", "10", "2027-13-01", [], ["x"], [None], {}, {"x": 1}]
+
+
+@given(st.sampled_from(EVERY_FIELD), st.sampled_from(ODD_VALUES))
 def test_any_one_field_with_any_value_is_read_or_refused_never_an_error(where: tuple[str, int, str], value: Any) -> None:
     table, index, field = where
     document = changed(lambda d: rows(d, table)[index].update({field: value}), base=whole_floor)
@@ -132,12 +135,31 @@ def test_any_one_field_with_any_value_is_read_or_refused_never_an_error(where: t
         assert refused.faults
 
 
-@given(st.sampled_from([(table, index, field) for table in (
-    "machines", "plates", "fixtures", "nests", "operations", "operators", "shifts", "closures", "orders",
-    "floor.pieces", "floor.last_fixtures", "floor.running", "floor.waiting",
-) for index, record in enumerate(rows(whole_floor(), table)) for field in record]))
-def test_one_field_that_is_no_kind_of_value_gives_one_fault_and_no_train_behind_it(where: tuple[str, int, str]) -> None:
-    table, index, field = where
+@given(st.lists(st.tuples(st.sampled_from(EVERY_FIELD), st.sampled_from(ODD_VALUES)), min_size=2, max_size=12))
+def test_any_fields_with_any_values_are_read_or_refused_never_an_error(slips: list[tuple[tuple[str, int, str], Any]]) -> None:
+    document = whole_floor()
+    for (table, index, field), value in slips:
+        rows(document, table)[index][field] = value
+    try:
+        read_request(document)
+    except RequestRefused as refused:
+        assert refused.faults
+
+
+@pytest.mark.parametrize(("table", "index", "field"), EVERY_FIELD)
+def test_one_field_that_is_no_kind_of_value_gives_one_fault_and_no_train_behind_it(table: str, index: int, field: str) -> None:
     document = changed(lambda d: rows(d, table)[index].update({field: {"x": 1}}), base=whole_floor)
     place = f"/{table.replace('.', '/')}/{index}/{field}"
     assert [pointer for pointer, _ in found(document)] == [place if table.startswith(("floor", "orders")) else f"/shop{place}"]
+
+
+@pytest.mark.parametrize(("table", "index", "field"), EVERY_FIELD)
+def test_one_misspelt_field_gives_no_train_behind_it_but_that_the_field_is_missing(table: str, index: int, field: str) -> None:
+    def misspell(document: Document) -> None:
+        record = rows(document, table)[index]
+        record[field + "e"] = record.pop(field)
+
+    place = f"{'' if table.startswith(('floor', 'orders')) else '/shop'}/{table.replace('.', '/')}/{index}/{field}"
+    pointers = {pointer for pointer, _ in found(changed(misspell, base=whole_floor))}
+    assert place + "e" in pointers
+    assert pointers <= {place, place + "e"}

@@ -7,7 +7,20 @@ from typing import Any
 import pytest
 
 from platerota_shared.tables import (
-    Closure, Fixture, FloorPieces, LastFixture, Machine, Nest, Operation, Operator, Order, Plate, RunningCut, Settings, Shift, WaitingRun,
+    Closure,
+    Fixture,
+    FloorPieces,
+    LastFixture,
+    Machine,
+    Nest,
+    Operation,
+    Operator,
+    Order,
+    Plate,
+    RunningCut,
+    Settings,
+    Shift,
+    WaitingRun,
 )
 from platerota_shared.wording import _SAID
 

@@ -1,4 +1,4 @@
-"""The request as arrays: what the compiled kernel reads. Times are whole seconds from `now`; masses are grams.
+"""The request as arrays: what the compiled kernel reads. Times are whole seconds from `now`; masses are milligrams.
 
 Everything with an id becomes a row number in the order of the input, so that the same tables in the same order give the
 same arrays. A *carrier* is a plate with a fixture on it: every plate that has one, and every build that could be made.
@@ -43,7 +43,7 @@ class Arrays(NamedTuple):
     c_fixture: Ints
     c_build: Ints  # build seconds, 0 where the plate carries the fixture already
     fits: Ints  # [carrier, machine] 1 where the bare carrier fits
-    room: Ints  # [carrier, machine] grams left for stock
+    room: Ints  # [carrier, machine] milligrams left for stock
     p_stays: Ints  # machine a plate stays in, -1 none
     f_load: Ints  # per fixture: seconds per run, clamps included
     f_load_piece: Ints
@@ -52,7 +52,7 @@ class Arrays(NamedTuple):
     f_cycle: Ints
     nests: Ints  # [fixture, step] pieces
     s_cut: Ints  # per step: seconds per piece
-    s_stock: Ints  # grams per piece
+    s_stock: Ints  # milligrams per piece
     s_bench: Ints
     s_after: Ints
     s_first: Ints  # first-article seconds
@@ -65,7 +65,8 @@ class Arrays(NamedTuple):
     o_items: Ints  # [order, 2] first item and one past the last
     o_release: Ints
     o_due: Ints
-    o_order_after: Ints  # per order: seconds an op's after-time adds where pieces are on their way at now (kept 0)
+    floor_runs: Ints  # [run, 6] carrier, stage, machine (-1 none), cut end, first and last row of floor_pieces
+    floor_pieces: Ints  # [row, 2] item, pieces
     can: Ints  # [skill, operator] 1 where allowed
     step_carriers: Ints  # flat: carriers with a nest for the step
     step_from: Ints  # [step + 1] offsets into step_carriers
@@ -103,8 +104,8 @@ class Problem:
         return np.array([rate * order.weight for order in self.request.orders], dtype=np.float64)
 
 
-def grams(kilograms: float) -> int:
-    """Whole milligrams would overflow nothing, but grams are what a scale shows: rounded to 0.001 g, held as mg."""
+def milligrams(kilograms: float) -> int:
+    """A mass in whole milligrams, so that sums compare exactly."""
     return round(kilograms * 1_000_000)
 
 
@@ -151,6 +152,8 @@ def build_problem(request: PlanRequest) -> Problem:
     for row in stays:
         if row >= 0:
             places[row] -= 1
+    staying = np.array([plate.stays_in is not None for plate, _ in carriers], dtype=bool)
+    fits[np.ix_(~staying, places <= 0)] = 0
     factors = [Fraction(str(machine.cut_factor)) for machine in shop.machines]
     arrays = Arrays(
         horizon=_ints([request.horizon_end - request.now]),
@@ -175,17 +178,17 @@ def build_problem(request: PlanRequest) -> Problem:
         f_cycle=_ints(f.cycle_seconds for f in shop.fixtures),
         nests=nests,
         s_cut=_ints(o.cut_seconds for o in shop.operations),
-        s_stock=_ints(grams(o.stock_mass) for o in shop.operations),
+        s_stock=_ints(milligrams(o.stock_mass) for o in shop.operations),
         s_bench=_ints(o.bench_seconds for o in shop.operations),
         s_after=_ints(o.after_seconds for o in shop.operations),
         s_first=_ints(o.first_article_seconds for o in shop.operations),
         o_release=_ints(max(0, (o.release if o.release is not None else request.now) - request.now) for o in request.orders),
         o_due=_ints(o.due - request.now for o in request.orders),
-        o_order_after=_ints(0 for _ in request.orders),
         can=np.array([[int(u.can(skill)) for u in shop.operators] for skill in SKILLS], dtype=np.int64).reshape(7, -1),
         step_carriers=step_carriers,
         step_from=step_from,
         **item_fields,
+        **_floor(request, carriers, machine_row, items),
         **_calendar_lists(request),
     )
     return Problem(request, arrays, carriers, items)
@@ -235,8 +238,8 @@ def _fit(request: PlanRequest, carriers: tuple[tuple[Plate, Fixture], ...], tool
     room = np.zeros((len(carriers), len(machines)), dtype=np.int64)
     for c, (plate, fixture) in enumerate(carriers):
         for m, machine in enumerate(machines):
-            bare = grams(plate.mass) + grams(fixture.mass)
-            room[c, m] = NO_LIMIT if machine.max_mass is None else grams(machine.max_mass) - bare
+            bare = milligrams(plate.mass) + milligrams(fixture.mass)
+            room[c, m] = NO_LIMIT if machine.max_mass is None else milligrams(machine.max_mass) - bare
             slots = len(tools[row[fixture.id]] | frozenset(machine.tools))
             fits[c, m] = int(
                 plate.mount == machine.mount
@@ -312,6 +315,34 @@ def _items(request: PlanRequest, steps: dict[tuple[str, int], int]) -> tuple[dic
     arrays = {name: np.array(values, dtype=np.int64) for name, values in fields.items()}
     arrays["o_items"] = np.array(ranges, dtype=np.int64).reshape(-1, 2)
     return arrays, tuple(items)
+
+
+def _floor(
+    request: PlanRequest, carriers: tuple[tuple[Plate, Fixture], ...], machine_row: dict[str, int], items: tuple[tuple[Order, int], ...],
+) -> dict[str, Ints]:
+    """The runs under way at `now`, those whose cut is over first, then by how near to the bench they are."""
+    stages = {"loaded": 1, "placed": 2, "cut": 4, "pulled": 5}
+    item_row = {(order.id, op): number for number, (order, op) in enumerate(items)}
+    carrier_row = {plate.id: number for number, (plate, fixture) in enumerate(carriers) if plate.fixture == fixture.id}
+    found: dict[str, tuple[int, int, int, list[tuple[int, int]]]] = {}
+    for cut in request.floor.running:
+        run = found.setdefault(cut.plate, (3, machine_row[cut.machine], cut.cut_end - request.now, []))
+        run[3].append((item_row[cut.order, cut.op], cut.pieces))
+    for wait in request.floor.waiting:
+        machine = machine_row[wait.machine] if wait.machine else -1
+        run = found.setdefault(wait.plate, (stages[wait.stage], machine, 0, []))
+        run[3].append((item_row[wait.order, wait.op], wait.pieces))
+    runs: list[list[int]] = []
+    pieces: list[tuple[int, int]] = []
+    for plate, (stage, machine, cut_end, rows) in sorted(found.items(), key=lambda run: -run[1][0]):
+        carrier = carrier_row[plate]
+        stays = request.shop.plates[[p.id for p in request.shop.plates].index(plate)].stays_in
+        machine = machine_row[stays] if stays else machine
+        runs.append([carrier, stage, machine, cut_end, len(pieces), len(pieces) + len(rows)])
+        pieces.extend(rows)
+    return {
+        "floor_runs": np.array(runs, dtype=np.int64).reshape(-1, 6), "floor_pieces": np.array(pieces, dtype=np.int64).reshape(-1, 2),
+    }
 
 
 def _step_carriers(carriers: tuple[tuple[Plate, Fixture], ...], fixture_row: dict[str, int], nests: Ints) -> tuple[Ints, Ints]:

@@ -35,7 +35,11 @@ def run(week: str, out_dir: Path, console: Console) -> int:
     try:
         source = week_text(week)
         request = read_request(source)
-    except (ValueError, RequestRefused) as error:
+    except RequestRefused as error:
+        for fault in error.faults:
+            console.print(Text(f"{fault.pointer}: {fault.detail}; {fault.mend}"))
+        return 2
+    except ValueError as error:
         console.print(Text(str(error)))
         return 2
     # The solver is loaded here and not with the module, so that the process that answers callers never loads it.

@@ -58,10 +58,16 @@ def _draw(week: Week, scale: Scale, result: OrderResult, cuts: list[Span], panel
         lane.ticks = "".join(_block(scale, cut, lane.y + 6.5) for cut in cuts)
         if late:
             lane.bars.append(box("overdue", scale, (max(result.due, scale.start), result.finish), lane.y + 1.5, 14, title, least=3))
-    if scale.start <= result.due <= scale.end:
-        panel.marks += down_mark(scale.x(result.due), lane.y + 9)
+    shown_due = scale.start <= result.due <= scale.end
+    panel.marks += down_mark(scale.x(result.due), lane.y + 9) if shown_due else _edge_mark(scale, result.due, lane.y)
     text = clipped(outcome(week, result), TEXT_CELLS)
     lane.words.append(Words(TEXT_LEFT, lane.y + 12, text, "late" if late or not result.placed else "small", title=title))
+
+
+def _edge_mark(scale: Scale, due: int, y: float) -> str:
+    """A due instant before or after the days drawn: the triangle lies on its side and points that way."""
+    x, way = (scale.right, -6) if due > scale.end else (scale.left, 6)
+    return f"M{px(x)} {px(y + 8.5)}l{way} -3.5v7z"
 
 
 def _block(scale: Scale, cut: Span, y: float) -> str:

@@ -119,11 +119,12 @@ class Week:
         return tuple(f"{shown(order)} {shown(part)} {', '.join(ops)}" for (order, part), ops in orders.items())
 
     def load_text(self, run: Run) -> str:
-        """What lies on the plate, shortest first thing first: ``CVR-210 op 20 ×4``; several are joined by ``+``."""
-        counts: dict[tuple[str, int], int] = {}
+        """What lies on the plate, whoever ordered it: ``CVR-210 op 10 ×4, op 20 ×4``; several parts are joined by ``+``."""
+        parts: dict[str, dict[int, int]] = {}
         for row in run.pieces:
-            counts[row.part, row.op] = counts.get((row.part, row.op), 0) + row.pieces
-        return " + ".join(f"{shown(part)} op {op} ×{count}" for (part, op), count in counts.items())
+            ops = parts.setdefault(row.part, {})
+            ops[row.op] = ops.get(row.op, 0) + row.pieces
+        return " + ".join(f"{shown(part)} {', '.join(f'op {op} ×{count}' for op, count in ops.items())}" for part, ops in parts.items())
 
     def is_late(self, task: Task) -> bool:
         """Whether the task serves an order that finishes late."""

@@ -140,7 +140,7 @@ def _print_day(page: _Page, week: Week, day: ShopDay) -> None:
 def _load_row(week: Week, load: LoadWindow) -> tuple[str, ...]:
     run = week.runs[load.run]
     return (
-        f"{week.minute(load.start)}-{week.minute(load.end)}",
+        f"{week.minute(load.start)}-{_clock(week, load.end, load.start)}",
         f"{_up_to_minute(week, load)}-{_clock(week, load.latest_end, load.start)}",
         shown(load.plate),
         week.name("fixtures", run.fixture) or shown(run.fixture),
@@ -167,9 +167,13 @@ def _print_other_work(page: _Page, week: Week, tasks: list[Task], who: str) -> N
         return
     page.line(f"{shown(who)} also")
     page.table(("when", "work", "on"), [
-        (week.span(task.start, task.end) + (" with pauses" if task.spans else ""), task.kind.replace("_", " "), _work_object(task))
+        (_when(week, task), task.kind.replace("_", " ") + (" with pauses" if task.spans else ""), _work_object(task))
         for task in tasks
     ])
+
+
+def _when(week: Week, task: Task) -> str:
+    return f"{week.minute(task.start)}-{_clock(week, task.end, task.start)}" + (" overtime" if task.overtime else "")
 
 
 def _work_object(task: Task) -> str:

@@ -13,14 +13,16 @@ from platerota_shared.plan import Task
 
 def faults(book: Book) -> Iterator[Finding]:
     """First articles that are missing, needless, too early, or overtaken by another run."""
+    through = _through(book)
     for piece, trips in _trips_of(book).items():
         articles = [trip.articles[piece] for trip in trips if piece in trip.articles]
-        if not _needed(book, piece):
+        order, op = piece
+        if book.operation(piece).first_article_seconds == 0 or through.get(order, -1) >= op:
             for article in articles:
                 yield Finding("F15", (article.id,), f"{article.id} is not needed")
         elif len(articles) != 1:
-            if articles or book.placed(piece[0]):
-                yield Finding("F15", ids(articles), f"op {piece[1]} of order {piece[0]} has {len(articles)} first articles, it needs one")
+            if articles or book.placed(order):
+                yield Finding("F15", ids(articles), f"op {op} of order {order} has {len(articles)} first articles, it needs one")
         else:
             yield from _check(piece, trips, articles[0])
 
@@ -43,12 +45,17 @@ def _trips_of(book: Book) -> dict[Piece, list[Trip]]:
     return found
 
 
-def _needed(book: Book, piece: Piece) -> bool:
-    """Whether the op asks for a first article and no piece of the order is through it."""
-    order, op = piece
-    through = any(name == order and done >= op for name, done in book.pieces_through)
-    later = any(name == order and held > op for run in book.floor.values() for name, held in run.pieces)
-    return book.operation(piece).first_article_seconds > 0 and not through and not later
+def _through(book: Book) -> dict[str, int]:
+    """The latest op that any piece of an order is through: waiting on the floor, or already in a run of a later op."""
+    found: dict[str, int] = {}
+    for order, op in book.pieces_through:
+        found[order] = max(found.get(order, op), op)
+    for run in book.floor.values():
+        for order, op in run.pieces:
+            before = [done for done in book.ops[book.orders[order].part] if done < op]
+            if before:
+                found[order] = max(found.get(order, before[-1]), before[-1])
+    return found
 
 
 def _check(piece: Piece, trips: list[Trip], article: Task) -> Iterator[Finding]:

@@ -25,7 +25,9 @@ def faults(book: Book) -> Iterator[Finding]:
             yield from _length(article, book.operation(piece).first_article_seconds)
     for build in book.builds:
         assert build.fixture is not None
-        yield from _length(build, book.fixtures[build.fixture].build_seconds or 0)
+        seconds = book.fixtures[build.fixture].build_seconds
+        if seconds is not None:
+            yield from _length(build, seconds)
 
 
 def _length(task: Task, seconds: int) -> Iterator[Finding]:

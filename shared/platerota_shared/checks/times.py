@@ -27,6 +27,10 @@ def impossible_times(tables: RequestTables) -> Iterator[Fault]:
 
 def _breaks(record: Record[Shift], shift: Shift) -> Iterator[Fault]:
     start, end = shift_minutes(shift)
+    if start == end:
+        words = f"{record.label}: a shift from 24:00 to 00:00 has no length"
+        yield Fault(record.pointer + "/end", "ends-before-start", words, "give 24:00 as its end for a whole day")
+        return
     spans: list[Span] = []
     for index in range(len(shift.breaks)):
         opens, closes = break_minutes(shift, index)

@@ -13,8 +13,13 @@ from platerota_solver.kernel.state import (
     LAST_PIECES, LOAD_AT, MACHINE, MAX_KINDS, PIECES, PIECES_RUN, ROWS, RUNS, SETUPS, STAGE, UNLOAD_END, Choices, Rates, State,
 )
 from platerota_solver.kernel.fitting import find_worker
+from platerota_solver.kernel.floor import ROW_CARRIER, ROW_STAGE, best_rest, block_rest, floor_kinds
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.problem import BENCH, BUILD, FIRST_ARTICLE, Arrays, Ints
+
+STUCK = 2
+"""Mark of an order whose run on the floor cannot end within the horizon."""
+
 
 @compiled
 def reset(p: Arrays, s: State, c: Choices) -> None:
@@ -361,6 +366,28 @@ def place_order(
     return True
 
 
+@compiled
+def place_floor(p: Arrays, s: State, row: Ints, trial: Ints, kinds: Ints) -> None:
+    """Book what is left of the runs under way (F18); their orders are marked where that cannot end within the horizon."""
+    for number in range(p.floor_runs.shape[0]):
+        size = floor_kinds(p, number, kinds)
+        carrier = p.floor_runs[number, ROW_CARRIER]
+        stage = p.floor_runs[number, ROW_STAGE]
+        cut_from = 0
+        for k in range(size):
+            cut_from = max(cut_from, s.cut_from[kinds[k, 0]])
+        for machine in range(p.m_place.shape[0]):
+            _, cut, unload = run_seconds(p, p.c_fixture[carrier], machine, kinds, size)
+            s.scratch_seconds[machine, 0], s.scratch_seconds[machine, 1] = cut, unload
+        if best_rest(p, s, number, cut_from, s.scratch_seconds, row, trial):
+            if enter_run(p, s, row, kinds, size, stage, 1):
+                continue
+        else:
+            block_rest(p, s, number)
+        for k in range(size):
+            s.placed[p.i_order[kinds[k, 0]]] = STUCK
+
+
 @entry
 def decode(p: Arrays, s: State, c: Choices) -> int:
     """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full).
@@ -373,10 +400,13 @@ def decode(p: Arrays, s: State, c: Choices) -> int:
         last_token[c.tokens[token]] = token
     row, trial = s.scratch[0], s.scratch[1]
     kinds, trial_kinds = s.scratch_kinds[0], s.scratch_kinds[1]
+    place_floor(p, s, row, trial, kinds)
     for token in range(c.tokens.shape[0]):
         order = c.tokens[token]
-        if c.skip[order] or s.placed[order]:
+        if c.skip[order] or s.placed[order] == 1:
             continue
+        if s.placed[order] == STUCK:
+            return order
         quota = NEVER if last_token[order] == token else c.quota[order]
         if not place_order(p, s, c, token, quota, row, trial, kinds, trial_kinds):
             return -1 if s.counts[FULL] else order

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from platerota_solver.kernel.spans import NEVER, book, compiled, give_back, row_at, seek, seek_all
 from platerota_solver.kernel.state import (
-    AT_BENCH, CARRIER, CUT_AT, CUT_END, FULL, LOAD_AT, LOAD_BY, LOAD_END, LOADED, MACHINE, PLACE_AT, PLACE_BY, PLACE_END, PLACED,
-    PULL_AT, PULL_BY, PULL_END, SEQ_END, SEQ_FIXTURE, SEQ_RUN, SEQ_START, SETUP_AT, SETUP_BY, SETUP_END, SETUPS, UNLOAD_AT, UNLOAD_BY,
+    AT_BENCH, CARRIER, CUT_AT, CUT_END, CUTTING, FULL, LOAD_AT, LOAD_BY, LOAD_END, LOADED, MACHINE, PLACE_AT, PLACE_BY, PLACE_END, PLACED,
+    PULL_AT, PULL_BY, PULL_END, PULLED, SEQ_END, SEQ_FIXTURE, SEQ_RUN, SEQ_START, SETUP_AT, SETUP_BY, SETUP_END, SETUPS, UNLOAD_AT, UNLOAD_BY,
     UNLOAD_END, State,
 )
 from platerota_solver.problem import EXCHANGE, LOAD, SETUP, UNLOAD, Arrays, Ints
@@ -235,6 +235,21 @@ def take(s: State, number: int, a: int, b: int) -> None:
 
 
 @compiled
+def take_open(s: State, number: int, a: int, b: int) -> None:
+    """Book whatever of ``[a, b)`` the list still holds: for a cut that runs at `now`, closures or not (F9, F18)."""
+    at = a
+    while at < b:
+        low, high = s.off[number], s.off[number] + s.count[number]
+        row = row_at(s.end, low, high, at)
+        if row == high or s.start[row] >= b:
+            return
+        at = max(at, s.start[row])
+        stop = min(b, s.end[row])
+        take(s, number, at, stop)
+        at = stop
+
+
+@compiled
 def commit_run(p: Arrays, s: State, number: int, row: Ints, stage: int) -> None:
     """Book the times in `row` as run `number`; a run from the floor books what is still to do from its stage on."""
     machine = row[MACHINE]
@@ -242,7 +257,7 @@ def commit_run(p: Arrays, s: State, number: int, row: Ints, stage: int) -> None:
     stays = p.p_stays[plate] >= 0
     spindle, station = p.l_spindle[machine], p.l_station[machine]
     held_from = row[LOAD_AT] if stage == AT_BENCH else 0
-    take(s, p.l_plate[plate], held_from, row[UNLOAD_END])
+    take_open(s, p.l_plate[plate], held_from, row[UNLOAD_END])
     if stage == AT_BENCH:
         take(s, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
     take(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
@@ -250,7 +265,7 @@ def commit_run(p: Arrays, s: State, number: int, row: Ints, stage: int) -> None:
         if stage == AT_BENCH:
             take(s, spindle, row[LOAD_AT], row[LOAD_END])
         take(s, spindle, row[UNLOAD_AT], row[UNLOAD_END])
-    else:
+    elif stage < PULLED:
         if stage <= LOADED:
             take(s, row[PLACE_BY], row[PLACE_AT], row[PLACE_END])
             take(s, station, row[PLACE_AT], row[PLACE_END])
@@ -263,6 +278,9 @@ def commit_run(p: Arrays, s: State, number: int, row: Ints, stage: int) -> None:
             take(s, spindle, row[SETUP_AT], row[SETUP_END])
             s.counts[SETUPS] += 1
         take_cut(p, s, machine, row[CUT_AT], row[CUT_END])
+    elif stage == CUTTING:
+        take_open(s, spindle, 0, row[CUT_END] + p.m_exchange[machine])
+    if stage <= CUTTING:
         enter_sequence(p, s, machine, number, row)
 
 
