@@ -41,10 +41,10 @@ lint: $(READY) ## ruff, mypy, pyright, import directions
 	$(BIN)/pyright
 	$(BIN)/lint-imports
 
-bench: $(READY) ## measure every family against the goals (about an hour; OPTIONS="--family medium --seeds 3")
+bench: $(READY) ## measure every family against the goals (about forty minutes; OPTIONS="--family medium --seeds 3")
 	PYTHONPATH=solver $(BIN)/python -m benchmarks $(OPTIONS)
 
-bench-quick: $(READY) ## measure tiny and small on two seeds (about two minutes)
+bench-quick: $(READY) ## measure tiny and small on two seeds (about three minutes)
 	PYTHONPATH=solver $(BIN)/python -m benchmarks --family tiny small --seeds 2 $(OPTIONS)
 
 nightly: $(READY) ## run the long property tests

@@ -6,6 +6,7 @@ import os
 import signal
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import httpx
@@ -129,6 +130,18 @@ def test_no_solver_outlives_its_server(own_server: Any, busy: Request, until: Un
         own_server.process.send_signal(how)
         own_server.process.wait()
         assert gone(child)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the test ends the server with a POSIX signal")
+def test_a_server_on_its_way_down_answers_who_waits(own_server: Any, busy: Request, until: Until) -> None:
+    with own_server.client() as client, ThreadPoolExecutor() as threads:
+        address = under_way(client, busy, until)
+        held = threads.submit(client.get, address, headers={"Prefer": "wait=60"})
+        # Only a call that is under way can be answered: the log of the server does not show it yet, so give it a moment.
+        time.sleep(1)
+        own_server.process.terminate()
+        answer = held.result()
+    assert (answer.status_code, answer.headers["content-type"]) == (503, "application/problem+json")
 
 
 def test_the_service_says_that_it_lives_and_what_it_does(client: httpx.Client) -> None:

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from uuid import uuid4
 
-from platerota_service.engine import AlreadyEnded, PlanState, QueueFull, Submission, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineClosed, PlanState, QueueFull, Submission, UnknownPlan
 from platerota_service.plan_answers import blank_plan
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
@@ -68,8 +68,10 @@ class ChildEngine:
 
     async def submit(self, submission: Submission) -> str:
         """Queue a solve; see :meth:`platerota_service.engine.Engine.submit`."""
+        if self._closed:
+            raise EngineClosed
         if not await self.ready():
-            raise QueueFull(0 if self._closed else self._settings.queue_limit)
+            raise QueueFull(self._settings.queue_limit)
         plan_id = uuid4().hex
         record = _Record(PlanState(_marked(blank_plan(submission.request), plan_id, "waiting")))
         self._records[plan_id] = record
@@ -111,7 +113,7 @@ class ChildEngine:
                 return
             await changed.wait()
             if record.deleted:
-                raise UnknownPlan(plan_id)
+                raise EngineClosed if self._closed else UnknownPlan(plan_id)
 
     async def ready(self) -> bool:
         """Whether there is room in the queue; see :meth:`platerota_service.engine.Engine.ready`."""

@@ -16,11 +16,10 @@ from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
-import uvicorn
 from pydantic import ValidationError
 from rich.console import Console
 
-from platerota_service.app import create_app
+from platerota_service import server
 from platerota_service.bodies import submission_from
 from platerota_service.engine import Submission
 from platerota_service.plan_answers import PlanAnswer
@@ -60,7 +59,7 @@ def serve(
             _refuse(f"{danger}. Listen on 127.0.0.1, or say --open where the network itself keeps strangers out.")
         _say(f"DANGER: {danger}.")
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    uvicorn.run(create_app(_settings()), host=host, port=port, server_header=False, timeout_graceful_shutdown=3)
+    server.run(_settings(), host, port)
 
 
 @app.command()
@@ -70,7 +69,10 @@ def plan(
         Path | None, typer.Option("-o", "--out", metavar="PLAN.json", help="Where the plan goes; standard output where not given."),
     ] = None,
 ) -> None:
-    """Plan a week. Ctrl-C ends the optimiser and keeps the best plan so far; a second one gives up."""
+    """Plan a week; Ctrl-C ends the optimiser and keeps the best plan so far.
+
+    Exit code 1 where an order is not placed or there is no plan, 2 where the input has faults.
+    """
     submission = _read(request)
     if out is not None:
         _check_target(out)
@@ -91,7 +93,10 @@ def plan(
 
 @app.command()
 def audit(request: RequestFile, plan: Annotated[Path, typer.Argument(metavar="PLAN.json", help="A plan of that request.")]) -> None:
-    """Check a plan against every rule of the floor."""
+    """Check a plan against every rule of the floor.
+
+    Exit code 1 where it has findings or an order is not placed, 2 where the input has faults.
+    """
     submission = _read(request)
     checked = _read_plan(plan)
     findings = audit_plan(submission.request, checked)

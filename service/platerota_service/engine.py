@@ -38,8 +38,12 @@ class AlreadyEnded(EngineError):
         self.status = status
 
 
+class EngineClosed(EngineError):
+    """The engine is closing: it takes no more and forgets its plans."""
+
+
 class QueueFull(EngineError):
-    """`limit` plans wait already, or the service is closing (limit 0)."""
+    """`limit` plans wait already."""
 
     def __init__(self, limit: int) -> None:
         super().__init__(limit)
@@ -86,8 +90,7 @@ class Engine(Protocol):
 
         Raises
         ------
-        QueueFull
-            Where too many plans wait.
+        QueueFull, EngineClosed
         """
         ...
 
@@ -125,6 +128,8 @@ class Engine(Protocol):
         ------
         UnknownPlan
             At the first step, or once the plan is deleted meanwhile.
+        EngineClosed
+            Where the engine closes meanwhile.
         """
         ...
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
@@ -13,6 +13,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
+from starlette.routing import compile_path
 
 from platerota_service.engine import AlreadyEnded, EngineError, QueueFull, UnknownPlan
 from platerota_shared.faults import RequestRefused, Unreadable, pointer
@@ -52,14 +53,14 @@ TOO_LARGE = Kind(
     "too-large", 413, "the body is too large", "Leave out closed orders and what the shop no longer has, or plan a part of the shop.",
 )
 WRONG_MEDIA_TYPE = Kind(
-    "wrong-media-type", 415, "the body is of a kind not read here", "Send application/json, in UTF-8, not compressed.",
+    "wrong-media-type", 415, "the body is of a kind not read here", "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed.",
 )
 FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
 INTERNAL = Kind(
     "internal", 500, "a fault of the service",
     "Give the instance to whoever runs the service: it is in the log. The request may be sent again.",
 )
-BUSY = Kind("busy", 503, "too many plans are waiting", "Send the request again after the seconds that Retry-After says.")
+BUSY = Kind("busy", 503, "the service takes no work now", "Send the request again after the seconds that Retry-After says.")
 HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
 
 KINDS = {
@@ -138,8 +139,7 @@ async def _engine(_request: Request, error: Exception) -> Response:
         return _answer(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
     if isinstance(error, AlreadyEnded):
         return _answer(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
-    assert isinstance(error, QueueFull)
-    words = f"{error.limit} plans wait already" if error.limit else "the service is closing"
+    words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
     return _answer(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
@@ -147,7 +147,17 @@ async def _framework(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     kind = _BY_STATUS.get(error.status_code, HTTP)
     words = f"{request.method} {request.url.path}: {HTTPStatus(error.status_code).phrase}"
-    return _answer(kind, words, status=error.status_code, headers=error.headers)
+    headers = dict(error.headers or {})
+    if "Allow" in headers:
+        headers["Allow"] = ", ".join(sorted({headers["Allow"], *_described_methods(request)}))
+    return _answer(kind, words, status=error.status_code, headers=headers)
+
+
+def _described_methods(request: Request) -> Iterator[str]:
+    """The methods of the address; the framework itself names those of the first route that fits, though another may know more."""
+    for path, methods in request.app.openapi()["paths"].items():
+        if compile_path(path)[0].match(request.url.path):
+            yield from (name.upper() for name in methods)
 
 
 async def _parameters(_request: Request, error: Exception) -> Response:

@@ -97,7 +97,7 @@ async def test_the_app_closes_its_engine(settings: ServiceSettings, engine: Chil
 
 def test_the_serving_process_never_loads_the_optimiser() -> None:
     code = (
-        "import json, sys, platerota_service.command_line as c; c.create_app(); "
+        "import json, sys, platerota_service.command_line, platerota_service.app as a; a.create_app(); "
         "print(json.dumps([m for m in ('ortools', 'numba', 'platerota_solver') if m in sys.modules]))"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator, Callable
 import pytest
 
 from platerota_service.child_engine import ChildEngine
-from platerota_service.engine import AlreadyEnded, PlanState, QueueFull, Submission, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineClosed, PlanState, QueueFull, Submission, UnknownPlan
 from platerota_service.settings import ServiceSettings
 
 pytestmark = pytest.mark.anyio
@@ -175,9 +175,13 @@ async def test_the_oldest_ended_plans_are_forgotten_past_the_limit(
 async def test_close_ends_everything(engine: ChildEngine, submission: Submission) -> None:
     plan_id = await engine.submit(submission)
     await _has_plan(engine, plan_id)
+    watching = asyncio.create_task(_ended(engine, plan_id))
+    await asyncio.sleep(0)
     await engine.close()
     assert not await engine.ready()
-    with pytest.raises(QueueFull):
+    with pytest.raises(EngineClosed):
+        await watching
+    with pytest.raises(EngineClosed):
         await engine.submit(submission)
     with pytest.raises(UnknownPlan):
         await engine.status(plan_id)

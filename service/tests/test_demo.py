@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from rich.console import Console
 
-from platerota_service.demo import WEEKS, run, week_text
+from platerota_service.demo import WEEKS, request_text, run
 from platerota_service.pictures import gantt_svg
 from platerota_shared.audit import audit
 from platerota_shared.faults import RequestRefused
@@ -22,14 +22,14 @@ from platerota_shared.tables import PlanRequest
 
 def week_of(week: str) -> PlanRequest:
     """The week's request, whether or not all of its features can be planned yet."""
-    document: dict[str, Any] = json.loads(week_text(week))
+    document: dict[str, Any] = json.loads(request_text(week))
     return PlanRequest.model_validate(document, context={"zone": ZoneInfo(document["shop"]["timezone"])})
 
 
 def faults_of(week: str) -> list[str]:
     """The code of each fault found when the week is read as a caller's request."""
     try:
-        read_request(week_text(week))
+        read_request(request_text(week))
     except RequestRefused as error:
         return [fault.code for fault in error.faults]
     return []
@@ -129,7 +129,7 @@ SMALL = {
 
 
 def test_a_week_is_planned_printed_and_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("platerota_service.demo.show.week_text", lambda week: json.dumps(SMALL))
+    monkeypatch.setattr("platerota_service.demo.show.request_text", lambda week: json.dumps(SMALL))
     console = Console(record=True, width=100)
     assert run("basic", tmp_path / "new", console) == 0
     plan = Plan.from_document(json.loads((tmp_path / "new" / "demo-week-plan.json").read_text(encoding="utf-8")))
@@ -143,7 +143,7 @@ def test_a_week_is_planned_printed_and_written(tmp_path: Path, monkeypatch: pyte
 
 def test_an_order_that_finds_no_place_is_told_by_the_exit_code(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     many = {**SMALL, "orders": [{"id": "O1", "part": "X", "quantity": 400, "due": "2027-03-01T12:00:00"}]}
-    monkeypatch.setattr("platerota_service.demo.show.week_text", lambda week: json.dumps(many))
+    monkeypatch.setattr("platerota_service.demo.show.request_text", lambda week: json.dumps(many))
     console = Console(record=True, width=100)
     assert run("basic", tmp_path, console) == 1
     assert "O1 is not placed" in console.export_text()
@@ -151,7 +151,7 @@ def test_an_order_that_finds_no_place_is_told_by_the_exit_code(tmp_path: Path, m
 
 def test_a_week_with_faults_says_each_of_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     order = {"id": "O1", "part": "Y", "quantity": 0, "due": "2027-03-01T12:00:00"}
-    monkeypatch.setattr("platerota_service.demo.show.week_text", lambda week: json.dumps({**SMALL, "orders": [order]}))
+    monkeypatch.setattr("platerota_service.demo.show.request_text", lambda week: json.dumps({**SMALL, "orders": [order]}))
     console = Console(record=True, width=100)
     assert run("basic", tmp_path, console) == 2
     text = console.export_text()

@@ -27,6 +27,14 @@ async def test_the_framework_s_own_errors_are_problems(
     assert ("allow" in answer.headers) == (status == 405)
 
 
+@pytest.mark.parametrize(
+    ("path", "methods"), [("/v1/plans/1", "DELETE, GET"), ("/v1/plans", "POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET")],
+)
+async def test_allow_names_every_method_of_the_address(client: httpx.AsyncClient, path: str, methods: str) -> None:
+    """RFC 9110 section 10.2.1: https://www.rfc-editor.org/rfc/rfc9110#section-10.2.1."""
+    assert (await client.patch(path)).headers["allow"] == methods
+
+
 async def test_a_fault_of_ours_shows_nothing_but_a_name_for_the_log(
     app: FastAPI, client: httpx.AsyncClient, caplog: pytest.LogCaptureFixture,
 ) -> None:

@@ -81,7 +81,7 @@ class Draft:
         return Draft(self.request.model_copy(update={"floor": self.request.floor.model_copy(update=changes)}), self.plan)
 
     def closed(self, start: int, end: int, **what: str) -> Draft:
-        return self.shop(closures=(Closure(start=NOW + start, end=NOW + end, **what),))  # type: ignore[arg-type]
+        return self.shop(closures=(Closure(start=NOW + start, end=NOW + end, **what),))
 
     def score(self, **changes: Any) -> Draft:
         return self.with_plan(score=self.plan.score.model_copy(update=changes))

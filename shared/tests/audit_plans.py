@@ -57,7 +57,7 @@ def task(name: str, start: int, end: int, operator: str | None = None, **more: A
     op = int(parts[2]) if len(parts) > 2 else None
     order = more.pop("order", parts[3] if len(parts) > 3 else None)
     return Task(
-        id=name, kind=parts[1], run=None if parts[1] == "build" else parts[0], operator=operator, op=op, order=order,  # type: ignore[arg-type]
+        id=name, kind=parts[1], run=None if parts[1] == "build" else parts[0], operator=operator, op=op, order=order,
         start=NOW + start, end=NOW + end, spans=spans, **more,
     )
 
@@ -66,7 +66,7 @@ def drafted(request: PlanRequest, runs: list[Run], tasks: list[Task], unplaced: 
     """A plan with what follows from the tasks alone, but without load windows and floats."""
     staying = {plate.id for plate in request.shop.plates if plate.stays_in is not None}
     plan = Plan(
-        quality=end, now=request.now, timezone=request.shop.timezone, horizon_end=request.horizon_end,  # type: ignore[arg-type]
+        quality=end, now=request.now, timezone=request.shop.timezone, horizon_end=request.horizon_end,
         score=Score(total=0, bound=0, gap=0, parts=ScoreParts()), runs=tuple(runs),
         orders=tuple(
             OrderResult(id=o.id, start=None, finish=None, due=o.due, late_seconds=None, placed=o.id not in unplaced, runs=0, why=None)
@@ -128,7 +128,7 @@ def _lanes(request: PlanRequest, plan: Plan) -> tuple[Lane, ...]:
     rows = [(what, row.id) for what, table in groups for row in table]
     tasks = sorted(plan.tasks, key=lambda t: (t.start, t.end))
     return tuple(
-        Lane(resource=what, id=name, tasks=tuple(t.id for t in tasks if getattr(t, what) == name))  # type: ignore[arg-type]
+        Lane(resource=what, id=name, tasks=tuple(t.id for t in tasks if getattr(t, what) == name))
         for what, name in rows
     )
 

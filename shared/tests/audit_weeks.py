@@ -221,6 +221,66 @@ def under_way() -> Week:
     return request, completed(request, drafted(request, runs, tasks))
 
 
+def part_way() -> Week:
+    """At `now` P1 is cut and P2 placed on the same table; the first article of P1 (300 s) must be done before P2 is cut."""
+    raw = shop()
+    raw["shop"]["machines"][0]["positions"] = 2
+    raw["shop"]["operations"][0]["first_article_seconds"] = 300
+    raw["orders"][0]["quantity"] = 8
+    held = {"order": "O1", "op": 10, "pieces": 4, "machine": "M1"}
+    raw["floor"] = {
+        "waiting": [held | {"plate": "P1", "stage": "cut"}, held | {"plate": "P2", "stage": "placed"}],
+        "last_fixtures": [{"machine": "M1", "fixture": "F1"}],
+    }
+    request = read(raw)
+    runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
+    tasks = [
+        task("R1.pull", 0, 10, "Ann"), task("R1.unload", 10, 70, "Ann"), task("R1.first_article.10", 70, 370, "Ann"),
+        task("R2.cut", 370, 2770), task("R2.pull", 2770, 2780, "Ann"), task("R2.unload", 2780, 2840, "Ann"),
+    ]
+    return request, completed(request, drafted(request, runs, tasks))
+
+
+def later_op() -> Week:
+    """Of 8 pieces 4 are being cut in op 20: 4 are left for op 10, and no first article of op 10 is needed."""
+    raw = shop()
+    raw["shop"]["nests"] = [{"fixture": "F1", "part": "A", "op": op, "count": 4} for op in (10, 20)]
+    raw["shop"]["operations"] = [
+        {"part": "A", "op": 10, "cut_seconds": 600, "first_article_seconds": 300}, {"part": "A", "op": 20, "cut_seconds": 300},
+    ]
+    raw["orders"][0]["quantity"] = 8
+    raw["floor"] = {
+        "running": [{"plate": "P1", "machine": "M1", "order": "O1", "op": 20, "pieces": 4, "cut_end": "2027-03-01T06:16:40"}],
+    }
+    request = read(raw)
+    runs = [run(f"R{n}", plate, "F1", "M1", ("O1", "A", op, 4)) for n, plate, op in ((1, "P1", 20), (2, "P2", 10), (3, "P1", 20))]
+    tasks = [
+        task("R1.cut", 0, 1000, frozen=True), task("R2.load", 0, 120, "Ann"), task("R1.pull", 1000, 1010, "Ann"),
+        task("R2.place", 1010, 1020, "Ann"), task("R2.cut", 1020, 3420), task("R1.unload", 1020, 1080, "Ann"),
+        task("R2.pull", 3420, 3430, "Ann"), task("R2.unload", 3430, 3490, "Ann"), task("R3.load", 3490, 3610, "Ann"),
+        task("R3.place", 3610, 3620, "Ann"), task("R3.cut", 3620, 4820), task("R3.pull", 4820, 4830, "Ann"),
+        task("R3.unload", 4830, 4890, "Ann"),
+    ]
+    return request, completed(request, drafted(request, runs, tasks))
+
+
+def interrupted() -> Week:
+    """Bench work leaves out the overtime shift of Monday, in which Ann sees a second plate through the mill."""
+    raw = shop()
+    raw["shop"]["operations"][0]["bench_seconds"] = 450
+    raw["shop"]["shifts"].append({"operator": "Ann", "days": ["mon"], "start": "14:00", "end": "15:00", "overtime": True})
+    raw["orders"][0]["quantity"] = 8
+    request = read(raw)
+    runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
+    tasks = [
+        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
+        task("R1.unload", 2540, 2600, "Ann"), task("R1.bench.10", 28200, 87600, "Ann", spans=((28200, 28800), (86400, 87600))),
+        task("R2.load", 28800, 28920, "Ann"), task("R2.place", 28920, 28930, "Ann"), task("R2.cut", 28930, 31330),
+        task("R2.pull", 31330, 31340, "Ann"), task("R2.unload", 31340, 31400, "Ann"), task("R2.bench.10", 87600, 89400, "Ann"),
+    ]
+    return request, completed(request, drafted(request, runs, tasks))
+
+
 def nobody() -> Week:
     """Nobody is on shift: O1 is unplaced while P1 is still cut, O2 was finished before."""
     raw = shop()
@@ -275,6 +335,7 @@ def shared_runs() -> Week:
 WEEKS: dict[str, Callable[[], Week]] = {
     week.__name__: week
     for week in (
-        two_plates, night, setups, two_ops, pauses, pool, two_positions, staying, overtime, under_way, nobody, two_mills, shared_runs,
+        two_plates, night, setups, two_ops, pauses, pool, two_positions, staying, overtime, under_way, part_way, later_op,
+        interrupted, nobody, two_mills, shared_runs,
     )
 }

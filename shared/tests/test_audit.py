@@ -7,6 +7,7 @@ import pytest
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan
 
+from .audit_drafts import Draft
 from .audit_plans import NOW, completed, described
 from .audit_weeks import WEEKS
 
@@ -28,6 +29,12 @@ SPINDLE: dict[str, dict[str, int]] = {
     "staying": {"cutting": 4800, "no_loaded_plate": 300, "no_work": 60},
     "overtime": {"cutting": 2400, "exchange": 20, "nobody": 900, "no_loaded_plate": 28620, "no_work": 60},
     "under_way": {"cutting": 3400, "exchange": 30, "no_work": 60},
+    # 10-370: P2 is placed, Ann unloads and checks P1.
+    "part_way": {"cutting": 2400, "exchange": 20, "operator_busy": 360, "no_work": 60},
+    # 3430-3610 R1's plate is unloaded and loaded again.
+    "later_op": {"cutting": 4600, "exchange": 50, "no_loaded_plate": 180, "no_work": 60},
+    # 0-120 and 2540-28920 nothing is loaded, 900 s of it a break; from 31340 no cut is left.
+    "interrupted": {"cutting": 4800, "exchange": 40, "nobody": 900, "no_loaded_plate": 120 + 26380 - 900, "no_work": 89400 - 31340},
     "nobody": {"cutting": 1000},
     # 0-120 Ann loads R1; 3020-3080 her unload comes after the last cut.
     "two_mills": {"cutting": 2880, "exchange": 20, "no_loaded_plate": 120, "no_work": 60},
@@ -46,6 +53,9 @@ POINTS: dict[str, dict[str, float]] = {
     "staying": {"finish_hour": 5160 / 3600},
     "overtime": {"late_hour": 100 * (32000 - 7200) / 3600, "finish_hour": 32000 / 3600, "overtime_hour": 20 * 200 / 3600},
     "under_way": {"finish_hour": 3490 / 3600},
+    "part_way": {"finish_hour": 2840 / 3600},
+    "later_op": {"finish_hour": 4890 / 3600},
+    "interrupted": {"late_hour": 100 * (89400 - 7200) / 3600, "finish_hour": 89400 / 3600, "overtime_hour": 20 * 200 / 3600},
     "nobody": {"unplaced_order": 1_000_000, "late_hour": 100 * 1.0},  # O2 was due at 05:00 and is finished at `now`.
     "two_mills": {"finish_hour": 3080 / 3600},
     "shared_runs": {"finish_hour": 3.5 * 4040 / 3600},
@@ -64,6 +74,8 @@ WINDOWS: dict[str, dict[str, tuple[int, int]]] = {
     "pool": {"R1": (0, 120), "R2": (130, 250), "R3": (260, 380)},
     "staying": {"R1": (0, 120), "R2": (2580, 2700)},
     "overtime": {"R1": (29400, 29520)},
+    "later_op": {"R2": (0, 1000), "R3": (3490, 3610)},
+    "interrupted": {"R1": (0, 120), "R2": (28800, 28920)},
     "two_mills": {"R1": (0, 120), "R2": (120, 240)},
 }
 
@@ -86,6 +98,12 @@ FLOATS: dict[str, dict[str, int]] = {
     # at 4970; R2's place to its cut at 2550.
     "pool": {"R2.pull": 2350, "R2.unload": 2350, "R1.pull": 4700, "R1.unload": 4700, "R2.load": 2290, "R2.place": 2290,
              "R3.load": 4580, "R3.place": 4580},
+    "part_way": {},
+    # R2.load before Ann's pull at 1000, R1.unload before her pull at 3420.
+    "later_op": {"R2.load": 880, "R1.unload": 2340},
+    # Bench work that another task interrupts stays; R2 must be unloaded when the overtime shift ends at 32400, R1 before 28200.
+    "interrupted": {**{f"R1.{kind}": 25600 for kind in ("load", "place", "cut", "pull", "unload")},
+                    **{f"R2.{kind}": 1000 for kind in ("load", "place", "cut", "pull", "unload")}},
     "two_mills": {"R2.load": 60, "R2.place": 60, "R2.cut": 60, "R2.pull": 60, "R2.unload": 60},
 }
 
@@ -167,3 +185,33 @@ def test_a_load_at_either_end_of_its_window_breaks_no_rule_and_delays_no_order(n
             assert audit(request, moved) == []
             assert [order.finish for order in moved.orders] == [order.finish for order in plan.orders]
             assert moved.score.total == plan.score.total
+
+
+@pytest.mark.parametrize("name", [name for name in WEEKS if name not in ("pauses", "interrupted")])
+def test_all_tasks_at_their_latest_break_no_rule_and_delay_no_order(name: str) -> None:
+    request, plan = WEEKS[name]()
+    tasks = tuple(t.model_copy(update={"start": t.start + t.float_seconds, "end": t.end + t.float_seconds}) for t in plan.tasks)
+    moved = completed(request, described(request, plan.model_copy(update={"tasks": tasks})))
+    assert audit(request, moved) == []
+    assert [order.finish for order in moved.orders] == [order.finish for order in plan.orders]
+    assert not any(task.float_seconds for task in moved.tasks if task.kind != "cut" or not task.frozen)
+
+
+def test_closed_seconds_of_a_spindle() -> None:
+    bent = Draft.of("night").closed(10000, 11000, machine="M1").described()
+    plan = completed(bent.request, bent.plan)
+    assert audit(bent.request, plan) == []
+    assert plan.kpis.machines[0].seconds["closed"] == 1000
+    assert plan.kpis.machines[0].seconds["no_loaded_plate"] == 27420 - 1000
+
+
+def test_a_closure_cuts_a_load_window_and_a_float_short() -> None:
+    # P1 is closed from 27000 to 28000: its load at 28200 cannot be earlier than that; P2 from 1000 on: R2.load must end then.
+    bent = Draft.of("night").closed(27000, 28000, plate="P1").described()
+    plan = completed(bent.request, bent.plan)
+    assert (audit(bent.request, plan), plan.load_windows[0].earliest_start) == ([], NOW + 28000)
+    bent = Draft.of("two_plates").closed(1000, 1100, plate="P2").described()
+    plan = completed(bent.request, bent.plan)
+    assert (audit(bent.request, plan), plan.load_windows[1].latest_end) == ([], NOW + 1000)
+    # Without the closure it may slip 2280 s, to 2410-2530: that is after the closure.
+    assert next(task for task in plan.tasks if task.id == "R2.load").float_seconds == 2280

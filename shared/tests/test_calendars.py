@@ -10,6 +10,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -124,7 +125,8 @@ def test_working_time_is_that_of_the_clock_on_the_wall(case: tuple[str, date], r
     # Shifts of the first days may have begun before the model's window, so the middle alone is compared.
     low, high = 2 * 1440, (2 * AROUND - 4) * 1440
     regular, extra = (
-        set[int]().union(*(model_minutes(name, middle, row, days) for row in rows if row.overtime is overtime)) for overtime in (False, True)
+        set[int]().union(*(model_minutes(name, middle, row, days) for row in rows if row.overtime is overtime))
+        for overtime in (False, True)
     )
     window = set(range(low, high))
     place = shop(name, *rows)
@@ -197,7 +199,8 @@ def test_closures_of_the_operator_and_of_the_shop_are_no_working_time() -> None:
 
 def test_attended_time_counts_breaks_but_not_closures_and_overtime_only_where_it_is_worked() -> None:
     place = shop(
-        "UTC", monday(), monday(operator="Bob", start="12:00", end="18:00", breaks=[]), monday(start="20:00", end="22:00", breaks=[], overtime=True),
+        "UTC", monday(), monday(operator="Bob", start="12:00", end="18:00", breaks=[]),
+        monday(start="20:00", end="22:00", breaks=[], overtime=True),
         closures=[{"operator": "Bob", "start": hour(16), "end": hour(17)}, {"operator": "Ann", "start": hour(7), "end": hour(8)}],
     )
     regular = [(hour(6), hour(7)), (hour(8), hour(16)), (hour(17), hour(18))]
@@ -222,6 +225,6 @@ def points(spans: list[Span]) -> set[int]:
 def test_spans_are_sets_of_seconds(left: list[Span], right: list[Span], begin: int, end: int) -> None:
     one, other = merge(left), merge(right)
     assert points(one) == points(left)
-    assert all(a[1] < b[0] for a, b in zip(one, one[1:], strict=False))
+    assert all(a[1] < b[0] for a, b in pairwise(one))
     assert points(subtract(one, other)) == points(left) - points(right)
     assert points(clip(one, begin, end)) == points(left) & set(range(begin, end))

@@ -22,7 +22,8 @@ def floor(*changes: Any) -> list[tuple[str, str]]:
 @pytest.mark.parametrize(
     ("fields", "expected"),
     [
-        ({"stage": "loaded"}, []), ({"stage": "pulled"}, []), ({"stage": "placed", "machine": "M1"}, []), ({"stage": "cut", "machine": "M1"}, []),
+        ({"stage": "loaded"}, []), ({"stage": "pulled"}, []), ({"stage": "placed", "machine": "M1"}, []),
+        ({"stage": "cut", "machine": "M1"}, []),
         ({"stage": "loaded", "machine": "M1"}, [(f"{WAIT}/machine", "machine-not-due")]),
         ({"stage": "pulled", "machine": "M1"}, [(f"{WAIT}/machine", "machine-not-due")]),
         ({"stage": "placed"}, [(f"{WAIT}/machine", "machine-missing")]), ({"stage": "cut"}, [(f"{WAIT}/machine", "machine-missing")]),
@@ -137,7 +138,8 @@ def test_the_contradictions_of_a_whole_floor_come_at_once() -> None:
         row("floor.last_fixtures", fixture="F99"), drop("closures", 0),
     )
     assert sorted(floor(*document)) == [
-        ("/floor/last_fixtures/0/fixture", "unknown-id"), ("/floor/pieces/0/op", "unknown-op"), ("/floor/running/0/cut_end", "cut-end-past"),
+        ("/floor/last_fixtures/0/fixture", "unknown-id"), ("/floor/pieces/0/op", "unknown-op"),
+        ("/floor/running/0/cut_end", "cut-end-past"),
         ("/floor/running/0/pieces", "nests-overfilled"), ("/floor/waiting/0/order", "unknown-id"),
         ("/floor/waiting/1/plate", "plate-without-fixture"),
     ]

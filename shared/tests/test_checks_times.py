@@ -58,7 +58,8 @@ def test_first_and_last_date_of_a_monday_shift(dates: dict[str, str], faults: li
     assert found(changed(add("shifts", operator="Ann", days=["mon"], start="14:00", end="16:00", **dates))) == faults
 
 
-@pytest.mark.parametrize(("end", "faults"), [("2027-03-02T08:00:00", []), ("2027-03-02T06:00:00", [("/shop/closures/0/end", "ends-before-start")])])
+@pytest.mark.parametrize(("end", "faults"),
+    [("2027-03-02T08:00:00", []), ("2027-03-02T06:00:00", [("/shop/closures/0/end", "ends-before-start")])])
 def test_a_closure_ends_after_it_starts(end: str, faults: list[Any]) -> None:
     assert found(changed(add("closures", start="2027-03-02T06:00:00", end=end))) == faults
 

@@ -81,7 +81,8 @@ def test_keys_given_twice_are_found_at_every_level() -> None:
 
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(["now", "shop", "orders", "id", "due", "x"]), inner, max_size=3),
+    lambda inner: st.lists(inner, max_size=3)
+    | st.dictionaries(st.sampled_from(["now", "shop", "orders", "id", "due", "x"]), inner, max_size=3),
     max_leaves=12,
 )
 

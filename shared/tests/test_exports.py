@@ -21,7 +21,8 @@ def modules() -> list[ModuleType]:
 def test_the_list_is_sorted_and_names_nothing_twice() -> None:
     listed = platerota_shared.__all__
     assert len(set(listed)) == len(listed)
-    assert set(listed) == {name for name in vars(platerota_shared) if not name.startswith("_") and not isinstance(getattr(platerota_shared, name), ModuleType)}
+    assert set(listed) == {name for name in vars(platerota_shared)
+        if not name.startswith("_") and not isinstance(getattr(platerota_shared, name), ModuleType)}
 
 
 @pytest.mark.parametrize("name", platerota_shared.__all__)

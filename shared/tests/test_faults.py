@@ -18,7 +18,8 @@ def test_pointers_escape_as_rfc_6901_says(steps: tuple[str | int, ...], written:
 
 @pytest.mark.parametrize(
     ("value", "words"),
-    [(None, "null"), (True, "true"), (False, "false"), (0, "0"), (1.5, "1.5"), ("a", "'a'"), ("a\nb", "'a?b'"), ([1], "a list"), ({}, "an object"),
+    [(None, "null"), (True, "true"), (False, "false"), (0, "0"), (1.5, "1.5"), ("a", "'a'"), ("a\nb", "'a?b'"),
+     ([1], "a list"), ({}, "an object"),
      (10**100, "a huge number")],
 )
 def test_values_are_shown_in_jsons_words(value: Any, words: str) -> None:
@@ -31,7 +32,8 @@ def test_long_text_is_cut() -> None:
 
 
 @pytest.mark.parametrize(
-    ("names", "words"), [([], "none"), (["a"], "a"), (["a", "b"], "a and b"), (["a", "b", "c"], "a, b and c"), (list("abcdefg"), "a, b, c, d, e and 2 more")],
+    ("names", "words"),
+    [([], "none"), (["a"], "a"), (["a", "b"], "a and b"), (["a", "b", "c"], "a, b and c"), (list("abcdefg"), "a, b, c, d, e and 2 more")],
 )
 def test_names_are_listed_as_they_are_read_aloud(names: list[str], words: str) -> None:
     assert listed(names) == words

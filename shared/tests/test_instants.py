@@ -50,7 +50,8 @@ def test_any_other_number_is_refused_without_a_guess(value: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    "value", [True, None, [], {}, "", "Wednesday", "2027-03-03", "03/03/2027 12:00", "2027-3-3T12:00", "٢٠٢٧-03-03T12:00", "2027-03-03T12:00:00 Z"],
+    "value", [True, None, [], {}, "", "Wednesday", "2027-03-03", "03/03/2027 12:00",
+    "2027-3-3T12:00", "٢٠٢٧-03-03T12:00", "2027-03-03T12:00:00 Z"],
 )
 def test_what_is_not_rfc_3339_or_local_is_refused(value: Any) -> None:
     assert refused(value)["type"] == "bad-instant"
@@ -100,7 +101,8 @@ def test_our_own_code_builds_instants_from_seconds() -> None:
     assert ADAPTER.validate_python(1_804_075_200) == 1_804_075_200
 
 
-@given(st.integers(0, int(datetime(2199, 12, 31, tzinfo=UTC).timestamp())), st.sampled_from(["Europe/Lisbon", "Australia/Lord_Howe", "UTC"]))
+@given(st.integers(0, int(datetime(2199, 12, 31, tzinfo=UTC).timestamp())),
+       st.sampled_from(["Europe/Lisbon", "Australia/Lord_Howe", "UTC"]))
 def test_what_is_written_is_read_back(seconds: int, name: str) -> None:
     zone = ZoneInfo(name)
     assert read(local_text(seconds, zone), zone) == seconds

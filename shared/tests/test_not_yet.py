@@ -28,7 +28,8 @@ def test_every_field_and_table_to_come_is_refused_where_it_is_used() -> None:
 @pytest.mark.parametrize(("table", "column"), [(table, column) for table, column, _ in FIELDS])
 def test_the_default_written_out_is_not_refused(table: str, column: str) -> None:
     read_request(changed())
-    default = {"exchange": "hand", "tools": [], "tool_slots": None, "stays_in": None, "build_seconds": None, "overtime": False}.get(column, 0)
+    default: Any = {"exchange": "hand", "tools": [], "tool_slots": None, "stays_in": None, "build_seconds": None,
+        "overtime": False}.get(column, 0)
     read_request(changed(row(table, **{column: default})))
 
 

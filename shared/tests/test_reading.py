@@ -50,7 +50,8 @@ def test_many_faults_at_once_are_all_named_with_their_pointers() -> None:
     document = changed(
         row("machines", travel_x="5 furlongs", wight=3), row("plates", 1, fixture="F2O"), row("nests", 0, count=0),
         row("operations", 1, cut_seconds=-1), row("shifts", start="6:00"), row("orders", due="46449.5"),
-        add("orders", id="O2", part="A", quantity=True, due="2027-03-28T01:30:00"), add("orders", id="O1", part="A", quantity=1, due="soon"),
+        add("orders", id="O2", part="A", quantity=True, due="2027-03-28T01:30:00"),
+        add("orders", id="O1", part="A", quantity=1, due="soon"),
         add("closures", machine="M1", plate="P1", start="2027-03-02T08:00:00", end="2027-03-02T06:00:00"),
         lambda d: d.update(setings={}, settings={"horizon_days": 121, "score": {"late_hours": 3}}),
         lambda d: d["shop"].update(timezone="Europe/Lisboa"),
@@ -60,7 +61,8 @@ def test_many_faults_at_once_are_all_named_with_their_pointers() -> None:
         ("/settings/horizon_days", "out-of-range"), ("/settings/score/late_hours", "unknown-field"),
         ("/shop/machines/0/travel_x", "bad-unit"), ("/shop/machines/0/wight", "unknown-field"), ("/shop/plates/1/fixture", "unknown-id"),
         ("/shop/nests/0/count", "out-of-range"), ("/shop/operations/1/cut_seconds", "out-of-range"),
-        ("/shop/shifts/0/start", "bad-time-of-day"), ("/shop/closures/0", "closure-names-several"), ("/shop/closures/0/end", "ends-before-start"),
+        ("/shop/shifts/0/start", "bad-time-of-day"), ("/shop/closures/0", "closure-names-several"),
+        ("/shop/closures/0/end", "ends-before-start"),
         ("/orders/0/due", "bare-number-instant"), ("/orders/1/quantity", "wrong-type"), ("/orders/2/due", "bad-instant"),
         ("/orders/2/id", "duplicate-row"),
     ])
@@ -71,7 +73,8 @@ def test_a_bad_timezone_does_not_hide_bad_instants() -> None:
     assert found(document) == [("/shop/timezone", "unknown-timezone"), ("/now", "bad-instant"), ("/orders/0/due", "bad-instant")]
 
 
-@pytest.mark.parametrize("name", ["", "Europe", "../../etc/passwd", "/etc/localtime", "localtime", "lisbon", "europe/lisbon", "UTC+1", 3, None, []])
+@pytest.mark.parametrize("name", ["", "Europe", "../../etc/passwd", "/etc/localtime", "localtime", "lisbon", "europe/lisbon",
+    "UTC+1", 3, None, []])
 def test_only_names_of_the_public_database_are_timezones(name: Any) -> None:
     assert [pointer for pointer, _ in found(changed(lambda d: d["shop"].update(timezone=name)))] == ["/shop/timezone"]
 
@@ -125,14 +128,20 @@ EVERY_FIELD = [(table, index, field) for table in TABLES for index, record in en
 ODD_VALUES = [None, True, -1, 0, 3.5, 10**18, "", " ", "x", "10", "2027-13-01", [], ["x"], [None], {}, {"x": 1}]
 
 
+def read_or_refused(document: Document) -> bool:
+    """Whether a request is read, or refused with faults; any other error is let through."""
+    try:
+        read_request(document)
+    except RequestRefused as refused:
+        return bool(refused.faults)
+    return True
+
+
 @given(st.sampled_from(EVERY_FIELD), st.sampled_from(ODD_VALUES))
 def test_any_one_field_with_any_value_is_read_or_refused_never_an_error(where: tuple[str, int, str], value: Any) -> None:
     table, index, field = where
     document = changed(lambda d: rows(d, table)[index].update({field: value}), base=whole_floor)
-    try:
-        read_request(document)
-    except RequestRefused as refused:
-        assert refused.faults
+    assert read_or_refused(document)
 
 
 @given(st.lists(st.tuples(st.sampled_from(EVERY_FIELD), st.sampled_from(ODD_VALUES)), min_size=2, max_size=12))
@@ -140,10 +149,7 @@ def test_any_fields_with_any_values_are_read_or_refused_never_an_error(slips: li
     document = whole_floor()
     for (table, index, field), value in slips:
         rows(document, table)[index][field] = value
-    try:
-        read_request(document)
-    except RequestRefused as refused:
-        assert refused.faults
+    assert read_or_refused(document)
 
 
 @pytest.mark.parametrize(("table", "index", "field"), EVERY_FIELD)

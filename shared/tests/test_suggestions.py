@@ -10,7 +10,8 @@ from platerota_shared.suggestions import MAX_COMPARISONS, Suggestions
 @pytest.mark.parametrize(
     ("name", "known", "nearest"),
     [
-        ("p1", ["P1", "P2"], "P1"), (" P1 ", ["P1", "P2"], "P1"), ("F2O", ["F10", "F20"], "F20"), ("quantty", ["quantity", "quality"], "quantity"),
+        ("p1", ["P1", "P2"], "P1"), (" P1 ", ["P1", "P2"], "P1"), ("F2O", ["F10", "F20"], "F20"),
+        ("quantty", ["quantity", "quality"], "quantity"),
         ("zzz", ["P1", "P2"], None), ("P3", [], None), ("", ["P1"], None), ("x" * 1_000, ["x" * 999], None),
         ("PA", ["PB", "PC"], None), ("plate-a", ["plate-c", "plate-b"], "plate-b"),
     ],

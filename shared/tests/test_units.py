@@ -15,14 +15,16 @@ MASS = TypeAdapter[float](Mass)
 
 @pytest.mark.parametrize(
     ("written", "millimetres"),
-    [(400, 400.0), (400.5, 400.5), ("16 in", 406.4), ("16in", 406.4), (" 40 cm ", 400.0), ("0.4 m", 400.0), ("1 ft", 304.8), ("4e2 mm", 400.0)],
+    [(400, 400.0), (400.5, 400.5), ("16 in", 406.4), ("16in", 406.4), (" 40 cm ", 400.0),
+     ("0.4 m", 400.0), ("1 ft", 304.8), ("4e2 mm", 400.0)],
 )
 def test_lengths_are_millimetres(written: Any, millimetres: float) -> None:
     # 1 in = 25.4 mm and 1 ft = 0.3048 m exactly (international yard and pound agreement of 1959).
     assert LENGTH.validate_python(written) == millimetres
 
 
-@pytest.mark.parametrize(("written", "kilograms"), [(20, 20.0), ("24 lb", 10.88621688), ("500 g", 0.5), ("16 oz", 0.45359237), ("20kg", 20.0)])
+@pytest.mark.parametrize(("written", "kilograms"), [(20, 20.0), ("24 lb", 10.88621688), ("500 g", 0.5),
+    ("16 oz", 0.45359237), ("20kg", 20.0)])
 def test_masses_are_kilograms(written: Any, kilograms: float) -> None:
     # 1 lb = 0.45359237 kg exactly (the same agreement); 16 oz = 1 lb.
     assert MASS.validate_python(written) == pytest.approx(kilograms, abs=1e-9)

@@ -7,7 +7,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.text import Text
 
-from platerota_service.demo.weeks import week_text
+from platerota_service.demo.weeks import request_text
 from platerota_service.pictures import gantt_svg, print_comparison, print_week
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
@@ -33,7 +33,7 @@ def run(week: str, out_dir: Path, console: Console) -> int:
         The exit code: 0 well, 1 orders unplaced, 2 no such week, or one that cannot be read.
     """
     try:
-        source = week_text(week)
+        source = request_text(week)
         request = read_request(source)
     except RequestRefused as error:
         for fault in error.faults:

@@ -7,7 +7,7 @@ from importlib.resources import files
 WEEKS = ("basic", "full")
 
 
-def week_text(week: str) -> str:
+def request_text(week: str) -> str:
     """The request of a demo week, JSON text.
 
     Raises

@@ -21,6 +21,7 @@ LEGEND = (
     ("cut", "cut"), ("load", "load (low)"), ("unload", "unload (high)"), ("setup", "setup"), ("first_article", "first article"),
     ("bench", "bench work"), ("build", "build"), ("exchange", "place or pull"), ("away", "nobody working"), ("closed", "closed"),
     ("overtime", "overtime shift"), ("due", "due"), ("overdue", "late"), ("late-edge", "cut for a late order"),
+    ("cut frozen", "under way at the start"),
 )
 
 

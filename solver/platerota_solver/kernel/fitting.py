@@ -111,8 +111,10 @@ def next_setup_stays(p: Arrays, s: State, machine: int, place: int, fixture: int
 
 
 @compiled
-def fit_on_machine(p: Arrays, s: State, machine: int, fixture: int, opened: int, t: int, cut: int, cut_from: int, limit: int, row: Ints) -> bool:
-    """Place, setup, cut and pull from t on (F2, F6–F9, F11); False where the cut cannot end by `limit`."""
+def fit_on_machine(
+    p: Arrays, s: State, machine: int, fixture: int, opened: int, t: int, setup_from: int, cut: int, cut_from: int, limit: int, row: Ints,
+) -> bool:
+    """Place, setup (not before setup_from), cut and pull from t on (F2, F6–F9, F11); False where the cut cannot end by `limit`."""
     spindle, station = p.l_spindle[machine], p.l_station[machine]
     table = p.l_table[machine] if p.m_places[machine] == 1 else -1
     busy, busy_from, busy_to = row[LOAD_BY], row[LOAD_AT], row[LOAD_END]
@@ -124,7 +126,7 @@ def fit_on_machine(p: Arrays, s: State, machine: int, fixture: int, opened: int,
         row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = -1, -1, -1
         ready = max(at, free_from)
         if needed > 0:
-            row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, free_from, needed, spindle, -1, -1, busy, busy_from, busy_to)
+            row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, max(free_from, setup_from), needed, spindle, -1, -1, busy, busy_from, busy_to)
             if row[SETUP_AT] == NEVER:
                 return False
             row[SETUP_END] = row[SETUP_AT] + needed
@@ -193,13 +195,17 @@ def fit_staying(p: Arrays, s: State, machine: int, fixture: int, opened: int, cu
 def fit_run(
     p: Arrays, s: State, carrier: int, machine: int, load: int, cut: int, unload: int, t: int, cut_from: int, limit: int, row: Ints,
 ) -> bool:
-    """The earliest run of a carrier on a machine with its load at or after t and its unload ended by `limit` (F2, F4, F17)."""
+    """The earliest run of a carrier on a machine with its load at or after t and its unload ended by `limit` (F2, F4, F17).
+
+    Where its plate is still to be built the setup waits for that too: the build is not booked yet, its operator not known busy.
+    """
     plate = p.c_plate[carrier]
     fixture = p.c_fixture[carrier]
     opened = p.l_open[plate]
     held = p.l_plate[plate]
     stays = p.p_stays[plate] >= 0
     row[CARRIER], row[MACHINE] = carrier, machine
+    setup_from = t if p.c_build[carrier] > 0 and s.built[carrier, 0] < 0 else 0
     shortest = load + cut + unload + (0 if stays else p.m_place[machine] + p.m_pull[machine])
     low, high = s.off[held], s.off[held] + s.count[held]
     for k in range(row_at(s.end, low, high, t), high):
@@ -217,7 +223,7 @@ def fit_run(
         if stays:
             if not fit_staying(p, s, machine, fixture, opened, cut, cut_from, row):
                 return False
-        elif not fit_on_machine(p, s, machine, fixture, opened, row[LOAD_END], cut, cut_from, limit, row):
+        elif not fit_on_machine(p, s, machine, fixture, opened, row[LOAD_END], setup_from, cut, cut_from, limit, row):
             return False
         row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(
             s, UNLOAD, row[PULL_END], unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)

@@ -43,7 +43,7 @@ def fit_rest(p: Arrays, s: State, stage: int, cut: int, unload: int, cut_from: i
     stays = p.p_stays[plate] >= 0
     horizon = p.horizon[0]
     if stage == LOADED and not stays:
-        if not fit_on_machine(p, s, machine, fixture, opened, 0, cut, cut_from, horizon, row):
+        if not fit_on_machine(p, s, machine, fixture, opened, 0, 0, cut, cut_from, horizon, row):
             return False
     elif stage <= PLACED:
         if not fit_staying(p, s, machine, fixture, opened, cut, cut_from, row):

@@ -121,7 +121,9 @@ def two_plates(week: Week) -> Week:
     """
     week.order("O", 8, due=10_800)
     week.run("R1", "P1", {("O", 10): 4}, load=(0, 600), place=(600, 660), cut=(660, 3_060), pull=(3_060, 3_120), unload=(3_180, 3_480))
-    week.run("R2", "P2", {("O", 10): 4}, load=(660, 1_260), place=(3_120, 3_180), cut=(3_180, 5_580), pull=(5_580, 5_640), unload=(5_640, 5_940))
+    week.run(
+        "R2", "P2", {("O", 10): 4}, load=(660, 1_260), place=(3_120, 3_180), cut=(3_180, 5_580), pull=(5_580, 5_640), unload=(5_640, 5_940),
+    )
     return week
 
 

@@ -74,7 +74,7 @@ def test_a_first_article_holds_the_other_cuts(two_plates, floats):
     two_plates.task("R1.first_article.10", "first_article", 3_480, 3_900, run="R1", operator="A", order="O", op=10)
     two_plates.move(780, "R2.place", "R2.cut", "R2.pull", "R2.unload")
     found = floats(two_plates.plan())
-    # R1.pull at 3060 leaves 60 s before the unload at 3180; everything before it may slip by those 60 s, and the load of R2 up to the pull
+    # R1.pull leaves 60 s before the unload at 3180: all before it may slip by those, and the load of R2 up to the pull
     assert {name: found[name] for name in ("R1.first_article.10", "R1.unload", "R1.pull", "R1.cut", "R2.load")} == {
         "R1.first_article.10": 0, "R1.unload": 0, "R1.pull": 60, "R1.cut": 60, "R2.load": 1_860,
     }
@@ -84,7 +84,10 @@ def test_bench_work_pauses_over_the_break(week, floats):
     # Unload ends at 14200; bench work of 400 s: 14200-14400, then 16200-16400 after the break; finish 16400.
     week.operations[0]["bench_seconds"] = 100
     week.order("O", 4, due=28_800)
-    week.run("R1", "P1", {("O", 10): 4}, load=(9_000, 9_600), place=(9_600, 9_660), cut=(9_660, 12_060), pull=(12_060, 12_120), unload=(13_900, 14_200))
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(9_000, 9_600), place=(9_600, 9_660), cut=(9_660, 12_060),
+        pull=(12_060, 12_120), unload=(13_900, 14_200),
+    )
     week.task("R1.bench.10", "bench", 14_200, 16_400, spans=[(14_200, 14_400), (16_200, 16_400)], run="R1", operator="A", order="O", op=10)
     plan = week.plan()
     assert plan.orders[0].finish - NOW == 16_400
@@ -96,14 +99,16 @@ def test_bench_work_pauses_over_the_break(week, floats):
 
 
 def test_a_load_may_not_slip_into_the_break(week, floats, windows):
-    # Load 12000-12600, place after the break at 17000: the load fits before 14400 (latest start 13800) or 16200-16800 with place moved right
-    # (the finish 19760 is kept, so place has no float): latest start 16400.
+    # Load 12000-12600, place after the break at 17000 without float (the finish is kept): the load may come after the break, at 16400.
     week.order("O", 4, due=28_800)
-    week.run("R1", "P1", {("O", 10): 4}, load=(12_000, 12_600), place=(17_000, 17_060), cut=(17_060, 19_460), pull=(19_460, 19_520), unload=(19_520, 19_820))
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(12_000, 12_600), place=(17_000, 17_060), cut=(17_060, 19_460),
+        pull=(19_460, 19_520), unload=(19_520, 19_820),
+    )
     plan = week.plan()
     assert floats(plan)["R1.load"] == 16_400 - 12_000
     assert windows(plan) == {"R1": (0, 14_400)}
-    # placed at 16700 it would not fit between 16200 and 16700: the float ends before the break
+    # placed at 16700 there is no room between 16200 and 16700: the float ends before the break
     week.move(-300, "R1.place", "R1.cut", "R1.pull", "R1.unload")
     assert floats(week.plan())["R1.load"] == 13_800 - 12_000
 
@@ -118,17 +123,20 @@ def test_closures_bound_windows_and_floats(two_plates, floats, windows):
 
 
 def test_a_build_comes_before_the_load_and_pauses(week, floats, windows):
-    # P2 is blank; A builds F on it 9000-14400 and 16200-18000 (7200 s over the break), loads 18000-18600; finish 21420.
+    # P2 is blank; A builds F on it 9000-14400 and 16200-18000 (7200 s over the break), loads 18060-18660.
     week.plates[1]["fixture"] = None
     week.fixtures[0]["build_seconds"] = 7_200
     week.order("O", 4, due=28_800)
     week.task("B1.build", "build", 9_000, 18_000, spans=[(9_000, 14_400), (16_200, 18_000)], plate="P2", operator="A", fixture="F")
-    week.run("R1", "P2", {("O", 10): 4}, load=(18_060, 18_660), place=(18_660, 18_720), cut=(18_720, 21_120), pull=(21_120, 21_180), unload=(21_180, 21_480))
+    week.run(
+        "R1", "P2", {("O", 10): 4}, load=(18_060, 18_660), place=(18_660, 18_720), cut=(18_720, 21_120),
+        pull=(21_120, 21_180), unload=(21_180, 21_480),
+    )
     plan = week.plan()
     assert floats(plan)["B1.build"] == 60
     assert windows(plan) == {"R1": (18_000, 18_660)}
     assert plan.lanes[2].tasks[:2] == ("B1.build", "R1.load")
-    # with P2 away 09:00-09:10 (10800-11400) the planned build would break F17: as planned it is the audit's, and its float is what is left
+    # P2 is away for 30 s right after: the build cannot slip into that, nor the load come before it is back
     week.close(18_000, 18_030, plate="P2")
     assert floats(week.plan())["B1.build"] == 0
     assert windows(week.plan()) == {"R1": (18_030, 18_660)}
@@ -141,7 +149,10 @@ def test_a_build_slips_around_a_closure_of_its_plate(week, floats):
     week.close(7_000, 7_200, plate="P2")
     week.order("O", 4, due=28_800)
     week.task("B1.build", "build", 0, 1_900, plate="P2", operator="A", fixture="F")
-    week.run("R1", "P2", {("O", 10): 4}, load=(9_000, 9_600), place=(9_600, 9_660), cut=(9_660, 12_060), pull=(12_060, 12_120), unload=(12_120, 12_420))
+    week.run(
+        "R1", "P2", {("O", 10): 4}, load=(9_000, 9_600), place=(9_600, 9_660), cut=(9_660, 12_060),
+        pull=(12_060, 12_120), unload=(12_120, 12_420),
+    )
     assert floats(week.plan())["B1.build"] == 7_000 - 1_900
     # the break 14400-16200 is no working time: a closure inside it does not matter
     week.closures[0] |= {"start": "2027-03-01T10:00:00Z", "end": "2027-03-01T10:30:00Z"}
@@ -149,10 +160,13 @@ def test_a_build_slips_around_a_closure_of_its_plate(week, floats):
 
 
 def test_the_night_limit_bounds_the_cut(week, floats):
-    # unattended 60 minutes from 14:00 (28800): the cut 20000-22400 may end by 32400; A pulls on Tuesday 06:00 in both cases.
+    # unattended 60 minutes from 14:00 (28800): the cut 20000-22400 may end by 32400; A pulls on Tuesday 06:00.
     week.machines[0]["unattended_minutes"] = 60
     week.order("O", 4, due=3 * DAY)
-    week.run("R1", "P1", {("O", 10): 4}, load=(19_000, 19_600), place=(19_940, 20_000), cut=(20_000, 22_400), pull=(DAY, DAY + 60), unload=(DAY + 60, DAY + 360))
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(19_000, 19_600), place=(19_940, 20_000), cut=(20_000, 22_400),
+        pull=(DAY, DAY + 60), unload=(DAY + 60, DAY + 360),
+    )
     plan = week.plan()
     found = floats(plan)
     assert found["R1.cut"] == 32_400 - 22_400
@@ -166,7 +180,7 @@ def test_the_night_limit_bounds_the_cut(week, floats):
 
 @pytest.fixture
 def saturday(week):
-    """R1 is loaded and placed in overtime on Saturday 08:00-12:00 and taken out on Monday: 6 h with a break would be regular."""
+    """R1 is loaded and placed in overtime on Saturday (08:00-12:00, break 10:00-10:15) and taken out on Monday."""
     week.settings["horizon_days"] = 14
     week.shifts.append({"operator": "A", "days": ["sat"], "start": "08:00", "end": "12:00", "breaks": ["10:00-10:15"], "overtime": True})
     start = 5 * DAY + 7_200
@@ -204,7 +218,7 @@ def test_an_overtime_shift_without_a_task_is_not_there(saturday):
     assert plan.score.parts.overtime_hour == 0
     assert plan.kpis.operators[0].seconds["free"] == 5 * 27_000 + 360 - 1_020
     assert plan.kpis.shop.unattended_cutting_seconds == 2_400
-    # the load may slip to the end of working time on Saturday, the place needs the last minute before the cut
+    # the cut may slip until it ends when A pulls on Monday
     found = {task.id: task.float_seconds for task in plan.tasks}
     assert found["R1.cut"] == 7 * DAY - (5 * DAY + 7_200 + 3_060)
 
@@ -213,7 +227,10 @@ def test_a_load_over_the_edge_of_overtime_keeps_its_place(week, windows):
     # Monday 14:00-16:00 is overtime; the load 28500-29100 lies half in it.
     week.shifts.append({"operator": "A", "days": ["mon"], "start": "14:00", "end": "16:00", "overtime": True})
     week.order("O", 4, due=28_800)
-    week.run("R1", "P1", {("O", 10): 4}, load=(28_500, 29_100), place=(30_000, 30_060), cut=(30_060, 32_460), pull=(32_460, 32_520), unload=(32_520, 32_820))
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(28_500, 29_100), place=(30_000, 30_060), cut=(30_060, 32_460),
+        pull=(32_460, 32_520), unload=(32_520, 32_820),
+    )
     plan = week.plan()
     assert windows(plan) == {"R1": (28_500, 29_100)}
     assert plan.score.parts.overtime_hour == pytest.approx(20 * (300 + 60 + 60 + 300) / 3_600)

@@ -9,8 +9,10 @@ LB = 0.45359237
 
 
 # Applications Manual for the Revised NIOSH Lifting Equation, DHHS (NIOSH) 94-110. Package inspection: pp. 44-46 (the destination's H is
-# inferred there); punch press stock: pp. 33-37, quoted from memory. Inputs in inches, printed limits in pounds. The manual works these in US
-# units, whose constants are rounded (51 lb = 23.13 kg, 10 in = 25.4 cm): the metric form lands up to 3.2 % lower (VM and HM round differently).
+# inferred there); punch press stock: pp. 33-37, quoted from memory. Inputs in inches, printed limits in pounds. The manual works these in
+# US
+# units, whose constants are rounded (51 lb = 23.13 kg, 10 in = 25.4 cm): the metric form lands up to 3.2 % lower (VM and HM round
+# differently).
 @pytest.mark.parametrize(
     ("reach", "height", "travel", "per_minute", "coupling", "pounds"),
     [
@@ -43,7 +45,8 @@ def test_metric_spot_values(lift: Lift, kilograms: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "lift", [Lift(reach=63.1), Lift(height=175.1), Lift(height=-1), Lift(travel=175.1), Lift(twist=136), Lift(per_minute=15.1), Lift(hours=9)],
+    "lift", [Lift(reach=63.1), Lift(height=175.1), Lift(height=-1), Lift(travel=175.1), Lift(twist=136), Lift(per_minute=15.1),
+    Lift(hours=9)],
 )
 def test_past_a_limit_no_lift_is_allowed(lift: Lift) -> None:
     assert recommended_limit(lift) == 0

@@ -96,7 +96,10 @@ def test_tasks_of_no_length_keep_the_sequence_of_the_rules(week, floats):
     week.machines[0] |= {"place_seconds": 0, "pull_seconds": 0}
     week.fixtures[0] |= {"load_seconds": 0, "unload_seconds": 0}
     week.order("O", 8, due=10_800)
-    week.run("R2", "P1", {("O", 10): 4}, load=(2_400, 2_400), place=(2_400, 2_400), cut=(2_400, 4_800), pull=(4_800, 4_800), unload=(4_800, 4_800))
+    week.run(
+        "R2", "P1", {("O", 10): 4}, load=(2_400, 2_400), place=(2_400, 2_400), cut=(2_400, 4_800),
+        pull=(4_800, 4_800), unload=(4_800, 4_800),
+    )
     week.run("R1", "P1", {("O", 10): 4}, load=(0, 0), place=(0, 0), cut=(0, 2_400), pull=(2_400, 2_400), unload=(2_400, 2_400))
     plan = week.plan()
     lane = next(lane for lane in plan.lanes if lane.resource == "operator")

@@ -158,7 +158,8 @@ class Dispatcher:
         end = start + self._seconds(step, run)
         if step != "setup" or self._setup_seconds(run):
             self._add(f"{run.id}.{step}", step, start, end, operator or None, run=run.id, plate=None if step == "setup" else plate,
-                      machine=run.machine if step not in ("load", "unload") or stays else None, fixture=run.fixture if step == "setup" else None)
+                      machine=run.machine if step not in ("load", "unload") or stays else None,
+                      fixture=run.fixture if step == "setup" else None)
         self.free["plate", plate] = end
         if step == "setup":
             self.claimed[machine.id] = run.id
@@ -183,14 +184,16 @@ class Dispatcher:
         operation = self.ops[held.part, held.op]
         suffix = f"{held.op}.{held.order}" if len({row.order for row in run.pieces}) > 1 else f"{held.op}"
         if operation.bench_seconds:
-            end = self._pausing(f"{run.id}.bench.{suffix}", "bench", held.pieces * operation.bench_seconds, end, run=run.id, order=held.order, op=held.op)
+            end = self._pausing(f"{run.id}.bench.{suffix}", "bench", held.pieces * operation.bench_seconds, end, run=run.id,
+                                order=held.order, op=held.op)
         self.arrivals[held.order, held.op].append((end + operation.after_seconds, held.pieces))
         if operation.first_article_seconds and self.first[held.order, held.op] == run.id:
             able = [row.id for row in self.request.shop.operators if row.can("first_article")]
             who = min(able, key=lambda name: (self.free["operator", name], name))
             ready, seconds = max(self.free["operator", who], self.free["plate", run.plate]), operation.first_article_seconds
             start = next(max(a, ready) for a, b in self.working[who] if max(a, ready) + seconds <= b)
-            self._add(f"{run.id}.first_article.{suffix}", "first_article", start, start + seconds, who, run=run.id, order=held.order, op=held.op)
+            self._add(f"{run.id}.first_article.{suffix}", "first_article", start, start + seconds, who, run=run.id, order=held.order,
+                      op=held.op)
             self.checked[held.order, held.op] = start + seconds
 
     def _build(self, plate):
@@ -234,7 +237,8 @@ def random_week(week, seed):
     plate = {"mount": "A", "size_x": 300, "size_y": 300, "mass": 8}
     week.plates = [{"id": f"P{n}", **plate, "fixture": "FG"[n % 2]} for n in range(4)]
     week.plates += [{"id": "S", **plate, "fixture": "F", "stays_in": "M1"}, {"id": "N", **plate}]
-    week.fixtures = [{"id": name, "load_seconds": rng.randint(0, 900), "unload_seconds": rng.randint(1, 500), "build_seconds": 9_000} for name in "FG"]
+    week.fixtures = [{"id": name, "load_seconds": rng.randint(0, 900), "unload_seconds": rng.randint(1, 500),
+    "build_seconds": 9_000} for name in "FG"]
     week.nests = [{"fixture": "F", "part": "W", "op": 10, "count": 4}, {"fixture": "F", "part": "V", "op": 10, "count": 2},
                   {"fixture": "G", "part": "W", "op": 20, "count": 4}]
     week.operations = [

@@ -50,7 +50,8 @@ def test_setup_counts_before_the_causes(week, spindle, floats):
     week.machines[0]["setup_seconds"] = 300
     week.order("O", 4, due=28_800)
     week.run(
-        "R1", "P1", {("O", 10): 4}, load=(0, 600), setup=(600, 900), place=(900, 960), cut=(960, 3_360), pull=(3_360, 3_420), unload=(3_420, 3_720),
+        "R1", "P1", {("O", 10): 4}, load=(0, 600), setup=(600, 900), place=(900, 960), cut=(960, 3_360),
+        pull=(3_360, 3_420), unload=(3_420, 3_720),
     )
     plan = week.plan()
     assert spindle(plan) == {"no_loaded_plate": 600, "setup": 300, "exchange": 120, "cutting": 2_400, "no_work": 300}
@@ -70,7 +71,9 @@ def pool(week):
     week.order("O", 4, due=28_800)
     week.order("Q", 4, due=28_800)
     week.run("R1", "P1", {("O", 10): 4}, load=(0, 600), place=(600, 660), cut=(660, 3_060), pull=(3_060, 3_120), unload=(3_120, 3_420))
-    week.run("R2", "P2", {("Q", 10): 4}, load=(660, 1_260), place=(1_260, 1_320), cut=(3_080, 5_480), pull=(5_480, 5_540), unload=(5_540, 5_840))
+    week.run(
+        "R2", "P2", {("Q", 10): 4}, load=(660, 1_260), place=(1_260, 1_320), cut=(3_080, 5_480), pull=(5_480, 5_540), unload=(5_540, 5_840),
+    )
     return week
 
 
@@ -78,7 +81,8 @@ def test_automatic_wait_is_exchange(pool, spindle, floats):
     plan = pool.plan()
     # 20 s between the cuts; place and pull happen beside the spindle; after the last cut 5480-5840 no work
     assert spindle(plan) == {"no_loaded_plate": 600, "operator_busy": 60, "cutting": 4_800, "exchange": 20, "no_work": 360}
-    # R2.place may wait until A must pull R1 at 3060 (O finishes at 3420, so that pull has no float): 3000 - 1260; the load before it 2400 - 660
+    # R2.place may wait until A must pull R1 at 3060 (O finishes at 3420, so that pull has no float): 3000 - 1260; the load before it 2400
+    # - 660
     assert {name: seconds for name, seconds in floats(plan).items() if seconds} == {"R2.place": 1_740, "R2.load": 1_740}
 
 
@@ -129,7 +133,10 @@ def test_unattended_cutting_starts_when_the_last_shift_ends(week, spindle):
     # One shift 06:00-14:00 with a break: the break is attended. Cut 27000-34200 passes 14:00 (28800): 5400 s alone.
     week.operations[0]["cut_seconds"] = 1_800
     week.order("O", 4, due=28_800)
-    week.run("R1", "P1", {("O", 10): 4}, load=(26_340, 26_940), place=(26_940, 27_000), cut=(27_000, 34_200), pull=(86_400, 86_460), unload=(86_460, 86_760))
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(26_340, 26_940), place=(26_940, 27_000), cut=(27_000, 34_200),
+        pull=(86_400, 86_460), unload=(86_460, 86_760),
+    )
     plan = week.plan()
     assert plan.kpis.machines[0].unattended_cutting_seconds == plan.kpis.shop.unattended_cutting_seconds == 5_400
     # 0-26940 not loaded, but the break 14400-16200 of it is "nobody", which comes first; after the cut no work but the pull
