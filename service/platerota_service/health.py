@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Path
 from pydantic import BaseModel, Field
 
 from platerota_service.answers import problem_answers
@@ -12,6 +12,8 @@ from platerota_service.calls import EngineOf
 from platerota_service.problems import BUSY, KINDS, NOT_FOUND, ProblemError
 
 router = APIRouter(prefix="/v1", tags=["service"])
+
+ProblemName = Annotated[str, Path(description="The last part of a problem's `type`.", examples=["faults-in-request"])]
 
 
 class Health(BaseModel):
@@ -29,13 +31,16 @@ class ProblemKind(BaseModel):
     advice: str = Field(description="What to do about it.")
 
 
-@router.get("/health/live", operation_id="get_live", summary="Whether the service lives")
+@router.get("/health/live", operation_id="get_live", summary="Whether the service lives", response_description="It lives")
 async def get_live() -> Health:
     """Answer at once, whatever the load: for whoever restarts a service that hangs."""
     return Health()
 
 
-@router.get("/health/ready", operation_id="get_ready", summary="Whether the service takes work", responses=problem_answers(BUSY))
+@router.get(
+    "/health/ready", operation_id="get_ready", summary="Whether the service takes work", response_description="It takes work",
+    responses=problem_answers(BUSY),
+)
 async def get_ready(engine: EngineOf) -> Health:
     """Answer 200 while `POST /v1/plans` would take a request, else 503."""
     if not await engine.ready():
@@ -44,9 +49,10 @@ async def get_ready(engine: EngineOf) -> Health:
 
 
 @router.get(
-    "/problems/{name}", operation_id="get_problem_kind", summary="What a kind of problem means", responses=problem_answers(NOT_FOUND),
+    "/problems/{name}", operation_id="get_problem_kind", summary="What a kind of problem means", response_description="The kind of problem",
+    responses=problem_answers(NOT_FOUND),
 )
-async def get_problem_kind(name: str) -> ProblemKind:
+async def get_problem_kind(name: ProblemName) -> ProblemKind:
     """Tell what a problem's `type` means and what to do about it."""
     if name not in KINDS:
         raise ProblemError(NOT_FOUND, f"there is no kind of problem named '{name}'")

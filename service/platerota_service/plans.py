@@ -102,7 +102,7 @@ async def stop_plan(plan_id: PlanId, engine: EngineOf) -> Response:
 
 @router.delete(
     "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204, responses=problem_answers(UNKNOWN_PLAN),
-    response_class=Response,
+    response_class=Response, response_description="The plan is forgotten",
 )
 async def delete_plan(plan_id: PlanId, engine: EngineOf) -> None:
     """Forget the plan; a solve that runs ends."""

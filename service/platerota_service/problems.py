@@ -53,7 +53,8 @@ TOO_LARGE = Kind(
     "too-large", 413, "the body is too large", "Leave out closed orders and what the shop no longer has, or plan a part of the shop.",
 )
 WRONG_MEDIA_TYPE = Kind(
-    "wrong-media-type", 415, "the body is of a kind not read here", "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed.",
+    "wrong-media-type", 415, "the body is of a kind not read here",
+    "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed.",
 )
 FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
 INTERNAL = Kind(

@@ -228,7 +228,7 @@ class TestServe:
     @pytest.fixture
     def served(self, monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
         calls: list[dict[str, Any]] = []
-        monkeypatch.setattr(command_line.server, "run", lambda settings, host, port: calls.append({"host": host, "port": port}))
+        monkeypatch.setattr("platerota_service.server.run", lambda settings, host, port: calls.append({"host": host, "port": port}))
         return calls
 
     @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "mill-office"])

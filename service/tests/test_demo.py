@@ -18,6 +18,7 @@ from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
+from platerota_solver import due_date_plan, solve
 
 
 def week_of(week: str) -> PlanRequest:
@@ -83,6 +84,15 @@ def test_the_basic_week_needs_less_than_its_mills_and_people_have() -> None:
     for mount, needed in hours.items():
         mills = sum(machine.mount == mount for machine in request.shop.machines)
         assert 0.6 * attended * mills <= needed <= 0.85 * attended * mills, mount
+
+
+def test_orders_that_a_due_date_sort_makes_late_are_on_time_in_ours() -> None:
+    request = week_of("basic")
+    quick = request.settings.model_copy(update={"solve_seconds": 5.0, "repeatable": True})
+    plans = due_date_plan(request), solve(request.model_copy(update={"settings": quick}))
+    plain, ours = ({result.id: result.late_seconds for result in plan.orders if result.late_seconds} for plan in plans)
+    assert len(plain.keys() - ours.keys()) >= 3
+    assert 4 * sum(ours.values()) < sum(plain.values())
 
 
 def test_the_full_week_uses_every_feature() -> None:

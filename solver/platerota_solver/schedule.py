@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from platerota_shared.plan import Run, RunPieces, Task, TaskSpan
 from platerota_solver.kernel import state as col
-from platerota_solver.kernel.state import State
+from platerota_solver.kernel.state import Choices, State
+from platerota_solver.kernel.tidy import tidy
 from platerota_solver.problem import Ints, Problem
+
+
+PATIENCE = 5_400
+"""Seconds a loaded plate may wait for its mill before a planner asks why it was loaded so early."""
 
 
 @dataclass(frozen=True)
@@ -25,6 +32,14 @@ class Schedule:
         """A copy of what the state holds."""
         runs, rows = int(state.counts[col.RUNS]), int(state.counts[col.ROWS])
         return cls(state.runs[:runs].copy(), state.pieces[:rows].copy(), state.built.copy(), unplaced, points)
+
+
+def tidied(problem: Problem, state: State, choices: Choices, schedule: Schedule) -> Schedule:
+    """The same schedule with early loads and setups moved later, and its runs in the order of their cuts."""
+    order = np.lexsort((schedule.runs[:, col.LOAD_AT], schedule.runs[:, col.CUT_AT]))
+    runs = np.ascontiguousarray(schedule.runs[order])
+    tidy(problem.arrays, state, choices, runs, schedule.pieces, schedule.built, PATIENCE)
+    return replace(schedule, runs=runs)
 
 
 def runs_and_tasks(problem: Problem, schedule: Schedule) -> tuple[list[Run], list[Task]]:

@@ -13,7 +13,7 @@ from platerota_solver.describe import describe
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
-from platerota_solver.schedule import Schedule, runs_and_tasks
+from platerota_solver.schedule import Schedule, runs_and_tasks, tidied
 from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
 
 WORKERS = 2
@@ -63,9 +63,10 @@ class _Solver:
 
     def run(self) -> Plan:
         """Every stage in turn."""
-        clock = Clock(self.request.settings, self.listener)
         problem = build_problem(self.request)
         decoder = Decoder(problem)
+        decoder.run(first_choices(problem, []))  # loads the kernel, or compiles it on a new machine: not the planner's time
+        clock = Clock(self.request.settings, self.listener)
         start, schedule = self.construct(problem, decoder)
         self.tell("constructive", clock, schedule.points)
         self.listener.improved(_described(problem, schedule, self.bound, "feasible", self.report(clock)))
@@ -111,7 +112,8 @@ class _Solver:
         for thread in threads:
             thread.join()
         leader = min(walks, key=lambda own: own.best_points)
-        return decoder.schedule(leader.best)
+        best = decoder.schedule(leader.best)
+        return tidied(problem, decoder.state, leader.best, best)
 
     def tell(self, name: str, clock: Clock, total: float) -> None:
         """Note what a stage reached."""

@@ -15,7 +15,7 @@ from platerota_shared.audit.spans import without
 from platerota_shared.audit.trip import FloorRun, Piece, Trip, floor_runs, spans_of
 from platerota_shared.calendars import Span, attended_spans, machine_closures, plate_closures
 from platerota_shared.instants import local_text
-from platerota_shared.plan import Plan, Run, Task
+from platerota_shared.plan import Plan, Task
 from platerota_shared.tables import Machine, Operation, PlanRequest
 
 
@@ -167,11 +167,6 @@ class Book:
     def cuts(self) -> dict[str, list[Task]]:
         """The cuts of each machine, by start."""
         return {machine: [task for task in self.at_machine.get(machine, []) if task.kind == "cut"] for machine in self.machines}
-
-    @cached_property
-    def run_of(self) -> dict[str, Run]:
-        """The runs by id."""
-        return {run.id: run for run in self.plan.runs}
 
     @cached_property
     def uses(self) -> dict[str, list[Use]]:

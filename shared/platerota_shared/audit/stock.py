@@ -83,7 +83,7 @@ def ready_task(trip: Trip, piece: Piece) -> Task | None:
 
 
 def stocks(book: Book) -> dict[Piece, Stock]:
-    """The stock before every op but the first of a part, by order and op."""
+    """The stock before every op but the first of a part, by order and op; batches of one instant by end and id of their task."""
     found: dict[Piece, Stock] = {}
     for name, order in book.orders.items():
         ops = book.ops.get(order.part, [])
@@ -101,5 +101,5 @@ def stocks(book: Book) -> dict[Piece, Stock]:
                 stock.arrivals.append(Batch(ready.end + stock.after_seconds, row.pieces, ready))
     for stock in found.values():
         for batches in (stock.arrivals, stock.loads):
-            batches.sort(key=lambda batch: (batch.instant, batch.task.end, book.lane_rank.get(batch.task.id, 0)))
+            batches.sort(key=lambda batch: (batch.instant, batch.task.end, batch.task.id))
     return found

@@ -12,6 +12,7 @@ from platerota_shared.fields import Skill
 from platerota_shared.request_tables import RequestTables
 from platerota_shared.tables import Operation
 
+_WEEK = 7 * 86_400
 _IN_ORDER: tuple[Skill, ...] = ("build", "load", "exchange", "setup", "unload", "first_article", "bench")
 
 
@@ -22,7 +23,9 @@ def nobody_for(tables: RequestTables, fits: Fits) -> Iterator[Fault]:
     crew = _Crew(tables, tables.now, tables.horizon_end)
     missing = set(_missing_for_floor(tables, crew))
     for part, op in tables.needed:
-        missing.update(_missing_for_op(tables, fits, crew, part, op))
+        if missing >= crew.lacking:
+            break
+        missing |= _missing_for_op(tables, fits, crew, part, op, missing)
     unskilled = [skill for skill in _IN_ORDER if skill in missing and not any(row.can(skill) for row in tables.operators.rows())]
     absent = [skill for skill in _IN_ORDER if skill in missing and skill not in unskilled]
     if unskilled:
@@ -39,37 +42,34 @@ class _Crew:
     def __init__(self, tables: RequestTables, now: int, horizon_end: int) -> None:
         self._tables, self._now, self._end = tables, now, horizon_end
         self._on_shift: dict[str, bool] = {}
-        self._known: dict[Skill, bool] = {}
+        self.lacking: set[Skill] = {skill for skill in _IN_ORDER if not self._has(skill)}
+        """The skills that nobody with working time has."""
 
-    def has(self, skill: Skill) -> bool:
-        """Whether somebody with `skill` has working time."""
-        if skill not in self._known:
-            self._known[skill] = any(row.can(skill) and self._works(row.id) for row in self._tables.operators.rows())
-        return self._known[skill]
-
-    def missing(self, skills: set[Skill]) -> set[Skill]:
-        """Those of `skills` that nobody has."""
-        return {skill for skill in skills if not self.has(skill)}
+    def _has(self, skill: Skill) -> bool:
+        return any(row.can(skill) and self._works(row.id) for row in self._tables.operators.rows())
 
     def _works(self, operator: str) -> bool:
+        """Whether an operator has working time, looked for week by week because the first one is nearly always enough."""
         if operator not in self._on_shift:
-            spans = (working_spans(self._tables.shop, operator, self._now, self._end, overtime=overtime) for overtime in (False, True))
-            self._on_shift[operator] = any(spans)
+            weeks = ((begin, min(begin + _WEEK, self._end)) for begin in range(self._now, self._end, _WEEK))
+            self._on_shift[operator] = any(
+                working_spans(self._tables.shop, operator, *week, overtime=overtime) for week in weeks for overtime in (False, True)
+            )
         return self._on_shift[operator]
 
 
-def _missing_for_op(tables: RequestTables, fits: Fits, crew: _Crew, part: str, op: int) -> set[Skill]:
-    """The skills that stand in the way of an op: none where one way needs none of them."""
+def _missing_for_op(tables: RequestTables, fits: Fits, crew: _Crew, part: str, op: int, known: set[Skill]) -> set[Skill]:
+    """The skills, beside those `known` to be missing, that stand in the way of an op: none where one way needs none of them."""
     row = tables.operation(part, op)
-    missing = crew.missing(_after_skills(tables, row)) if row is not None else set[Skill]()
+    missing = (_after_skills(tables, row) & crew.lacking) - known if row is not None else set[Skill]()
     best: set[Skill] | None = None
     for way in ways(tables, fits, part, op):
-        found = crew.missing(_way_skills(tables, fits, way))
+        found = (_way_skills(tables, fits, way) & crew.lacking) - known
         if best is None or len(found) < len(best):
             best = found
         if not found:
             break
-    return missing | (best if best is not None else crew.missing({"load", "unload"}))
+    return missing | (best if best is not None else {"load", "unload"} & crew.lacking)
 
 
 def _way_skills(tables: RequestTables, fits: Fits, way: Way) -> set[Skill]:
@@ -123,4 +123,4 @@ def _missing_for_floor(tables: RequestTables, crew: _Crew) -> Iterator[Skill]:
             skills.add("bench")
         if operation is not None and operation.first_article_seconds > 0 and _first(tables, row.order, row.op):
             skills.add("first_article")
-        yield from crew.missing(skills)
+        yield from skills & crew.lacking

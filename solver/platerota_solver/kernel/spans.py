@@ -143,3 +143,39 @@ def give_back(start: Ints, end: Ints, off: Ints, count: Ints, number: int, a: in
         start[row] = a
         end[row] = b
         count[number] += 1
+
+
+@compiled
+def seek_back(start: Ints, end: Ints, low: int, high: int, t: int, length: int) -> int:
+    """The latest s with ``[s, s + length]`` inside one span and ended by t, -1 where there is none."""
+    row = row_at(end, low, high, t)
+    if row == high or start[row] >= t:
+        row -= 1
+    while row >= low:
+        s = min(end[row], t) - length
+        if s >= start[row]:
+            return s
+        row -= 1
+    return -1
+
+
+@compiled
+def seek_back_all(start: Ints, end: Ints, off: Ints, count: Ints, l0: int, l1: int, l2: int, t: int, length: int) -> int:
+    """The latest s free in up to three lists at once (-1: no list) and ended by t, -1 where there is none."""
+    s = t - length
+    while True:
+        before = s
+        if l0 >= 0:
+            s = seek_back(start, end, off[l0], off[l0] + count[l0], s + length, length)
+            if s < 0:
+                return -1
+        if l1 >= 0:
+            s = seek_back(start, end, off[l1], off[l1] + count[l1], s + length, length)
+            if s < 0:
+                return -1
+        if l2 >= 0:
+            s = seek_back(start, end, off[l2], off[l2] + count[l2], s + length, length)
+            if s < 0:
+                return -1
+        if s == before:
+            return s

@@ -133,11 +133,24 @@ def first_choices(problem: Problem, sequence: list[int]) -> Choices:
     def fill(value: int, *shape: int) -> Ints:
         return np.full(shape, value, dtype=np.int64)
 
+    build = fill(0, carriers)
+    build[needed_builds(p)] = 1
     return Choices(
         tokens=np.array(sequence, dtype=np.int64), quota=fill(2**40, orders), no_carrier=fill(0, orders, carriers),
         no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), hurry=fill(100, orders), skip=fill(0, orders),
-        build=fill(0, carriers), overtime=fill(0, len(p.lists)),
+        build=build, overtime=fill(0, len(p.lists)),
     )
+
+
+def needed_builds(p: Arrays) -> list[int]:
+    """One build for each ordered step that no standing plate has a nest for: the first blank that fits a machine (F16)."""
+    chosen: list[int] = []
+    for step in sorted({int(step) for step, need in zip(p.i_step, p.i_need, strict=True) if need}):
+        able = [int(c) for c in p.step_carriers[p.step_from[step]:p.step_from[step + 1]] if p.fits[c].any()]
+        if able and all(p.c_build[c] for c in able) and not set(able) & set(chosen):
+            taken = {int(p.c_plate[c]) for c in chosen}
+            chosen.append(next((c for c in able if int(p.c_plate[c]) not in taken), able[0]))
+    return chosen
 
 
 def rates(problem: Problem) -> Rates:

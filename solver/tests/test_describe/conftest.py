@@ -69,8 +69,9 @@ class Week:
         for kind, (start, end) in times.items():
             in_machine = kind in ("place", "setup", "cut", "pull") or stays
             self.task(
-                f"{name}.{kind}", kind, start, end, run=name, plate=None if kind == "setup" else plate, machine=machine if in_machine else None,
-                operator=None if kind == "cut" else who, fixture=fixture if kind == "setup" else None, frozen=kind == "cut" and frozen_cut,
+                f"{name}.{kind}", kind, start, end, run=name, plate=None if kind == "setup" else plate,
+                machine=machine if in_machine else None, operator=None if kind == "cut" else who,
+                fixture=fixture if kind == "setup" else None, frozen=kind == "cut" and frozen_cut,
             )
 
     def task(self, name: str, kind: Any, start: int, end: int, *, spans: list[Times] | None = None, **fields: Any) -> None:

@@ -95,7 +95,8 @@ def test_bench_work_pauses_over_the_break(week, floats):
     assert (found["R1.bench.10"], found["R1.unload"]) == (0, 0)
     # A pulls at the latest at 13840, so the chain before may slip by 1780
     assert (found["R1.pull"], found["R1.load"]) == (1_780, 1_780)
-    assert plan.kpis.operators[0].seconds == {"load": 600, "place": 60, "pull": 60, "unload": 300, "bench": 400, "free": 16_400 - 1_800 - 1_420}
+    free = 16_400 - 1_800 - 1_420
+    assert plan.kpis.operators[0].seconds == {"load": 600, "place": 60, "pull": 60, "unload": 300, "bench": 400, "free": free}
 
 
 def test_a_load_may_not_slip_into_the_break(week, floats, windows):
@@ -114,7 +115,7 @@ def test_a_load_may_not_slip_into_the_break(week, floats, windows):
 
 
 def test_closures_bound_windows_and_floats(two_plates, floats, windows):
-    # P2 is away until 630 and again from 2000; M1 is closed 6000-9000.
+    # P2 is away until 630 and again from 2000.
     two_plates.close(0, 630, plate="P2")
     two_plates.close(2_000, 3_100, plate="P2")
     plan = two_plates.plan()
@@ -143,7 +144,7 @@ def test_a_build_comes_before_the_load_and_pauses(week, floats, windows):
 
 
 def test_a_build_slips_around_a_closure_of_its_plate(week, floats):
-    # 1200 s of building at 0; the load comes at 9000. P2 is away 7000-7200 (working time): the build ends by 7000 or starts from 7200.
+    # 1900 s of building at 0; the load comes at 9000. P2 is away 7000-7200 (working time): the build ends by 7000 or starts from 7200.
     week.plates[1]["fixture"] = None
     week.fixtures[0]["build_seconds"] = 1_900
     week.close(7_000, 7_200, plate="P2")
@@ -221,6 +222,25 @@ def test_an_overtime_shift_without_a_task_is_not_there(saturday):
     # the cut may slip until it ends when A pulls on Monday
     found = {task.id: task.float_seconds for task in plan.tasks}
     assert found["R1.cut"] == 7 * DAY - (5 * DAY + 7_200 + 3_060)
+
+
+def test_a_task_of_no_length_at_the_start_of_overtime_needs_that_shift(week):
+    # Monday 16:00-18:00 is overtime; a load and place of 0 s at 16:00 (36000) bring A in. At 14:00, the seam of a shift right after, none.
+    week.shifts.append({"operator": "A", "days": ["mon"], "start": "16:00", "end": "18:00", "overtime": True})
+    week.machines[0]["place_seconds"] = 0
+    week.fixtures[0]["load_seconds"] = 0
+    week.order("O", 4, due=28_800)
+    week.run("R1", "P1", {("O", 10): 4}, load=(36_000, 36_000), place=(36_000, 36_000), cut=(36_000, 38_400), pull=(DAY, DAY + 60),
+             unload=(DAY + 60, DAY + 360))
+    plan = week.plan()
+    assert [task.id for task in plan.tasks if task.overtime] == ["R1.load", "R1.place"]
+    assert plan.score.parts.overtime_hour == 0
+    assert plan.kpis.shop.unattended_cutting_seconds == 0
+    week.shifts[1]["start"] = "14:00"
+    week.move(28_800 - 36_000, "R1.load", "R1.place", "R1.cut")
+    plan = week.plan()
+    assert [task.id for task in plan.tasks if task.overtime] == []
+    assert plan.kpis.shop.unattended_cutting_seconds == 2_400
 
 
 def test_a_load_over_the_edge_of_overtime_keeps_its_place(week, windows):

@@ -60,7 +60,10 @@ def test_better_than_the_best_counts_as_the_best(lift: Lift) -> None:
 
 @pytest.mark.parametrize(
     ("per_minute", "hours", "height", "multiplier"),
-    [(0.2, 8, 75, 0.85), (3, 2, 75, 0.79), (2.5, 2, 75, 0.79), (8, 1, 75, 0.60), (9, 8, 75, 0.15), (9, 8, 74, 0.0), (15, 1, 75, 0.28), (1, 1.5, 75, 0.88)],
+    [
+        (0.2, 8, 75, 0.85), (3, 2, 75, 0.79), (2.5, 2, 75, 0.79), (8, 1, 75, 0.60), (1, 1.5, 75, 0.88),
+        (9, 8, 75, 0.15), (9, 8, 74, 0.0), (15, 1, 75, 0.28),
+    ],
 )
 def test_frequency_multiplier_takes_the_busier_row(per_minute: float, hours: float, height: float, multiplier: float) -> None:
     assert frequency_multiplier(Lift(per_minute=per_minute, hours=hours, height=height)) == multiplier

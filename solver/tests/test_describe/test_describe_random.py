@@ -137,9 +137,12 @@ class Dispatcher:
     def _seconds(self, step, run):
         fixture, machine = self.fixtures[run.fixture], self.machines[run.machine]
         if step == "cut":
-            return ceil(machine.cut_factor * (fixture.cycle_seconds + sum(h.pieces * self.ops[h.part, h.op].cut_seconds for h in run.pieces)))
-        return {"load": fixture.load_seconds, "unload": fixture.unload_seconds, "place": machine.place_seconds, "pull": machine.pull_seconds,
-                "setup": self._setup_seconds(run)}[step]
+            pieces = sum(held.pieces * self.ops[held.part, held.op].cut_seconds for held in run.pieces)
+            return ceil(machine.cut_factor * (fixture.cycle_seconds + pieces))
+        if step == "setup":
+            return self._setup_seconds(run)
+        return {"load": fixture.load_seconds, "unload": fixture.unload_seconds,
+                "place": machine.place_seconds, "pull": machine.pull_seconds}[step]
 
     def _setup_seconds(self, run):
         before = self.last_cut.get(run.machine)
@@ -273,6 +276,23 @@ def random_week(week, seed):
 
 def described(request, runs, tasks):
     return describe(request, runs, tasks, bound=0, quality="feasible", unplaced={}, solver=SolverReport(seconds=0, seed=1))
+
+
+def test_the_weeks_use_every_feature(week):
+    kinds, seen = set(), set()
+    for seed in range(40):
+        week.closures.clear()
+        week.orders.clear()
+        del week.shifts[1:]
+        request, runs, tasks = random_week(week, seed)
+        plan = described(request, runs, tasks)
+        kinds |= {task.kind for task in plan.tasks}
+        seen |= {"pause" for task in plan.tasks if task.spans} | {"overtime" for task in plan.tasks if task.overtime}
+        seen |= {"stays" for task in plan.tasks if task.kind == "load" and task.machine}
+        seen |= {"late" for order in plan.orders if order.late_seconds}
+        seen |= {row.exchange for row in request.shop.machines} | {"several orders" for run in runs if len(run.pieces) > 1}
+    assert kinds == {"bench", "first_article", *STEPS, "build"}
+    assert seen == {"pause", "overtime", "stays", "late", "hand", "automatic", "several orders"}
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -34,7 +34,8 @@ def test_exactly_the_limit_is_no_warning_and_a_plate_that_stays_is_not_lifted(tw
     ]
     two_plates.move(-60, "R1.unload")  # the spindle stands while P1 is unloaded: before R2 cuts
     two_plates.move(300, "R2.place", "R2.cut", "R2.pull", "R2.unload")
-    assert [(w.code, w.pointer) for w in two_plates.plan().warnings] == [("lift-needs-care", "/shop/plates/1"), ("plate-stays", "/shop/plates/0/stays_in")]
+    found = [(warning.code, warning.pointer) for warning in two_plates.plan().warnings]
+    assert found == [("lift-needs-care", "/shop/plates/1"), ("plate-stays", "/shop/plates/0/stays_in")]
 
 
 def test_a_plate_as_wide_as_the_travel_leaves_no_margin(two_plates):
@@ -51,7 +52,8 @@ def test_a_plate_as_wide_as_the_travel_leaves_no_margin(two_plates):
 def test_dates_that_no_plan_can_meet(two_plates):
     two_plates.orders[0] |= {"due": "2027-03-01T05:00:00Z", "release": "2027-03-01T05:30:00Z"}
     plan = two_plates.plan()
-    assert [(w.code, w.pointer) for w in plan.warnings] == [("due-before-now", "/orders/0/due"), ("released-after-due", "/orders/0/release")]
+    found = [(warning.code, warning.pointer) for warning in plan.warnings]
+    assert found == [("due-before-now", "/orders/0/due"), ("released-after-due", "/orders/0/release")]
     assert "1.0 h" in plan.warnings[0].detail
     assert "30 min" in plan.warnings[1].detail
 

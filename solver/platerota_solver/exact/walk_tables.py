@@ -1,0 +1,260 @@
+"""The shop of one operator as the arrays that the walk reads: kinds of pieces, plates, fills, and working time.
+
+Orders of one part with the same release and no pieces part-way are *alike* to the shop: their pieces may be credited to
+either, first unloaded to first finished. They form a *group*; a *kind* is one op of one group. A *fill* is the pieces of
+each kind in one run of a family of plates (same fixture, same fit, same closures).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
+
+import numpy as np
+
+from platerota_shared.calendars import merge
+from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Arrays, Ints, Problem
+
+MAX_FILLS = 400
+"""Fills of one family of plates that are told apart; a week with more is left to the other model."""
+MAX_ORDERS = 10
+"""Orders with work left; the bound looks at every set of them."""
+
+
+class Walk(NamedTuple):
+    """What the walk reads; int64 arrays unless said otherwise. Times are seconds from now."""
+
+    horizon: Ints  # [1]
+    need: Ints  # per kind: pieces to load
+    before: Ints  # per kind: the kind of the op before, -1 for raw stock
+    supply: Ints  # per kind: pieces that need no new run of the op before
+    kind_group: Ints  # per kind
+    kind_step: Ints  # per kind
+    ends: Ints  # per kind: 1 where it is its group's last op
+    fill_pieces: Ints  # [fill, kind]
+    fill_load: Ints  # per fill: seconds
+    fill_unload: Ints
+    fill_cut: Ints  # [fill, machine] seconds, -1 where it may not be cut there
+    fill_from: Ints  # per fill: no load before (release)
+    fill_count: Ints  # per fill: pieces
+    family_fills: Ints  # [family + 1] offsets into the fills
+    plate_family: Ints  # per plate
+    plate_open: Ints  # per plate: list of open time, -1 always
+    place: Ints  # per machine
+    pull: Ints
+    positions: Ints
+    open: Ints  # per machine: list for place and pull
+    cutting: Ints  # per machine: list for cuts
+    spans: Ints  # [row, 2] of every list
+    span_from: Ints  # [list + 1] offsets
+    worked: Ints  # per row of list 0: working seconds before it
+    order_group: Ints  # per order with work left
+    order_need: Ints  # [order, kind] pieces
+    order_due: Ints
+    late: np.ndarray  # per order: points per second, float64
+    finish: np.ndarray
+    makespan: np.ndarray  # [1] points per second
+    least: Ints  # [kind, 6]: per piece cut, load, unload; per run cut and exchange, load, unload: the least of any run
+    capacity: Ints  # per kind: pieces of a full run
+    component: Ints  # per kind: kinds that share a family of plates, directly or through others
+
+
+@dataclass(frozen=True)
+class WalkShop:
+    """The arrays and what their rows stand for.
+
+    Attributes
+    ----------
+    groups
+        Orders (rows of the problem) of each group.
+    kinds
+        Group and place of the op in its route, by kind.
+    orders
+        Orders with work left, by row of the arrays.
+    carriers
+        Carrier (row of the problem) of each plate.
+    operator
+        The calendar list that hand work is booked in.
+    settled
+        Points of the orders with nothing left to do.
+    """
+
+    walk: Walk
+    groups: tuple[tuple[int, ...], ...]
+    kinds: tuple[tuple[int, int], ...]
+    orders: tuple[int, ...]
+    carriers: tuple[int, ...]
+    operator: int
+
+
+def walk_shop(problem: Problem) -> WalkShop | None:
+    """The shop as a walk reads it; None where hand work has several people or the fills are too many to tell apart.
+
+    Exactly one operator must do every load, exchange and unload; overtime counts as working time that costs nothing, so
+    what `problem` has and the walk does not know makes its answer a bound (see `exact.coverage`).
+    """
+    p = problem.arrays
+    people = {int(u) for skill in (LOAD, UNLOAD, EXCHANGE) for u in np.flatnonzero(p.can[skill])}
+    if len(people) != 1 or p.m_auto.any() or (p.p_stays >= 0).any() or not p.can[[LOAD, UNLOAD, EXCHANGE]].any(axis=1).all():
+        return None
+    operator = people.pop()
+    orders = tuple(o for o in range(len(p.o_due)) if p.i_need[p.o_items[o, 0]:p.o_items[o, 1]].any())
+    if not orders or len(orders) > MAX_ORDERS:
+        return None
+    groups = _groups(p, orders)
+    kinds = tuple((g, k) for g, own in enumerate(groups) for k in range(int(np.diff(p.o_items[own[0]])[0])))
+    families = _families(p)
+    fills = [_fills(p, groups, kinds, family[0]) for family in families]
+    if any(len(own) > MAX_FILLS for own in fills):
+        return None
+    kept = [f for f in range(len(families)) if fills[f]]
+    families, fills = [families[f] for f in kept], [fills[f] for f in kept]
+    walk = _walk(problem, operator, orders, groups, kinds, families, fills)
+    carriers = tuple(c for family in families for c in family)
+    return WalkShop(walk, groups, kinds, orders, carriers, int(p.l_operator[operator]))
+
+
+def _groups(p: Arrays, orders: tuple[int, ...]) -> tuple[tuple[int, ...], ...]:
+    """Orders whose pieces are alike to the shop, in the order of the input."""
+    found: dict[tuple[int, ...], list[int]] = {}
+    for o in orders:
+        items = slice(int(p.o_items[o, 0]), int(p.o_items[o, 1]))
+        whole = len(set(p.i_need[items].tolist())) == 1 and not (p.i_ready[items] > 0).any()
+        key = (*p.i_step[items].tolist(), int(p.o_release[o]), -1 if whole else o)
+        found.setdefault(key, []).append(o)
+    return tuple(tuple(own) for own in found.values())
+
+
+def _families(p: Arrays) -> list[list[int]]:
+    """Carriers alike in every respect that a run can notice."""
+    found: dict[tuple[object, ...], list[int]] = {}
+    for c in range(len(p.c_plate)):
+        opened = int(p.l_open[p.c_plate[c]])
+        closed = tuple(map(tuple, p.lists[p.list_from[opened]:p.list_from[opened + 1]].tolist())) if opened >= 0 else ()
+        found.setdefault((int(p.c_fixture[c]), *p.fits[c].tolist(), *p.room[c].tolist(), closed), []).append(c)
+    return list(found.values())
+
+
+def _fills(p: Arrays, groups: tuple[tuple[int, ...], ...], kinds: tuple[tuple[int, int], ...], carrier: int) -> list[tuple[int, ...]]:
+    """Pieces by kind of every run that a carrier allows (F3); most pieces first."""
+    fixture = int(p.c_fixture[carrier])
+    steps = [_step(p, groups, kind) for kind in kinds]
+    most = [min(int(p.nests[fixture, s]), _need(p, groups, kind)) for s, kind in zip(steps, kinds, strict=True)]
+    size = 1
+    for count in most:
+        size *= count + 1
+    if size > 50 * MAX_FILLS:
+        return [()] * (MAX_FILLS + 1)
+    fills = [
+        fill for fill in product(*(range(count, -1, -1) for count in most))
+        if any(fill) and all(sum(q for q, s in zip(fill, steps, strict=True) if s == step) <= p.nests[fixture, step] for step in set(steps))
+    ]
+    return sorted(fills, key=lambda fill: -sum(fill))
+
+
+def _step(p: Arrays, groups: tuple[tuple[int, ...], ...], kind: tuple[int, int]) -> int:
+    return int(p.i_step[p.o_items[groups[kind[0]][0], 0] + kind[1]])
+
+
+def _need(p: Arrays, groups: tuple[tuple[int, ...], ...], kind: tuple[int, int]) -> int:
+    return sum(int(p.i_need[p.o_items[o, 0] + kind[1]]) for o in groups[kind[0]])
+
+
+def _walk(
+    problem: Problem, operator: int, orders: tuple[int, ...], groups: tuple[tuple[int, ...], ...], kinds: tuple[tuple[int, int], ...],
+    families: list[list[int]], fills: list[list[tuple[int, ...]]],
+) -> Walk:
+    p = problem.arrays
+    steps = np.array([_step(p, groups, kind) for kind in kinds], dtype=np.int64)
+    need = np.array([_need(p, groups, kind) for kind in kinds], dtype=np.int64)
+    before = np.array([k - 1 if kinds[k][1] else -1 for k in range(len(kinds))], dtype=np.int64)
+    pieces = np.array([fill for own in fills for fill in own], dtype=np.int64).reshape(-1, len(kinds))
+    carrier = np.array([family[0] for family, own in zip(families, fills, strict=True) for _ in own], dtype=np.int64)
+    fixture, count = p.c_fixture[carrier], pieces.sum(axis=1)
+    release = np.array([p.o_release[groups[g][0]] if k == 0 else 0 for g, k in kinds], dtype=np.int64)
+    load, unload = p.f_load[fixture] + count * p.f_load_piece[fixture], p.f_unload[fixture] + count * p.f_unload_piece[fixture]
+    cut = _cut_seconds(p, carrier, pieces, steps)
+    index = {o: row for row, o in enumerate(orders)}
+    order_need = np.zeros((len(orders), len(kinds)), dtype=np.int64)
+    for k, (g, place) in enumerate(kinds):
+        for o in groups[g]:
+            order_need[index[o], k] = p.i_need[p.o_items[o, 0] + place]
+    spans, offsets, lists = _lists(p, operator)
+    plates = [c for family in families for c in family]
+    chosen = np.array(orders, dtype=np.int64)
+    return Walk(
+        horizon=p.horizon, need=need, before=before, supply=np.where(before >= 0, np.maximum(0, need - need[before]), 0),
+        kind_group=np.array([g for g, _ in kinds], dtype=np.int64), kind_step=steps,
+        ends=np.array([int(k + 1 == len(kinds) or kinds[k + 1][0] != kinds[k][0]) for k in range(len(kinds))], dtype=np.int64),
+        fill_pieces=pieces, fill_load=load, fill_unload=unload, fill_cut=cut, fill_count=count,
+        fill_from=(np.where(pieces > 0, release, 0)).max(axis=1),
+        family_fills=np.concatenate([[0], np.cumsum([len(own) for own in fills])]).astype(np.int64),
+        plate_family=np.array([f for f, family in enumerate(families) for _ in family], dtype=np.int64),
+        plate_open=np.array([lists.get(int(p.l_open[p.c_plate[c]]), -1) for c in plates], dtype=np.int64),
+        place=p.m_place, pull=p.m_pull, positions=p.m_places,
+        open=np.array([lists[int(number)] for number in p.l_spindle], dtype=np.int64),
+        cutting=np.array([lists[int(number)] for number in p.l_cut], dtype=np.int64),
+        spans=spans, span_from=offsets, worked=np.concatenate([[0], np.cumsum(np.diff(spans[:offsets[1]], axis=1))]).astype(np.int64),
+        order_group=np.array([next(g for g, own in enumerate(groups) if o in own) for o in orders], dtype=np.int64),
+        order_need=order_need, order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
+        makespan=np.array([problem.request.settings.score.makespan_hour / 3600]),
+        least=_least(p, pieces, carrier, steps), capacity=pieces.max(axis=0, initial=0), component=_components(pieces, carrier),
+    )
+
+
+def _cut_seconds(p: Arrays, carrier: Ints, pieces: Ints, steps: Ints) -> Ints:
+    """Cut seconds by fill and machine (F1), -1 where the carrier or the fill's mass does not fit (F5)."""
+    plain = p.f_cycle[p.c_fixture[carrier]] + pieces @ p.s_cut[steps]
+    cut = -((-plain[:, None] * p.m_factor[None, :, 0]) // p.m_factor[None, :, 1])
+    allowed = (p.fits[carrier] == 1) & ((pieces @ p.s_stock[steps])[:, None] <= p.room[carrier])
+    return np.where(allowed, cut, -1).astype(np.int64)
+
+
+def _least(p: Arrays, pieces: Ints, carrier: Ints, steps: Ints) -> Ints:
+    """The least seconds of any run that may hold a kind: each figure on its own, so no run takes less."""
+    least = np.zeros((pieces.shape[1], 6), dtype=np.int64)
+    for k in range(pieces.shape[1]):
+        own = carrier[pieces[:, k] > 0]
+        if not len(own):
+            continue
+        fixture = p.c_fixture[own]
+        fitting = p.fits[own].any(axis=0)
+        if not fitting.any():
+            continue
+        slow = p.m_factor[fitting]
+        factor = (slow[:, 0] / slow[:, 1]).min()
+        exchange = int((p.m_place + p.m_pull)[fitting].min())
+        least[k] = (
+            int(p.s_cut[steps[k]] * factor), p.f_load_piece[fixture].min(), p.f_unload_piece[fixture].min(),
+            int(p.f_cycle[fixture].min() * factor) + exchange, p.f_load[fixture].min(), p.f_unload[fixture].min(),
+        )
+    return least
+
+
+def _components(pieces: Ints, carrier: Ints) -> Ints:
+    """A number for each kind, the same where two kinds can lie on one plate, directly or through others."""
+    mark = np.arange(pieces.shape[1])
+    for own in np.unique(carrier):
+        held = np.flatnonzero((pieces[carrier == own] > 0).any(axis=0))
+        for other in held[1:]:
+            mark[mark == mark[other]] = mark[held[0]]
+    return mark.astype(np.int64)
+
+
+def _lists(p: Arrays, operator: int) -> tuple[Ints, Ints, dict[int, int]]:
+    """The operator's time as list 0 (overtime joined), then every other list used; their new numbers by the old."""
+    def of(number: int) -> list[tuple[int, int]]:
+        return [(int(a), int(b)) for a, b in p.lists[p.list_from[number]:p.list_from[number + 1]]]
+
+    overtime = of(int(p.l_overtime[operator]))
+    rows = [merge(sorted(of(int(p.l_operator[operator])) + overtime))]
+    numbers: dict[int, int] = {}
+    for number in [int(n) for n in (*p.l_spindle, *p.l_cut, *p.l_open) if n >= 0]:
+        if number not in numbers:
+            numbers[number] = len(rows)
+            rows.append(of(number))
+    if p.l_overtime.size and any(of(int(n)) for n in p.l_overtime):
+        numbers.update({int(cut): numbers[int(spindle)] for cut, spindle in zip(p.l_cut, p.l_spindle, strict=True)})
+    offsets = np.concatenate([[0], np.cumsum([len(row) for row in rows])]).astype(np.int64)
+    return np.array([span for row in rows for span in row], dtype=np.int64).reshape(-1, 2), offsets, numbers

@@ -1,0 +1,92 @@
+"""What a planner would do by hand once the plan stands: no load hours before its cut, no setup long before its plate.
+
+Nothing here changes when an order finishes, who gets which plate, or what is cut where.
+"""
+
+from __future__ import annotations
+
+from platerota_solver.kernel.decode import reset
+from platerota_solver.kernel.fitting import commit_run, take, take_open
+from platerota_solver.kernel.pausing import take_pausing
+from platerota_solver.kernel.spans import compiled, entry, give_back, seek_back_all
+from platerota_solver.kernel.state import (
+    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, FIRST_AT, FIRST_BY, FIRST_END, LOAD_AT, LOAD_BY, LOAD_END, MACHINE, PLACE_AT,
+    RUNS, SETUP_AT, SETUP_BY, SETUP_END, STAGE, Choices, State,
+)
+from platerota_solver.problem import LOAD, SETUP, Arrays, Ints
+
+
+@compiled
+def rebook(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints) -> None:
+    """Book a finished schedule into an empty state; `runs` in order of their cuts so that no setup is taken for needless."""
+    reset(p, s, c)
+    for k in range(built.shape[0]):
+        if built[k, 0] >= 0:
+            take_pausing(p, s, built[k, 0], built[k, 1], built[k, 2])
+            take(s, p.l_plate[p.c_plate[k]], 0, built[k, 2])
+    for number in range(runs.shape[0]):
+        commit_run(p, s, number, runs[number], runs[number, STAGE])
+        for column in range(runs.shape[1]):
+            s.runs[number, column] = runs[number, column]
+        s.counts[RUNS] += 1
+    for row in range(pieces.shape[0]):
+        if pieces[row, FIRST_BY] >= 0:
+            take(s, pieces[row, FIRST_BY], pieces[row, FIRST_AT], pieces[row, FIRST_END])
+        if pieces[row, BENCH_BY] >= 0:
+            take_pausing(p, s, pieces[row, BENCH_BY], pieces[row, BENCH_AT], pieces[row, BENCH_END])
+
+
+@compiled
+def latest_worker(p: Arrays, s: State, skill: int, t: int, length: int, l1: int, l2: int, now_by: int) -> tuple[int, int]:
+    """Who could do this last, ended by t, in regular time or in the list it is booked in; the one it has, on a tie."""
+    best, at = -1, -1
+    for k in range(s.worker_count[skill]):
+        number = s.workers[skill, k]
+        if number > p.l_operator[-1] and number != now_by:
+            continue
+        start = seek_back_all(s.start, s.end, s.off, s.count, number, l1, l2, t, length)
+        if start > at or (start == at and number == now_by):
+            best, at = number, start
+    return best, at
+
+
+@compiled
+def later_load(p: Arrays, s: State, row: Ints, patience: int) -> None:
+    """Move a load that ends more than `patience` seconds before its plate is placed as late as people allow."""
+    if row[STAGE] != AT_BENCH or row[PLACE_AT] - row[LOAD_END] <= patience:
+        return
+    plate = p.c_plate[row[CARRIER]]
+    length = row[LOAD_END] - row[LOAD_AT]
+    give_back(s.start, s.end, s.off, s.count, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
+    by, at = latest_worker(p, s, LOAD, row[PLACE_AT], length, p.l_open[plate], -1, row[LOAD_BY])
+    if at > row[LOAD_AT]:
+        row[LOAD_BY], row[LOAD_AT], row[LOAD_END] = by, at, at + length
+    take(s, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
+
+
+@compiled
+def later_setup(p: Arrays, s: State, row: Ints, patience: int) -> None:
+    """The same for a setup: before its plate is placed by hand, before the cut where the exchange is automatic."""
+    machine = row[MACHINE]
+    close = row[CUT_AT] if p.m_auto[machine] else row[PLACE_AT]
+    if row[STAGE] != AT_BENCH or row[SETUP_AT] < 0 or close - row[SETUP_END] <= patience:
+        return
+    spindle = p.l_spindle[machine]
+    length = row[SETUP_END] - row[SETUP_AT]
+    give_back(s.start, s.end, s.off, s.count, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
+    give_back(s.start, s.end, s.off, s.count, spindle, row[SETUP_AT], row[SETUP_END])
+    by, at = latest_worker(p, s, SETUP, close, length, spindle, -1, row[SETUP_BY])
+    if at > row[SETUP_AT]:
+        row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = by, at, at + length
+    take(s, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
+    take_open(s, spindle, row[SETUP_AT], row[SETUP_END])
+
+
+@entry
+def tidy(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints, patience: int) -> None:
+    """Move early loads and setups later, the last ones first; `runs` is changed in place."""
+    rebook(p, s, c, runs, pieces, built)
+    for number in range(runs.shape[0] - 1, -1, -1):
+        if p.p_stays[p.c_plate[runs[number, CARRIER]]] < 0:
+            later_setup(p, s, runs[number], patience)
+            later_load(p, s, runs[number], patience)
