@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, TypeGuard
 
 from platerota_shared.faults import Fault, Unreadable, pointer, shown
@@ -26,9 +26,9 @@ class _Doubled(dict[str, Any]):
     doubled: tuple[str, ...] = ()
 
 
-def is_object(value: Any) -> TypeGuard[Mapping[str, Any]]:
+def is_object(value: Any) -> TypeGuard[dict[str, Any]]:
     """Whether a value of a document is an object."""
-    return isinstance(value, Mapping)
+    return isinstance(value, dict)
 
 
 def is_list(value: Any) -> TypeGuard[Sequence[Any]]:
@@ -49,7 +49,7 @@ def read_document(data: bytes | str | Mapping[str, Any]) -> Mapping[str, Any]:
     Unreadable
         With every reason why it cannot be read.
     """
-    document: Any = _parse(_text(data)) if isinstance(data, (bytes, str)) else data
+    document: Any = _parse(_text(data)) if isinstance(data, (bytes, str)) else dict(data)
     faults = list(_unreadable_values(document))
     if faults:
         raise Unreadable(faults)
@@ -60,9 +60,9 @@ def read_document(data: bytes | str | Mapping[str, Any]) -> Mapping[str, Any]:
 
 def duplicate_keys(document: Mapping[str, Any]) -> Iterator[Fault]:
     """A fault for each key that an object of `document` gives more than once."""
-    for steps, value in _walk(document):
-        if isinstance(value, _Doubled):
-            for key in value.doubled:
+    for steps, container in _containers(document):
+        if isinstance(container, _Doubled):
+            for key in container.doubled:
                 yield Fault(
                     pointer(*steps, key), "duplicate-key", f"{shown(key)} is given twice in the same object",
                     "keep one of the two; it is not clear which one counts",
@@ -106,33 +106,34 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return marked
 
 
-def _walk(document: Any) -> Iterator[tuple[Steps, Any]]:
-    """Every value with the steps to it, parents first, in the order of the text; no deeper than `MAX_DEPTH` levels."""
-    stack: list[tuple[Steps, Any]] = [((), document)]
+def _containers(document: Any) -> Iterator[tuple[Steps, Any]]:
+    """Every object and list with the steps to it, outer ones first, in the order of the text; no deeper than `MAX_DEPTH` levels."""
+    stack: list[tuple[Steps, Any]] = [((), document)] if is_object(document) or is_list(document) else []
     while stack:
-        steps, value = stack.pop()
-        yield steps, value
-        if len(steps) >= MAX_DEPTH:
-            continue
-        if is_object(value):
-            stack.extend([((*steps, key), item) for key, item in value.items()][::-1])
-        elif is_list(value):
-            stack.extend([((*steps, index), item) for index, item in enumerate(value)][::-1])
+        steps, container = stack.pop()
+        yield steps, container
+        if len(steps) < MAX_DEPTH:
+            inner = [((*steps, key), value) for key, value in _items(container) if isinstance(value, (dict, list, tuple))]
+            stack.extend(reversed(inner))
+
+
+def _items(container: Any) -> Iterable[tuple[str | int, Any]]:
+    return container.items() if is_object(container) else enumerate(container)
 
 
 def _unreadable_values(document: Any) -> Iterator[Fault]:
-    for steps, value in _walk(document):
-        if isinstance(value, (int, float)):
-            if not _finite(value):
-                yield Fault(pointer(*steps), "not-finite", f"{shown(value)} is no number to plan with", "give a finite number, or null")
-        elif isinstance(value, str):
-            if _unprintable(value):
+    for steps, container in _containers(document):
+        if len(steps) >= MAX_DEPTH:
+            yield Fault(pointer(*steps), "too-deep", f"nested deeper than {MAX_DEPTH} levels", _FLAT)
+            continue
+        for key, value in _items(container):
+            if isinstance(key, str) and _unprintable(key):
                 yield _bad_text(steps)
-        elif is_object(value) or is_list(value):
-            if len(steps) >= MAX_DEPTH:
-                yield Fault(pointer(*steps), "too-deep", f"nested deeper than {MAX_DEPTH} levels", _FLAT)
-            elif is_object(value) and any(_unprintable(key) for key in value):
-                yield _bad_text(steps)
+            if isinstance(value, (int, float)):
+                if not _finite(value):
+                    yield Fault(pointer(*steps, key), "not-finite", f"{shown(value)} is no number to plan with", "give a finite number, or null")
+            elif isinstance(value, str) and _unprintable(value):
+                yield _bad_text((*steps, key))
 
 
 def _finite(value: float) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 
 from platerota_shared.plan import Run, RunPieces, Task, TaskSpan
 from platerota_solver.kernel import state as col
-from platerota_solver.kernel.state import Choices, State
+from platerota_solver.kernel.state import Choices, State, rates
 from platerota_solver.kernel.tidy import tidy
 from platerota_solver.problem import Ints, Problem
 
@@ -38,8 +38,41 @@ def tidied(problem: Problem, state: State, choices: Choices, schedule: Schedule)
     """The same schedule with early loads and setups moved later, and its runs in the order of their cuts."""
     order = np.lexsort((schedule.runs[:, col.LOAD_AT], schedule.runs[:, col.CUT_AT]))
     runs = np.ascontiguousarray(schedule.runs[order])
-    tidy(problem.arrays, state, choices, runs, schedule.pieces, schedule.built, PATIENCE)
-    return replace(schedule, runs=runs)
+    number = np.empty(len(order), dtype=np.int64)
+    number[order] = np.arange(len(order))
+    pieces = schedule.pieces.copy()
+    pieces[:, col.PIECES_RUN] = number[pieces[:, col.PIECES_RUN]]
+    tidy(problem.arrays, state, choices, runs, pieces, schedule.built, PATIENCE)
+    better = replace(schedule, runs=runs, pieces=pieces)
+    return replace(better, points=schedule_points(problem, better))
+
+
+def schedule_points(problem: Problem, schedule: Schedule) -> float:
+    """The score of a schedule in points, from its rows alone."""
+    p, scale = problem.arrays, rates(problem)
+    runs, pieces = schedule.runs, schedule.pieces
+    finish = np.zeros(len(p.o_due), dtype=np.int64)
+    if len(pieces):
+        steps = p.i_step[pieces[:, col.ITEM]]
+        unloaded = runs[pieces[:, col.PIECES_RUN], col.UNLOAD_END]
+        checked = np.where(pieces[:, col.FIRST_BY] >= 0, pieces[:, col.FIRST_END], unloaded)
+        benched = np.where(pieces[:, col.BENCH_BY] >= 0, pieces[:, col.BENCH_END], unloaded)
+        np.maximum.at(finish, p.i_order[pieces[:, col.ITEM]], np.maximum(checked, benched + p.s_after[steps]))
+    placed = np.ones(len(finish), dtype=bool)
+    placed[list(schedule.unplaced)] = False
+    late = np.maximum(0, finish - p.o_due)
+    total = float((scale.finish * finish + scale.late * late)[placed].sum() + scale.unplaced[~placed].sum())
+    last = int(finish[placed].max()) if placed.any() else 0
+    setups = int((runs[:, col.SETUP_AT] >= 0).sum())
+    return total + scale.shop[0] * setups + scale.shop[1] * _overtime_seconds(problem, schedule) + scale.shop[2] * last
+
+
+def _overtime_seconds(problem: Problem, schedule: Schedule) -> int:
+    """Seconds of hand work booked in overtime lists."""
+    overtime = problem.arrays.l_overtime
+    work = [(schedule.runs, by, by + 1) for by in (col.LOAD_BY, col.SETUP_BY, col.PLACE_BY, col.PULL_BY, col.UNLOAD_BY)]
+    work += [(schedule.pieces, by, by + 1) for by in (col.BENCH_BY, col.FIRST_BY)]
+    return sum(int((rows[:, at + 1] - rows[:, at])[np.isin(rows[:, by], overtime)].sum()) for rows, by, at in work)
 
 
 def runs_and_tasks(problem: Problem, schedule: Schedule) -> tuple[list[Run], list[Task]]:

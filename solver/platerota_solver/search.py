@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from platerota_solver.kernel.decode import decode, points
+from platerota_solver.kernel.decode import decode
+from platerota_solver.kernel.points import points
 from platerota_solver.kernel.state import FULL, Choices, Rates, State, first_choices, new_state, rates
 from platerota_solver.problem import Problem
 from platerota_solver.schedule import Schedule

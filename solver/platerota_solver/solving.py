@@ -18,6 +18,8 @@ from platerota_solver.search import Annealing, Decoder, fitting, sequences, spli
 
 WORKERS = 2
 """Threads of the search; the kernel releases the interpreter lock."""
+SHOW_COST = 20
+"""A plan is shown again when this many times what showing cost has passed."""
 TRIES = 20
 """Changes tried between two looks at the clock."""
 
@@ -50,6 +52,23 @@ def _described(problem: Problem, schedule: Schedule, bound: float, quality: Qual
     runs, tasks = runs_and_tasks(problem, schedule)
     unplaced = {problem.request.orders[o].id: "does not fit the horizon" for o in schedule.unplaced}
     return describe(problem.request, runs, tasks, bound=bound, quality=quality, unplaced=unplaced, solver=report)
+
+
+@dataclass
+class Showing:
+    """What the listener has seen last, and when it may see more; with a decoder of its own, made when first needed."""
+
+    clock: Clock
+    choices: Choices
+    points: float
+    next_at: float = 1.0
+    _decoder: Decoder | None = None
+
+    def decoder(self, problem: Problem) -> Decoder:
+        """The decoder that only showing uses."""
+        if self._decoder is None:
+            self._decoder = Decoder(problem)
+        return self._decoder
 
 
 @dataclass
@@ -96,10 +115,14 @@ class _Solver:
         ]
         lock = threading.Lock()
 
+        shown = Showing(clock, start, walks[0].best_points)
+
         def walk(own: Annealing) -> None:
             while not clock.over():
                 own.round(clock.share, TRIES)
                 clock.count(TRIES * runs)
+                if own is walks[0]:
+                    self.show(problem, shown, min(walks, key=lambda other: other.best_points), clock)
                 with lock:
                     leader = min(walks, key=lambda other: other.best_points)
                     if leader is not own and clock.share > 0.5:
@@ -114,6 +137,17 @@ class _Solver:
         leader = min(walks, key=lambda own: own.best_points)
         best = decoder.schedule(leader.best)
         return tidied(problem, decoder.state, leader.best, best)
+
+    def show(self, problem: Problem, shown: Showing, leader: Annealing, clock: Clock) -> None:
+        """Let the listener have the leader's plan now and then, not so often that it costs more than a little of the search."""
+        if leader.best_points >= shown.points or clock.seconds < shown.next_at:
+            return
+        began = clock.seconds
+        best = leader.best
+        schedule = shown.decoder(problem).schedule(best)
+        shown.points = schedule.points
+        self.listener.improved(_described(problem, tidied(problem, shown.decoder(problem).state, best, schedule), self.bound, "feasible", self.report(clock)))
+        shown.next_at = clock.seconds + max(1.0, SHOW_COST * (clock.seconds - began))
 
     def tell(self, name: str, clock: Clock, total: float) -> None:
         """Note what a stage reached."""

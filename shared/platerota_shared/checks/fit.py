@@ -22,6 +22,7 @@ class Fits:
     def __init__(self, tables: RequestTables) -> None:
         self._tables = tables
         self._tools: dict[str, frozenset[str]] = {}
+        self._blanks: dict[tuple[str | None, float, float], list[Plate]] = {}
 
     def tools(self, fixture: str) -> frozenset[str]:
         """The tools of every op in the nests of a fixture."""
@@ -38,6 +39,18 @@ class Fits:
     def lightest(self, fixture: str) -> float:
         """The mass of the lightest piece that the fixture has a nest for, kg."""
         return min((self.stock(nest.part, nest.op) for nest in self._tables.nests_by_fixture.get(fixture, ())), default=0.0)
+
+    def blanks(self, fixture: Fixture) -> list[Plate]:
+        """The plates on which `fixture` can be built (F16): blank, of its mount, at least its min size in either orientation."""
+        if fixture.build_seconds is None:
+            return []
+        mount, size_x, size_y = key = (fixture.mount, fixture.min_size_x or 0.0, fixture.min_size_y or 0.0)
+        if key not in self._blanks:
+            self._blanks[key] = [
+                plate for plate in self._tables.plates_by_fixture.get(None, ())
+                if mount in (None, plate.mount) and within(size_x, size_y, plate.size_x, plate.size_y)
+            ]
+        return self._blanks[key]
 
     def misfit(self, plate: Plate, machine: Machine, fixture: Fixture | None, stock: float) -> str | None:
         """Why `machine` cannot take `plate` with `fixture` and `stock` kg of pieces on it, or None where it can."""
@@ -84,10 +97,3 @@ class Fits:
         machines, fixtures = self._tables.machines, self._tables.fixtures
         in_doubt = machines.may_hold(id=plate.stays_in) if plate.stays_in is not None else machines.may_hold(mount=plate.mount)
         return in_doubt or (plate.fixture is not None and fixtures.may_hold(id=plate.fixture))
-
-
-def takes_build(plate: Plate, fixture: Fixture) -> bool:
-    """Whether `fixture` can be built on `plate` (F16): blank, of its mount, at least its min size in either orientation."""
-    if plate.fixture is not None or fixture.build_seconds is None or fixture.mount not in (None, plate.mount):
-        return False
-    return within(fixture.min_size_x or 0.0, fixture.min_size_y or 0.0, plate.size_x, plate.size_y)

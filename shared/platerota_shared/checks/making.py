@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from platerota_shared.checks.fit import Fits, takes_build
+from platerota_shared.checks.fit import Fits
 from platerota_shared.faults import Fault, listed
 from platerota_shared.request_tables import RequestTables
 from platerota_shared.tables import Fixture, Machine, Order, Plate
@@ -43,14 +43,8 @@ def ways(tables: RequestTables, fits: Fits, part: str, op: int) -> Iterator[Way]
         for plate in tables.plates_by_fixture.get(fixture.id, ()):
             yield from (Way(plate, fixture, machine, built=False) for machine in fits.machines_for(plate, fixture, stock))
     for fixture in fixtures:
-        if fixture.build_seconds is not None:
-            for plate in blanks(tables, fixture):
-                yield from (Way(plate, fixture, machine, built=True) for machine in fits.machines_for(plate, fixture, stock))
-
-
-def blanks(tables: RequestTables, fixture: Fixture) -> Iterator[Plate]:
-    """The blank plates on which `fixture` can be built."""
-    return (plate for plate in tables.plates_by_fixture.get(None, ()) if takes_build(plate, fixture))
+        for plate in fits.blanks(fixture):
+            yield from (Way(plate, fixture, machine, built=True) for machine in fits.machines_for(plate, fixture, stock))
 
 
 def orders_cannot_be_made(tables: RequestTables, fits: Fits) -> Iterator[Fault]:
@@ -101,7 +95,7 @@ def _stranded(tables: RequestTables, fits: Fits, names: tuple[str, ...], ops: li
     plates = [plate for name in names for plate in tables.plates_by_fixture.get(name, ())]
     what = f"fixture {' and '.join(names)}, the only one for {listed([str(op) for op in ops])}, which {_orders(ops)}"
     if not plates:
-        return _no_plate(tables, place, what, fixtures)
+        return _no_plate(fits, place, what, fixtures)
     # Each plate fits a machine with the lightest piece its fixture holds, or it would be in doubt; these pieces are heavier.
     plate, stock = plates[0], min(fits.stock(op.part, op.op) for op in ops)
     return Fault(
@@ -111,12 +105,12 @@ def _stranded(tables: RequestTables, fits: Fits, names: tuple[str, ...], ops: li
     )
 
 
-def _no_plate(tables: RequestTables, place: str, what: str, fixtures: list[Fixture]) -> Fault:
+def _no_plate(fits: Fits, place: str, what: str, fixtures: list[Fixture]) -> Fault:
     buildable = [fixture for fixture in fixtures if fixture.build_seconds is not None]
     if not buildable:
         return Fault(place, "no-plate", f"no plate carries {what}", "name the fixture on a plate, or give build_seconds and a blank plate")
     fixture = buildable[0]
-    if next(blanks(tables, fixture), None) is None:
+    if not fits.blanks(fixture):
         mount = f"mount '{fixture.mount}'" if fixture.mount is not None else "any mount"
         size = f"at least {fixture.min_size_x or 0:g} x {fixture.min_size_y or 0:g} mm"
         return Fault(

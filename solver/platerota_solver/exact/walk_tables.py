@@ -46,7 +46,8 @@ class Walk(NamedTuple):
     positions: Ints
     open: Ints  # per machine: list for place and pull
     cutting: Ints  # per machine: list for cuts
-    spans: Ints  # [row, 2] of every list
+    begins: Ints  # start of every span of every list
+    closes: Ints  # its end
     span_from: Ints  # [list + 1] offsets
     worked: Ints  # per row of list 0: working seconds before it
     order_group: Ints  # per order with work left
@@ -55,9 +56,10 @@ class Walk(NamedTuple):
     late: np.ndarray  # per order: points per second, float64
     finish: np.ndarray
     makespan: np.ndarray  # [1] points per second
-    least: Ints  # [kind, 6]: per piece cut, load, unload; per run cut and exchange, load, unload: the least of any run
-    capacity: Ints  # per kind: pieces of a full run
-    component: Ints  # per kind: kinds that share a family of plates, directly or through others
+    least: Ints  # [kind, 7]: per piece cut, load, unload; per run cut, load, unload, exchange: the least of any run
+    capacity: Ints  # per kind: pieces of its step in a full run
+    component: Ints  # per kind: kinds that share a family of plates, directly or through others, by their first kind
+    plate_component: Ints  # per plate
 
 
 @dataclass(frozen=True)
@@ -183,6 +185,8 @@ def _walk(
     spans, offsets, lists = _lists(p, operator)
     plates = [c for family in families for c in family]
     chosen = np.array(orders, dtype=np.int64)
+    component = _components(pieces, carrier)
+    held_kind = [int(np.flatnonzero(np.array(own).any(axis=0))[0]) for own in fills]
     return Walk(
         horizon=p.horizon, need=need, before=before, supply=np.where(before >= 0, np.maximum(0, need - need[before]), 0),
         kind_group=np.array([g for g, _ in kinds], dtype=np.int64), kind_step=steps,
@@ -195,11 +199,12 @@ def _walk(
         place=p.m_place, pull=p.m_pull, positions=p.m_places,
         open=np.array([lists[int(number)] for number in p.l_spindle], dtype=np.int64),
         cutting=np.array([lists[int(number)] for number in p.l_cut], dtype=np.int64),
-        spans=spans, span_from=offsets, worked=np.concatenate([[0], np.cumsum(np.diff(spans[:offsets[1]], axis=1))]).astype(np.int64),
+        begins=spans[:, 0].copy(), closes=spans[:, 1].copy(), span_from=offsets, worked=np.concatenate([[0], np.cumsum(np.diff(spans[:offsets[1]], axis=1))]).astype(np.int64),
         order_group=np.array([next(g for g, own in enumerate(groups) if o in own) for o in orders], dtype=np.int64),
         order_need=order_need, order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
         makespan=np.array([problem.request.settings.score.makespan_hour / 3600]),
-        least=_least(p, pieces, carrier, steps), capacity=pieces.max(axis=0, initial=0), component=_components(pieces, carrier),
+        least=_least(p, pieces, carrier, steps), capacity=_capacity(pieces, steps), component=component,
+        plate_component=np.array([component[held_kind[f]] for f, family in enumerate(families) for _ in family], dtype=np.int64),
     )
 
 
@@ -213,7 +218,7 @@ def _cut_seconds(p: Arrays, carrier: Ints, pieces: Ints, steps: Ints) -> Ints:
 
 def _least(p: Arrays, pieces: Ints, carrier: Ints, steps: Ints) -> Ints:
     """The least seconds of any run that may hold a kind: each figure on its own, so no run takes less."""
-    least = np.zeros((pieces.shape[1], 6), dtype=np.int64)
+    least = np.zeros((pieces.shape[1], 7), dtype=np.int64)
     for k in range(pieces.shape[1]):
         own = carrier[pieces[:, k] > 0]
         if not len(own):
@@ -227,9 +232,14 @@ def _least(p: Arrays, pieces: Ints, carrier: Ints, steps: Ints) -> Ints:
         exchange = int((p.m_place + p.m_pull)[fitting].min())
         least[k] = (
             int(p.s_cut[steps[k]] * factor), p.f_load_piece[fixture].min(), p.f_unload_piece[fixture].min(),
-            int(p.f_cycle[fixture].min() * factor) + exchange, p.f_load[fixture].min(), p.f_unload[fixture].min(),
+            int(p.f_cycle[fixture].min() * factor), p.f_load[fixture].min(), p.f_unload[fixture].min(), exchange,
         )
     return least
+
+
+def _capacity(pieces: Ints, steps: Ints) -> Ints:
+    """The most pieces of a kind's step in one run, whatever its orders."""
+    return np.array([max(1, int(pieces[:, steps == step].sum(axis=1).max(initial=0))) for step in steps], dtype=np.int64)
 
 
 def _components(pieces: Ints, carrier: Ints) -> Ints:
@@ -239,7 +249,7 @@ def _components(pieces: Ints, carrier: Ints) -> Ints:
         held = np.flatnonzero((pieces[carrier == own] > 0).any(axis=0))
         for other in held[1:]:
             mark[mark == mark[other]] = mark[held[0]]
-    return mark.astype(np.int64)
+    return np.array([int(np.flatnonzero(mark == own)[0]) for own in mark], dtype=np.int64)
 
 
 def _lists(p: Arrays, operator: int) -> tuple[Ints, Ints, dict[int, int]]:

@@ -6,15 +6,16 @@ machines and people at once: every run looks at each carrier and machine it may 
 
 from __future__ import annotations
 
-from platerota_solver.kernel.fitting import commit_run, fit_run, take
-from platerota_solver.kernel.spans import NEVER, compiled, entry
-from platerota_solver.kernel.state import (
-    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM,
-    LAST_PIECES, LOAD_AT, MACHINE, MAX_KINDS, PIECES, PIECES_RUN, ROWS, RUNS, SETUPS, STAGE, UNLOAD_END, Choices, Rates, State,
-)
-from platerota_solver.kernel.fitting import find_worker
+from platerota_solver.kernel.filling import fill_others, primary_fill, run_seconds
+from platerota_solver.kernel.fitting import commit_run, find_worker, fit_run, take
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_STAGE, best_rest, block_rest, floor_kinds
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
+from platerota_solver.kernel.spans import NEVER, compiled, entry
+from platerota_solver.kernel.state import (
+    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM, LAST_PIECES,
+    LOAD_AT, MACHINE, PIECES, PIECES_RUN, ROWS, RUNS, STAGE, UNLOAD_END, Choices, State,
+)
+from platerota_solver.kernel.supply import add_supply, take_supply
 from platerota_solver.problem import BENCH, BUILD, FIRST_ARTICLE, Arrays, Ints
 
 STUCK = 2
@@ -69,138 +70,6 @@ def copy_run(source: Ints, target: Ints) -> None:
     """Copy a row of run columns."""
     for column in range(source.shape[0]):
         target[column] = source[column]
-
-
-@compiled
-def add_supply(s: State, item: int, t: int, pieces: int) -> None:
-    """Pieces that may be loaded for `item` from t on, kept in order of time behind what is taken already."""
-    row = s.supply_count[item]
-    if row >= s.supply_off[item + 1]:
-        s.counts[FULL] = 1
-        return
-    while row > s.supply_head[item] and s.supply[row - 1, 0] > t:
-        s.supply[row, 0] = s.supply[row - 1, 0]
-        s.supply[row, 1] = s.supply[row - 1, 1]
-        row -= 1
-    s.supply[row, 0] = t
-    s.supply[row, 1] = pieces
-    s.supply_count[item] += 1
-
-
-@compiled
-def supply_by(s: State, item: int, t: int) -> int:
-    """Pieces not taken yet that wait for `item` at t."""
-    total = 0
-    for row in range(s.supply_head[item], s.supply_count[item]):
-        if s.supply[row, 0] > t:
-            break
-        total += s.supply[row, 1]
-    return total
-
-
-@compiled
-def supply_time(s: State, item: int, pieces: int) -> int:
-    """When the next `pieces` pieces are all there; NEVER where that many are not on their way."""
-    for row in range(s.supply_head[item], s.supply_count[item]):
-        pieces -= s.supply[row, 1]
-        if pieces <= 0:
-            return s.supply[row, 0]
-    return NEVER
-
-
-@compiled
-def take_supply(s: State, item: int, pieces: int) -> None:
-    """Load `pieces` of those that came first."""
-    while pieces > 0:
-        row = s.supply_head[item]
-        used = min(pieces, s.supply[row, 1])
-        s.supply[row, 1] -= used
-        pieces -= used
-        if s.supply[row, 1] == 0:
-            s.supply_head[item] += 1
-
-
-@compiled
-def primary_fill(p: Arrays, s: State, c: Choices, item: int, carrier: int, machine: int) -> tuple[int, int]:
-    """Pieces of `item` for a run of its own order, and the instant from which they can be loaded (F3, F5, F14)."""
-    order, step = p.i_order[item], p.i_step[item]
-    pieces = min(s.left[item], p.nests[p.c_fixture[carrier], step])
-    if p.s_stock[step] > 0:
-        pieces = min(pieces, p.room[carrier, machine] // p.s_stock[step])
-    if pieces <= 0:
-        return 0, NEVER
-    if p.i_ready[item] < 0:
-        return pieces, p.o_release[order]
-    ready = supply_time(s, item, pieces)
-    if c.wait[order] == 0:
-        ready = supply_time(s, item, 1)
-        pieces = min(pieces, supply_by(s, item, ready))
-    return pieces, ready
-
-
-@compiled
-def fill_others(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, pieces: int, ready: int, kinds: Ints) -> int:
-    """Fill the other nests with what is there at `ready`: other ops of the order, then later orders (F3, F14).
-
-    `kinds[k]` becomes (item, pieces) with the primary one first; the number of rows is returned.
-    """
-    carrier, machine = row[CARRIER], row[MACHINE]
-    fixture = p.c_fixture[carrier]
-    room = p.room[carrier, machine] - pieces * p.s_stock[p.i_step[item]]
-    kinds[0, 0], kinds[0, 1] = item, pieces
-    size = 1
-    order = p.i_order[item]
-    for other in range(p.o_items[order, 0], p.o_items[order, 1]):
-        if other != item and size < MAX_KINDS:
-            size, room = fill_with(p, s, other, fixture, ready, room, kinds, size)
-    if c.share[order] == 0:
-        return size
-    last = order
-    for k in range(token + 1, c.tokens.shape[0]):
-        later = c.tokens[k]
-        if later == last or later == order or c.skip[later] or s.placed[later] or c.no_carrier[later, carrier] or c.no_machine[later, machine]:
-            continue
-        last = later
-        for other in range(p.o_items[later, 0], p.o_items[later, 1]):
-            if p.nests[fixture, p.i_step[other]] > 0 and size < MAX_KINDS:
-                size, room = fill_with(p, s, other, fixture, ready, room, kinds, size)
-    return size
-
-
-@compiled
-def fill_with(p: Arrays, s: State, item: int, fixture: int, ready: int, room: int, kinds: Ints, size: int) -> tuple[int, int]:
-    """Add pieces of `item` that are there at `ready` to the nests still empty; the new number of rows and mass left."""
-    step = p.i_step[item]
-    nests = p.nests[fixture, step]
-    if nests == 0 or s.left[item] == 0:
-        return size, room
-    for k in range(size):
-        if kinds[k, 0] == item:
-            return size, room
-        if p.i_step[kinds[k, 0]] == step:
-            nests -= kinds[k, 1]
-    pieces = min(s.left[item], nests)
-    if p.i_ready[item] >= 0:
-        pieces = min(pieces, supply_by(s, item, ready))
-    elif p.o_release[p.i_order[item]] > ready:
-        return size, room
-    if p.s_stock[step] > 0:
-        pieces = min(pieces, room // p.s_stock[step])
-    if pieces <= 0:
-        return size, room
-    kinds[size, 0], kinds[size, 1] = item, pieces
-    return size + 1, room - pieces * p.s_stock[step]
-
-
-@compiled
-def run_seconds(p: Arrays, fixture: int, machine: int, kinds: Ints, size: int) -> tuple[int, int, int]:
-    """Load, cut and unload seconds of a run (F1)."""
-    pieces, cut = 0, p.f_cycle[fixture]
-    for k in range(size):
-        pieces += kinds[k, 1]
-        cut += kinds[k, 1] * p.s_cut[p.i_step[kinds[k, 0]]]
-    scaled = -((-p.m_factor[machine, 0] * cut) // p.m_factor[machine, 1])
-    return p.f_load[fixture] + pieces * p.f_load_piece[fixture], scaled, p.f_unload[fixture] + pieces * p.f_unload_piece[fixture]
 
 
 @compiled
@@ -413,34 +282,3 @@ def decode(p: Arrays, s: State, c: Choices) -> int:
         if s.counts[FULL]:
             return -1
     return -1
-
-
-@entry
-def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
-    """The score of the schedule in points, with a tie-break for fewer runs and an earlier last finish."""
-    total = 0.0
-    last = 0
-    for order in range(s.finish.shape[0]):
-        if c.skip[order]:
-            total += r.unplaced[order]
-            continue
-        total += r.finish[order] * s.finish[order] + r.late[order] * max(0, s.finish[order] - p.o_due[order])
-        last = max(last, s.finish[order])
-    total += r.shop[0] * s.counts[SETUPS] + r.shop[2] * last + r.shop[3] * (s.counts[RUNS] + last * 1e-6)
-    if r.shop[1] > 0 and p.l_overtime.size:
-        total += r.shop[1] * overtime_seconds(p, s, c)
-    return total
-
-
-@compiled
-def overtime_seconds(p: Arrays, s: State, c: Choices) -> int:
-    """Seconds worked in open overtime: what was opened less what is still free."""
-    worked = 0
-    for u in range(p.l_overtime.shape[0]):
-        number = p.l_overtime[u]
-        for k in range(p.list_from[number], p.list_from[number + 1]):
-            if c.overtime[k]:
-                worked += p.lists[k, 1] - p.lists[k, 0]
-        for k in range(s.off[number], s.off[number] + s.count[number]):
-            worked -= s.end[k] - s.start[k]
-    return worked

@@ -197,7 +197,8 @@ def fit_run(
 ) -> bool:
     """The earliest run of a carrier on a machine with its load at or after t and its unload ended by `limit` (F2, F4, F17).
 
-    Where its plate is still to be built the setup waits for that too: the build is not booked yet, its operator not known busy.
+    Between pull and unload there is room to place the next plate: the spindle comes first, and `tidy` takes the room back where
+    nothing came. Where its plate is still to be built the setup waits for that too: the build is not booked yet, its operator not known busy.
     """
     plate = p.c_plate[carrier]
     fixture = p.c_fixture[carrier]
@@ -225,8 +226,9 @@ def fit_run(
                 return False
         elif not fit_on_machine(p, s, machine, fixture, opened, row[LOAD_END], setup_from, cut, cut_from, limit, row):
             return False
+        room = 0 if stays else p.m_place[machine]
         row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(
-            s, UNLOAD, row[PULL_END], unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+            s, UNLOAD, row[PULL_END] + room, unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
         row[UNLOAD_END] = row[UNLOAD_AT] + unload
         if row[UNLOAD_END] <= close and row[UNLOAD_END] <= limit:
             return True

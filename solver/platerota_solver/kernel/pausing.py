@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from platerota_solver.kernel.spans import NEVER, compiled, row_at
+from platerota_solver.kernel.spans import NEVER, compiled, give_back, row_at
 from platerota_solver.kernel.fitting import take
 from platerota_solver.kernel.state import State
 from platerota_solver.problem import Arrays
@@ -79,3 +79,12 @@ def take_pausing(p: Arrays, s: State, number: int, at: int, end: int) -> None:
         a, b = max(at, p.lists[k, 0]), min(end, p.lists[k, 1])
         if a < b:
             take(s, number, a, b)
+
+
+@compiled
+def give_back_pausing(p: Arrays, s: State, number: int, at: int, end: int) -> None:
+    """Undo `take_pausing`."""
+    for k in range(p.list_from[number], p.list_from[number + 1]):
+        a, b = max(at, p.lists[k, 0]), min(end, p.lists[k, 1])
+        if a < b:
+            give_back(s.start, s.end, s.off, s.count, number, a, b)

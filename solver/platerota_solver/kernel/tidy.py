@@ -6,14 +6,14 @@ Nothing here changes when an order finishes, who gets which plate, or what is cu
 from __future__ import annotations
 
 from platerota_solver.kernel.decode import reset
-from platerota_solver.kernel.fitting import commit_run, take, take_open
-from platerota_solver.kernel.pausing import take_pausing
+from platerota_solver.kernel.fitting import commit_run, find_worker, take, take_open
+from platerota_solver.kernel.pausing import find_pausing, give_back_pausing, take_pausing
 from platerota_solver.kernel.spans import compiled, entry, give_back, seek_back_all
 from platerota_solver.kernel.state import (
-    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, FIRST_AT, FIRST_BY, FIRST_END, LOAD_AT, LOAD_BY, LOAD_END, MACHINE, PLACE_AT,
-    RUNS, SETUP_AT, SETUP_BY, SETUP_END, STAGE, Choices, State,
+    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, ITEM, LAST_PIECES, LOAD_AT, LOAD_BY, LOAD_END, MACHINE, PIECES,
+    PLACE_AT, PULL_END, RUNS, SETUP_AT, SETUP_BY, SETUP_END, STAGE, UNLOAD_AT, UNLOAD_BY, UNLOAD_END, Choices, State,
 )
-from platerota_solver.problem import LOAD, SETUP, Arrays, Ints
+from platerota_solver.problem import BENCH, FIRST_ARTICLE, LOAD, SETUP, UNLOAD, Arrays, Ints
 
 
 @compiled
@@ -82,10 +82,56 @@ def later_setup(p: Arrays, s: State, row: Ints, patience: int) -> None:
     take_open(s, spindle, row[SETUP_AT], row[SETUP_END])
 
 
+@compiled
+def sooner_unload(p: Arrays, s: State, row: Ints) -> None:
+    """Take back the room between pull and unload where no plate was placed in it."""
+    plate = p.c_plate[row[CARRIER]]
+    machine = row[MACHINE]
+    stays = p.p_stays[plate] >= 0
+    spindle = p.l_spindle[machine]
+    length = row[UNLOAD_END] - row[UNLOAD_AT]
+    give_back(s.start, s.end, s.off, s.count, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
+    if stays:
+        give_back(s.start, s.end, s.off, s.count, spindle, row[UNLOAD_AT], row[UNLOAD_END])
+    by, at = find_worker(s, UNLOAD, row[PULL_END], length, p.l_open[plate], spindle if stays else -1, -1, -1, 0, 0)
+    if at < row[UNLOAD_AT] and (by <= p.l_operator[-1] or by == row[UNLOAD_BY]):
+        row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END] = by, at, at + length
+    take(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
+    if stays:
+        take(s, spindle, row[UNLOAD_AT], row[UNLOAD_END])
+
+
+@compiled
+def sooner_after(p: Arrays, s: State, row: Ints, unloaded: int) -> None:
+    """First article and bench work of pieces follow an unload that came sooner."""
+    if row[FIRST_BY] >= 0:
+        length = row[FIRST_END] - row[FIRST_AT]
+        give_back(s.start, s.end, s.off, s.count, row[FIRST_BY], row[FIRST_AT], row[FIRST_END])
+        by, at = find_worker(s, FIRST_ARTICLE, unloaded, length, -1, -1, -1, -1, 0, 0)
+        if at < row[FIRST_AT] and (by <= p.l_operator[-1] or by == row[FIRST_BY]):
+            row[FIRST_BY], row[FIRST_AT], row[FIRST_END] = by, at, at + length
+        take(s, row[FIRST_BY], row[FIRST_AT], row[FIRST_END])
+    if row[BENCH_BY] >= 0:
+        give_back_pausing(p, s, row[BENCH_BY], row[BENCH_AT], row[BENCH_END])
+        length = row[PIECES] * p.s_bench[p.i_step[row[ITEM]]]
+        by, at, end = find_pausing(p, s, BENCH, unloaded, length, -1)
+        if by >= 0 and end < row[BENCH_END]:
+            row[BENCH_BY], row[BENCH_AT], row[BENCH_END] = by, at, end
+        take_pausing(p, s, row[BENCH_BY], row[BENCH_AT], row[BENCH_END])
+
+
 @entry
 def tidy(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints, patience: int) -> None:
-    """Move early loads and setups later, the last ones first; `runs` is changed in place."""
+    """Unloads and what follows them sooner, then early loads and setups later, the last ones first.
+
+    `runs` and `pieces` are changed in place.
+    """
     rebook(p, s, c, runs, pieces, built)
+    for number in range(runs.shape[0]):
+        if runs[number, UNLOAD_BY] >= 0:
+            sooner_unload(p, s, runs[number])
+            for row in range(runs[number, FIRST_PIECES], runs[number, LAST_PIECES]):
+                sooner_after(p, s, pieces[row], runs[number, UNLOAD_END])
     for number in range(runs.shape[0] - 1, -1, -1):
         if p.p_stays[p.c_plate[runs[number, CARRIER]]] < 0:
             later_setup(p, s, runs[number], patience)

@@ -13,7 +13,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from platerota_shared.calendars import (
-    Span, machine_closures, merge, operator_closures, plate_closures, shift_days, subtract,
+    Span,
+    machine_closures,
+    merge,
+    operator_closures,
+    plate_closures,
+    shift_days,
+    subtract,
 )
 from platerota_shared.fields import Skill
 from platerota_shared.plan import Run, Task
@@ -110,10 +116,10 @@ class Blocks:
         book, machine = self._book, task.machine or ""
         row = book.machines[machine]
         others = [book.tasks[index] for index in book.on_machine[machine] if book.tasks[index].run != task.run]
-        if task.kind in ("place", "pull"):
-            kinds = ("place", "pull") if row.automatic else ("place", "pull", "cut", "setup", "load", "unload")
-        else:
-            kinds = ("cut", "setup", "load", "unload") if row.automatic else ("place", "pull", "cut", "setup", "load", "unload")
+        kinds = {"place", "pull", "cut", "setup", "load", "unload"}
+        if row.automatic:
+            exchange = {"place", "pull"}
+            kinds = exchange if task.kind in exchange else kinds - exchange
         lag = row.exchange_seconds if row.automatic and task.kind == "cut" else 0
         taken = [(t.start, t.end + (lag if t.kind == "cut" else 0), t.id) for t in others if t.kind in kinds]
         if task.kind == "setup" and row.places == 1:

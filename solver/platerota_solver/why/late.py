@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from platerota_shared.plan import Run, Task
@@ -20,6 +20,28 @@ NAMED = 3
 """Waits that a sentence names at most."""
 SMALL = 0.1
 """A wait shorter than this share of all waiting is not named."""
+
+_SAID: dict[str, tuple[str, str]] = {
+    "plate": ("for plate {name}, {only}{held}{until}", "another plate with fixture {fixture}"),
+    "machine": ("for {name} ({held}{until})", "more time on {name} or another mill that takes the plate"),
+    "operator": ("for {person} ({held}{until})", "somebody beside {name} at that time"),
+    "nobody": ("with {nobody} on shift, from {start} {until}", "a longer or further shift of {crew}"),
+    "break": ("over breaks of {name}", "breaks taken in turns"),
+    "unattended": (
+        "for {name} to be allowed to cut under its unattended limit, {until}",
+        "a longer unattended limit of {name} or somebody there at night",
+    ),
+    "material": ("for material (release of {name} {end})", "earlier material"),
+    "op_before": ("for pieces of {name}, {until}", "an earlier start or more nests for {name}"),
+    "pieces": ("for pieces of order {name} in the same run, {until}", "a run not shared with order {name}"),
+    "after": ("after {name} (cooling or an outside process)", "a shorter wait after {name}"),
+    "first_article": ("for the first article of {name}, {until}", "a quicker first article of {name}"),
+    "setup": ("for setups on {name}", "fewer changes of fixture on {name}"),
+    "build": ("for the build on plate {name}, {until}", "an earlier build"),
+    "closure": ("for {name}, closed until {end}", "{name} open in that time"),
+    "turn": ("for its turn behind other runs, {until}", "a higher weight"),
+}
+"""By cause what follows the hours of a wait, and what it would take to shorten it; `pieces` is `op_before` of another order."""
 
 _DOING = {
     "load": "loading", "unload": "unloading", "place": "placing", "pull": "pulling", "setup": "setting up", "cut": "cutting",
@@ -56,10 +78,12 @@ def late_reasons(
     walker = Walker(open_book(request, runs, tasks, ()))
     known = problem if problem is not None else build_problem(request)
     trial, number = Trial(known), {order.id: row for row, order in enumerate(request.orders)}
+    by_id = {task.id: task for task in tasks}
+    holders = {run.id: sorted({held.order for held in run.pieces}) for run in runs}
     reasons: dict[str, str] = {}
     for place, order in enumerate(late):
         alone = trial.finish(number[order]) if place < DETAILED else None
-        reasons[order] = _Sentence(walker.book, order, walker.waits(order)).text(alone)
+        reasons[order] = _Sentence(walker.book, order, walker.waits(order), by_id, holders).text(alone)
     return reasons
 
 
@@ -70,6 +94,8 @@ class _Sentence:
     book: PlanBook
     order: str
     waits: Sequence[Wait]
+    tasks: Mapping[str, Task]
+    holders: Mapping[str, list[str]]
 
     def text(self, alone: int | None) -> str:
         """The sentence; `alone` is the finish in the empty shop, seconds from `now`, None where it is not known."""
@@ -79,106 +105,53 @@ class _Sentence:
         named = [wait for wait in sums[:NAMED] if wait.seconds >= SMALL * total]
         own = sum(wait.seconds for wait in self.waits if wait.cause == "work")
         phrases = joined([self._phrase(wait) for wait in named])
-        remedy = f"; {joined_or([self._remedy(wait) for wait in named[:2]])} would help" if named else ""
+        remedy = f"; to finish sooner it would take {_either([self._remedy(wait) for wait in named[:2]])}"
         if order.due < request.now:
             opening = f"it was due {moment(request, order.due)}, before this plan begins"
         elif alone is not None and request.now + alone > order.due:
             left = hours(order.due - request.now)
             opening = f"even alone in the empty shop it needs {hours(alone)}, and it is due in {left} ({moment(request, order.due)})"
         else:
-            opening = f"besides {hours(own)} of work on its last op" if own else "before its finish"
-            return f"{opening} it waited {phrases}{remedy}"
-        return f"{opening}; here it waited {phrases}{remedy}" if named else f"{opening}; its own work takes {hours(own)}"
+            opening = f"{hours(own + total)} to its finish"
+            return f"of the {opening} it waited {phrases}{remedy}" if named else f"it takes {opening}, all of it work on its last op"
+        return f"{opening}; beside the others it waited {phrases}{remedy}" if named else f"{opening}; its own work takes {hours(own)}"
 
     def _phrase(self, wait: Wait) -> str:
-        return f"{hours(wait.seconds)} {self._cause(wait)}"
-
-    def _cause(self, wait: Wait) -> str:
-        request, name, until = self.book.request, wait.resource, moment(self.book.request, wait.end)
-        match wait.cause:
-            case "plate":
-                return f"for plate {name}, {self._plates(name)}{self._with(wait)} until {until}"
-            case "machine":
-                return f"for {name} ({self._doing(wait)} until {until})"
-            case "operator":
-                return f"for {self._person(wait)} ({self._doing(wait)} until {until})"
-            case "nobody":
-                return f"with {self._nobody(wait)} on shift, as from {moment(request, wait.start)} to {until}"
-            case "break":
-                return f"over breaks of {name}"
-            case "unattended":
-                return f"for a time in which {name} may cut under its unattended limit, as until {until}"
-            case "material":
-                return f"for material (release of {name} {until})"
-            case "op_before":
-                return f"for pieces of {name}, the last until {until}" if name.startswith("op ") else f"for pieces of order {name} until {until}"
-            case "after":
-                return f"after {name} (cooling or an outside process)"
-            case "first_article":
-                return f"for the first article of {name} until {until}"
-            case "setup":
-                return f"for setups on {name}"
-            case "build":
-                return f"for the build on plate {name} until {until}"
-            case "closure":
-                return f"for {name}, closed until {until}"
-            case "turn" | "work":
-                return f"for its turn behind orders that cost more, until {until}"
+        return f"{hours(wait.seconds)} {_SAID[_kind(wait)][0].format_map(self._facts(wait))}"
 
     def _remedy(self, wait: Wait) -> str:
-        name = wait.resource
-        match wait.cause:
-            case "plate":
-                return f"another plate with fixture {self.book.plates[name].fixture}"
-            case "machine":
-                return f"more time on {name} or another mill that takes the plate"
-            case "operator":
-                return f"somebody beside {name} at that time"
-            case "nobody":
-                return f"a longer or further shift of {name.replace(', ', ' or ')}"
-            case "break":
-                return "breaks taken in turns"
-            case "unattended":
-                return f"a longer unattended limit of {name} or somebody there at night"
-            case "material":
-                return "earlier material"
-            case "op_before":
-                return f"an earlier start or more nests for {name}" if name.startswith("op ") else f"a plate not shared with order {name}"
-            case "after":
-                return f"a shorter wait after {name}"
-            case "first_article":
-                return "a quicker first article"
-            case "setup":
-                return f"fewer changes of fixture on {name}"
-            case "build":
-                return "a build done earlier"
-            case "closure":
-                return f"{name} open in that time"
-            case "turn" | "work":
-                return "a higher weight"
+        return _SAID[_kind(wait)][1].format_map(self._facts(wait))
+
+    def _facts(self, wait: Wait) -> dict[str, str]:
+        """What the templates of `_SAID` may name; of several stretches that are one sum the longest."""
+        request, name = self.book.request, wait.resource
+        end = moment(request, wait.end)
+        plate = self.book.plates.get(name)
+        return {
+            "name": name, "end": end, "start": moment(request, wait.start), "held": self._held(wait), "person": self._person(wait),
+            "until": f"at the longest until {end}" if wait.seconds > wait.end - wait.start else f"until {end}",
+            "nobody": self._nobody(wait), "crew": name.replace(", ", " or "), "only": self._plates(name) if plate is not None else "",
+            "fixture": (plate.fixture if plate is not None else None) or "",
+        }
 
     def _plates(self, name: str) -> str:
         fixture = self.book.plates[name].fixture
         alike = sum(row.fixture == fixture for row in self.book.request.shop.plates)
         return f"the only one with fixture {fixture}, " if fixture is not None and alike == 1 else ""
 
-    def _with(self, wait: Wait) -> str:
-        task = next((task for task in self.book.tasks if task.id == wait.task), None)
-        if task is None or task.run is None:
-            return "taken"
-        return f"still with run {task.run}{self._whose(task)}"
-
-    def _doing(self, wait: Wait) -> str:
-        task = next((task for task in self.book.tasks if task.id == wait.task), None)
+    def _held(self, wait: Wait) -> str:
+        """What the resource was taken with, to be followed by until when."""
+        task = self.tasks.get(wait.task or "")
         if task is None:
-            return "busy"
-        verb = _DOING[task.kind]
-        return f"{verb} {task.run}{self._whose(task)}" if task.run is not None else f"{verb} fixture {task.fixture} on plate {task.plate}"
+            return "taken "
+        if task.run is None:
+            return f"{_DOING[task.kind]} fixture {task.fixture} on plate {task.plate} "
+        verb = "still with run" if wait.cause == "plate" else f"last {_DOING[task.kind]}"
+        return f"{verb} {task.run}{self._whose(task)} "
 
     def _whose(self, task: Task) -> str:
-        run = next((run for run in self.book.runs if run.id == task.run), None)
-        names = sorted({held.order for held in run.pieces}) if run is not None else []
-        return f" for order {joined(names)}" if names and names != [self.order] else ""
+        names = self.holders.get(task.run or "", [])
+        return f" for order {joined(names)}" if names != [self.order] else ""
 
     def _person(self, wait: Wait) -> str:
         only = able(self.book.request, wait.skill) == [wait.resource]
@@ -191,6 +164,10 @@ class _Sentence:
         return f"nobody ({wait.resource})" if len(names) == everybody else f"nobody who can {ACT[wait.skill]} ({wait.resource})"
 
 
-def joined_or(phrases: Sequence[str]) -> str:
+def _kind(wait: Wait) -> str:
+    return "pieces" if wait.cause == "op_before" and not wait.resource.startswith("op ") else wait.cause
+
+
+def _either(phrases: Sequence[str]) -> str:
     """Phrases of which one is enough: ``a, or b``."""
     return ", or ".join(dict.fromkeys(phrases))

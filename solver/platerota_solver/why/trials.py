@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from platerota_shared.tables import Closure, Operator, PlanRequest, Shift, Shop
+from platerota_shared.tables import Closure, Operator, Shift, Shop
 from platerota_solver.kernel.decode import STUCK
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.problem import SKILLS, Ints, Problem, build_problem
@@ -57,10 +57,10 @@ class Trial:
 
 @dataclass(frozen=True)
 class Change:
-    """One thing lifted: what kind, which resource (blank where all of the kind), and the shop without it."""
+    """One thing lifted: what kind, which resources (the skill for people, empty where all of the kind), and the shop without it."""
 
     kind: str
-    resource: str
+    resources: tuple[str, ...]
     trial: Trial
 
 
@@ -70,50 +70,48 @@ class Changes:
     def __init__(self, problem: Problem) -> None:
         self._problem = problem
         self._request = problem.request
-        self._built: dict[tuple[str, str], Change] = {}
+        self._built: dict[tuple[str, tuple[str, ...]], Change] = {}
 
-    def each(self) -> Iterator[Change]:
-        """Every single change, the most particular first."""
-        for kind, resource in self._names:
-            yield self.get(kind, resource)
-
-    def get(self, kind: str, resource: str = "") -> Change:
-        """The change of that kind and resource."""
-        if (kind, resource) not in self._built:
-            self._built[kind, resource] = Change(kind, resource, Trial(self._changed(kind, resource)))
-        return self._built[kind, resource]
+    def each(self, skills: Sequence[str]) -> Iterator[Change]:
+        """Every single change, the most particular first; of hand work only the kinds in `skills`."""
+        for kind, resources in self._names:
+            if kind == "skill" and resources[0] not in skills:
+                continue
+            if (kind, resources) not in self._built:
+                self._built[kind, resources] = Change(kind, resources, Trial(self._changed(kind, resources)))
+            yield self._built[kind, resources]
 
     @cached_property
-    def _names(self) -> list[tuple[str, str]]:
+    def _names(self) -> list[tuple[str, tuple[str, ...]]]:
         shop = self._request.shop
-        names = [("material", "")] if any(order.release is not None for order in self._request.orders) else []
-        closed = dict.fromkeys((closure.machine or closure.plate or closure.operator or "") for closure in shop.closures)
-        names += [("closure", name) for name in closed]
+        released = any(order.release is not None for order in self._request.orders)
+        names: list[tuple[str, tuple[str, ...]]] = [("material", ())] if released else []
+        closed = tuple(dict.fromkeys(closed_resource(closure) for closure in shop.closures))
+        names += [("closure", (name,)) for name in closed]
         if len(closed) > 1:
-            names.append(("closures", ""))
+            names.append(("closure", closed))
         if any(machine.unattended_minutes is not None for machine in shop.machines):
-            names.append(("unattended", ""))
-        return names + [("skill", skill) for skill in SKILLS] + [("plate", ""), ("machine", ""), ("people", ""), ("horizon", "")]
+            names.append(("unattended", ()))
+        return [*names, *(("skill", (skill,)) for skill in SKILLS), ("plate", ()), ("machine", ()), ("people", ()), ("horizon", ())]
 
-    def _changed(self, kind: str, resource: str) -> Problem:
+    def _changed(self, kind: str, resources: tuple[str, ...]) -> Problem:
         problem, request = self._problem, self._request
         if kind == "material":
             return replace(problem, arrays=problem.arrays._replace(o_release=np.zeros_like(problem.arrays.o_release)))
         if kind == "skill":
-            return self._helped(resource)
+            return self._helped(resources[0])
         if kind == "people":
             return self._helped("")
         if kind == "horizon":
             days = 2 * request.settings.horizon_days + 14
             return build_problem(request.model_copy(update={"settings": request.settings.model_copy(update={"horizon_days": days})}))
-        return build_problem(request.model_copy(update={"shop": _changed_shop(request.shop, kind, resource)}))
+        return build_problem(request.model_copy(update={"shop": _changed_shop(request.shop, kind, resources)}))
 
     def _helped(self, skill: str) -> Problem:
         """The shop with one more operator, always there, who can only `skill` (blank: everything); nights stay unattended."""
         request = self._request
-        name = "+" + "".join(operator.id for operator in request.shop.operators)
-        helper = Operator.model_validate({"id": "+", "skills": (skill,) if skill else ()}).model_copy(update={"id": name})
-        shift = Shift.model_validate({"operator": "+", "days": _EVERY_DAY, "start": "00:00", "end": "24:00"}).model_copy(update={"operator": name})
+        helper = Operator.model_validate({"id": _unused_name(request.shop), "skills": (skill,) if skill else ()})
+        shift = Shift.model_validate({"operator": helper.id, "days": _EVERY_DAY, "start": "00:00", "end": "24:00"})
         shop = request.shop.model_copy(update={
             "operators": (*request.shop.operators, helper), "shifts": (*request.shop.shifts, shift),
         })
@@ -123,11 +121,10 @@ class Changes:
         return with_spans(helped, cuts)
 
 
-def _changed_shop(shop: Shop, kind: str, resource: str) -> Shop:
+def _changed_shop(shop: Shop, kind: str, resources: tuple[str, ...]) -> Shop:
     """The shop with closures, unattended limits, or the number of plates or machines changed."""
-    if kind in ("closure", "closures"):
-        kept = [row for row in shop.closures if kind == "closure" and _closed(row) != resource]
-        return shop.model_copy(update={"closures": tuple(kept)})
+    if kind == "closure":
+        return shop.model_copy(update={"closures": tuple(row for row in shop.closures if closed_resource(row) not in resources)})
     if kind == "unattended":
         return shop.model_copy(update={"machines": tuple(row.model_copy(update={"unattended_minutes": None}) for row in shop.machines)})
     if kind == "plate":
@@ -138,7 +135,14 @@ def _changed_shop(shop: Shop, kind: str, resource: str) -> Shop:
     return shop.model_copy(update={"machines": (*shop.machines, *twins), "fixtures": tuple(fixtures)})
 
 
-def _closed(row: Closure) -> str:
+def _unused_name(shop: Shop) -> str:
+    """A short id that no operator has."""
+    names = {operator.id for operator in shop.operators}
+    return next(name for number in range(len(names) + 1) if (name := f"helper {number}") not in names)
+
+
+def closed_resource(row: Closure) -> str:
+    """The id of what a closure closes, blank for the whole shop."""
     return row.machine or row.plate or row.operator or ""
 
 
@@ -155,6 +159,11 @@ def with_spans(problem: Problem, changed: Mapping[int, Ints]) -> Problem:
     offsets = np.concatenate([[0], np.cumsum([len(spans) for spans in lists])]).astype(np.int64)
     flat = np.concatenate([spans.reshape(-1, 2) for spans in lists]) if lists else problem.arrays.lists
     return replace(problem, arrays=problem.arrays._replace(lists=flat.astype(np.int64), list_from=offsets))
+
+
+def seconds_from(since: int, spans: Ints) -> int:
+    """Seconds of `spans` from `since` on."""
+    return int((spans[:, 1] - np.maximum(spans[:, 0], since)).clip(min=0).sum())
 
 
 def as_spans(rows: Iterable[tuple[int, int]]) -> Ints:

@@ -141,6 +141,8 @@ def _stretch(cause: Cause, resource: str, task: str | None, start: int, end: int
 
 
 def _holder(block: Block, until: int) -> str | None:
-    """The task that held the resource last before `until`."""
-    held: list[Taken] = [taken for taken in block.taken if taken[0] <= until]
-    return max(held, key=lambda taken: (taken[1], taken[0]))[2] if held else None
+    """The task that held the resource last before `until`, else the one that comes too soon after."""
+    held: list[Taken] = [taken for taken in block.taken if taken[0] < until]
+    if held:
+        return max(held, key=lambda taken: (taken[1], taken[0]))[2]
+    return min(block.taken)[2] if block.taken else None

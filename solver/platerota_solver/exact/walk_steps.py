@@ -1,0 +1,297 @@
+"""One step of the operator from a label to the next: every load, place, cut, pull and unload that may come next."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from platerota_solver.exact.walk_bound import LOADED, OFF, ON, Floats, progress, stages, to_come
+from platerota_solver.exact.walk_tables import Walk
+from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
+from platerota_solver.problem import Ints
+
+LOAD, PLACE, CUT, PULL, UNLOAD = range(5)
+# Columns of a label's last step: kind of step, plate, fill, machine, start, end, start and end of a cut that follows at once.
+STEP_COLUMNS = 8
+
+
+class Labels(NamedTuple):
+    """Labels as columns: where the shop stands, when, and what it has cost. int64 unless said otherwise."""
+
+    state: Ints  # [label, pieces left by kind … a code per plate … finished orders as bits]
+    times: Ints  # [label, operator free, then each machine free]
+    cost: Floats  # float64: points of the finished orders
+    total: Floats  # float64: cost and what is still to come, at least
+    parent: Ints
+    step: Ints  # [label, STEP_COLUMNS] the step that led here
+    layer: Ints  # pieces × stages done: every step adds some
+
+
+class Room(NamedTuple):
+    """Where one expansion works: the kernel allocates nothing."""
+
+    state: Ints
+    times: Ints
+    counts: Ints  # [3, kind]
+    todo: Ints  # [3, kind]
+    best: Floats  # per set of orders
+
+
+@compiled
+def earliest(w: Walk, first: int, second: int, third: int, t: int, length: int) -> int:
+    """The earliest s ≥ t with ``[s, s + length]`` inside a span of each list (-1: no list); NEVER past the horizon."""
+    s = t
+    while True:
+        before = s
+        for turn in range(3):
+            number = first if turn == 0 else (second if turn == 1 else third)
+            if number < 0:
+                continue
+            row, last = row_at(w.closes, w.span_from[number], w.span_from[number + 1], s), w.span_from[number + 1]
+            while row < last and max(s, w.begins[row]) + length > w.closes[row]:
+                row += 1
+            if row >= last:
+                return NEVER
+            s = max(s, w.begins[row])
+        if s == before:
+            return s
+
+
+@compiled
+def on_machine(w: Walk, state: Ints, machine: int) -> int:
+    """Plates that stand on a machine."""
+    kinds, number, count = w.need.shape[0], stages(w), 0
+    for plate in range(w.plate_family.shape[0]):
+        code = state[kinds + plate] - 1
+        if code >= 0 and code % number >= ON and (code % number - ON) // 2 == machine:
+            count += 1
+    return count
+
+
+@compiled
+def repeats(w: Walk, state: Ints, plate: int) -> bool:
+    """Whether a plate of the same family earlier in the list is in the same state: its step would be the same."""
+    kinds = w.need.shape[0]
+    for other in range(plate):
+        if w.plate_family[other] == w.plate_family[plate] and state[kinds + other] == state[kinds + plate]:
+            return True
+    return False
+
+
+@compiled
+def waits(w: Walk, state: Ints, fill: int) -> bool:
+    """Whether pieces of a fill are not there yet: too few left to load, or too few through the op before."""
+    kinds, number = w.need.shape[0], stages(w)
+    for k in range(kinds):
+        pieces = w.fill_pieces[fill, k]
+        if pieces == 0:
+            continue
+        if pieces > state[k]:
+            return True
+        before = w.before[k]
+        if before < 0:
+            continue
+        through = w.supply[k] + w.need[before] - state[before] - (w.need[k] - state[k])
+        for plate in range(w.plate_family.shape[0]):
+            code = state[kinds + plate] - 1
+            if code >= 0:
+                through -= w.fill_pieces[code // number, before]
+        if pieces > through:
+            return True
+    return False
+
+
+@compiled
+def set_plate(w: Walk, state: Ints, plate: int, code: int) -> None:
+    """Give a plate its new code and keep like plates in order of their codes, so that they are told apart by nothing else."""
+    kinds = w.need.shape[0]
+    state[kinds + plate] = code
+    at = plate
+    while at > 0 and w.plate_family[at - 1] == w.plate_family[plate] and state[kinds + at - 1] > state[kinds + at]:
+        state[kinds + at - 1], state[kinds + at] = state[kinds + at], state[kinds + at - 1]
+        at -= 1
+    while (
+        at + 1 < w.plate_family.shape[0] and w.plate_family[at + 1] == w.plate_family[plate]
+        and state[kinds + at + 1] < state[kinds + at]
+    ):
+        state[kinds + at + 1], state[kinds + at] = state[kinds + at], state[kinds + at + 1]
+        at += 1
+
+
+@compiled
+def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room, cost: float, limit: float) -> int:
+    """Write the child in `room` to `row` of `out` unless it cannot lead below `limit`; the next free row."""
+    total = cost + to_come(w, room.state, room.times, room.counts, room.todo, room.best)
+    if total >= limit:
+        return row
+    for column in range(room.state.shape[0]):
+        out.state[row, column] = room.state[column]
+    for column in range(room.times.shape[0]):
+        out.times[row, column] = room.times[column]
+    out.cost[row], out.total[row], out.parent[row] = cost, max(total, source.total[parent]), parent
+    return row + 1
+
+
+@compiled
+def note(out: Labels, row: int, layer: int, kind: int, plate: int, fill: int, machine: int, at: int, end: int, cut_at: int, cut_end: int) -> None:
+    """Write the step that leads to `row`; rows that were not kept are written over later."""
+    out.layer[row] = layer
+    out.step[row, 0], out.step[row, 1], out.step[row, 2], out.step[row, 3] = kind, plate, fill, machine
+    out.step[row, 4], out.step[row, 5], out.step[row, 6], out.step[row, 7] = at, end, cut_at, cut_end
+
+
+@compiled
+def start_room(source: Labels, parent: int, room: Room) -> None:
+    """Copy a label into the room."""
+    for column in range(room.state.shape[0]):
+        room.state[column] = source.state[parent, column]
+    for column in range(room.times.shape[0]):
+        room.times[column] = source.times[parent, column]
+
+
+@compiled
+def load_steps(w: Walk, source: Labels, parent: int, plate: int, out: Labels, row: int, room: Room, limit: float) -> int:
+    """Every load of an empty plate."""
+    kinds, number, family = w.need.shape[0], stages(w), w.plate_family[plate]
+    for fill in range(w.family_fills[family], w.family_fills[family + 1]):
+        start_room(source, parent, room)
+        if waits(w, room.state, fill):
+            continue
+        at = earliest(w, 0, w.plate_open[plate], -1, max(room.times[0], w.fill_from[fill]), w.fill_load[fill])
+        if at == NEVER:
+            continue
+        for k in range(kinds):
+            room.state[k] -= w.fill_pieces[fill, k]
+        set_plate(w, room.state, plate, 1 + fill * number + LOADED)
+        room.times[0] = at + w.fill_load[fill]
+        note(out, row, source.layer[parent] + w.fill_count[fill], LOAD, plate, fill, -1, at, room.times[0], -1, -1)
+        row = put(w, out, row, source, parent, room, source.cost[parent], limit)
+    return row
+
+
+@compiled
+def place_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out: Labels, row: int, room: Room, limit: float) -> int:
+    """Every place of a loaded plate; on a machine with one position the cut follows as soon as it may (nothing else can happen there)."""
+    number = stages(w)
+    for m in range(w.place.shape[0]):
+        start_room(source, parent, room)
+        cut = w.fill_cut[fill, m]
+        if cut < 0 or on_machine(w, room.state, m) >= w.positions[m]:
+            continue
+        at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), w.place[m])
+        if at == NEVER:
+            continue
+        end, cut_at, cut_end, stage = at + w.place[m], -1, -1, ON + 2 * m
+        room.times[0], room.times[1 + m] = end, end
+        if w.positions[m] == 1:
+            cut_at = earliest(w, w.cutting[m], w.plate_open[plate], -1, end, cut)
+            if cut_at == NEVER:
+                continue
+            cut_end, stage = cut_at + cut, stage + 1
+            room.times[1 + m] = cut_end
+        set_plate(w, room.state, plate, 1 + fill * number + stage)
+        layer = source.layer[parent] + w.fill_count[fill] * (2 if cut_at >= 0 else 1)
+        note(out, row, layer, PLACE, plate, fill, m, at, end, cut_at, cut_end)
+        row = put(w, out, row, source, parent, room, source.cost[parent], limit)
+    return row
+
+
+@compiled
+def machine_step(w: Walk, source: Labels, parent: int, plate: int, fill: int, stage: int, out: Labels, row: int, room: Room, limit: float) -> int:
+    """The cut of a placed plate, or the pull of one that is cut."""
+    number, m = stages(w), (stage - ON) // 2
+    start_room(source, parent, room)
+    if (stage - ON) % 2 == 0:
+        kind, after, length = CUT, stage + 1, w.fill_cut[fill, m]
+        at = earliest(w, w.cutting[m], w.plate_open[plate], -1, room.times[1 + m], length)
+    else:
+        kind, after, length = PULL, OFF, w.pull[m]
+        at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), length)
+    if at == NEVER:
+        return row
+    room.times[1 + m] = at + length
+    if kind == PULL:
+        room.times[0] = at + length
+    set_plate(w, room.state, plate, 1 + fill * number + after)
+    note(out, row, source.layer[parent] + w.fill_count[fill], kind, plate, fill, m, at, at + length, -1, -1)
+    return put(w, out, row, source, parent, room, source.cost[parent], limit)
+
+
+@compiled
+def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out: Labels, row: int, room: Room, limit: float) -> int:
+    """The unload of a plate, once for every choice of orders that its pieces finish: none, or any that they suffice for."""
+    kinds, mask = w.need.shape[0], w.need.shape[0] + w.plate_family.shape[0]
+    start_room(source, parent, room)
+    at = earliest(w, 0, w.plate_open[plate], -1, room.times[0], w.fill_unload[fill])
+    if at == NEVER:
+        return row
+    end = at + w.fill_unload[fill]
+    set_plate(w, room.state, plate, 0)
+    room.times[0] = end
+    progress(w, room.state, room.counts)
+    done, orders, can = room.state[mask], w.order_due.shape[0], 0
+    for o in range(orders):
+        if not (done >> o) & 1 and finishes(w, room, fill, 1 << o):
+            can |= 1 << o
+    chosen = can
+    while True:
+        if chosen == 0 or finishes(w, room, fill, chosen):
+            cost = source.cost[parent]
+            for o in range(orders):
+                if (chosen >> o) & 1:
+                    cost += w.finish[o] * end + w.late[o] * max(0, end - w.order_due[o])
+            room.state[mask] = done | chosen
+            note(out, row, source.layer[parent] + w.fill_count[fill], UNLOAD, plate, fill, -1, at, end, -1, -1)
+            row = put(w, out, row, source, parent, room, cost, limit)
+            room.state[mask] = done
+            progress(w, room.state, room.counts)
+        if chosen == 0:
+            return row
+        chosen = (chosen - 1) & can
+
+
+@compiled
+def finishes(w: Walk, room: Room, fill: int, chosen: int) -> bool:
+    """Whether the last pieces of all the `chosen` orders are unloaded, with one of this fill's kinds in each group."""
+    kinds = w.need.shape[0]
+    done = room.state[kinds + w.plate_family.shape[0]]
+    for k in range(kinds):
+        if not w.ends[k]:
+            continue
+        wanted, touched = 0, False
+        for o in range(w.order_due.shape[0]):
+            if ((done | chosen) >> o) & 1:
+                wanted += w.order_need[o, k]
+            if (chosen >> o) & 1 and w.order_group[o] == w.kind_group[k]:
+                touched = True
+        if touched and (wanted > room.counts[2, k] or w.fill_pieces[fill, k] == 0):
+            return False
+    return True
+
+
+@entry
+def expand(w: Walk, source: Labels, first: int, last: int, out: Labels, room: Room, limit: float) -> tuple[int, int]:
+    """The children of labels first … last that may lead below `limit`; the next label to expand and the rows written.
+
+    Stops early where `out` might not hold all children of the next label.
+    """
+    kinds, number, row = w.need.shape[0], stages(w), 0
+    fills, plates = w.fill_count.shape[0], w.plate_family.shape[0]
+    most = plates * max(fills, w.place.shape[0], 1 << w.order_due.shape[0]) + 1
+    for parent in range(first, last):
+        if row + most > out.cost.shape[0]:
+            return parent, row
+        for plate in range(plates):
+            start_room(source, parent, room)
+            if repeats(w, room.state, plate):
+                continue
+            code = source.state[parent, kinds + plate] - 1
+            stage, fill = code % number, code // number
+            if code < 0:
+                row = load_steps(w, source, parent, plate, out, row, room, limit)
+            elif stage == LOADED:
+                row = place_steps(w, source, parent, plate, fill, out, row, room, limit)
+            elif stage == OFF:
+                row = unload_steps(w, source, parent, plate, fill, out, row, room, limit)
+            else:
+                row = machine_step(w, source, parent, plate, fill, stage, out, row, room, limit)
+    return last, row

@@ -1,0 +1,38 @@
+"""The score of a schedule under construction, in points (F20)."""
+
+from __future__ import annotations
+
+from platerota_solver.kernel.spans import compiled, entry
+from platerota_solver.kernel.state import RUNS, SETUPS, Choices, Rates, State
+from platerota_solver.problem import Arrays
+
+
+@entry
+def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
+    """The score of the schedule in points, with a tie-break for fewer runs and an earlier last finish."""
+    total = 0.0
+    last = 0
+    for order in range(s.finish.shape[0]):
+        if c.skip[order]:
+            total += r.unplaced[order]
+            continue
+        total += r.finish[order] * s.finish[order] + r.late[order] * max(0, s.finish[order] - p.o_due[order])
+        last = max(last, s.finish[order])
+    total += r.shop[0] * s.counts[SETUPS] + r.shop[2] * last + r.shop[3] * (s.counts[RUNS] + last * 1e-6)
+    if r.shop[1] > 0 and p.l_overtime.size:
+        total += r.shop[1] * overtime_seconds(p, s, c)
+    return total
+
+
+@compiled
+def overtime_seconds(p: Arrays, s: State, c: Choices) -> int:
+    """Seconds worked in open overtime: what was opened less what is still free."""
+    worked = 0
+    for u in range(p.l_overtime.shape[0]):
+        number = p.l_overtime[u]
+        for k in range(p.list_from[number], p.list_from[number + 1]):
+            if c.overtime[k]:
+                worked += p.lists[k, 1] - p.lists[k, 0]
+        for k in range(s.off[number], s.off[number] + s.count[number]):
+            worked -= s.end[k] - s.start[k]
+    return worked

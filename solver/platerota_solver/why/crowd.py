@@ -1,0 +1,147 @@
+"""The plan's own tasks as time that is taken: which resource an order that fits alone cannot get beside the others."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from platerota_shared.calendars import Span, merge, subtract
+from platerota_shared.plan import Run, Task
+from platerota_solver.describe.book import open_book
+from platerota_solver.describe.chains import CHAIN
+from platerota_solver.describe.presence import parts
+from platerota_solver.problem import SKILLS, Problem
+from platerota_solver.why.needs import Needs
+from platerota_solver.why.trials import Trial, as_spans, seconds_from, spans_of, with_spans
+
+IN_TWOS = 4
+"""The most loaded resources of an order that are also freed in twos."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bottleneck:
+    """Resources of one kind (ids), seconds of them taken and open from the order's release to the horizon's end.
+
+    `skill` is set for people; `finish` (seconds from `now`) is what the order reaches in the rest of the plan with these resources
+    free, None where no one or two of them do, or where the gaps in the plan cannot tell (setups between its runs). `also` are the second
+    of two resources that only together would do.
+    """
+
+    names: tuple[str, ...]
+    taken: int
+    open: int
+    finish: int | None = None
+    skill: str = ""
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    names: tuple[str, ...]
+    counted: tuple[int, ...]  # calendar lists whose hours are compared
+    freed: tuple[int, ...]  # calendar lists given back
+    skill: str = ""
+
+
+class Crowd:
+    """A plan taken out of the calendars. Runs under way stay out of it: the kernel books those itself.
+
+    A machine with several positions keeps its table free here, so a full table is found as a busy spindle or not at all.
+    """
+
+    def __init__(self, problem: Problem, runs: Sequence[Run], tasks: Sequence[Task]) -> None:
+        self._whole = problem
+        taken: dict[int, list[Span]] = defaultdict(list)
+        for number, span in _bookings(problem, runs, tasks):
+            taken[number].append((span[0] - problem.request.now, span[1] - problem.request.now))
+        left = {number: subtract(_rows(problem, number), merge(spans)) for number, spans in taken.items()}
+        self._rest = with_spans(problem, {number: as_spans(spans) for number, spans in left.items()})
+        p = problem.arrays
+        # A blank plate that the plan builds on is no blank any more.
+        built = [k for k in range(len(p.c_plate)) if p.c_build[k] > 0 and int(p.l_plate[p.c_plate[k]]) in taken]
+        fits = p.fits.copy()
+        fits[built] = 0
+        self._rest = replace(self._rest, arrays=self._rest.arrays._replace(fits=fits))
+
+    def bottleneck(self, needs: Needs) -> Bottleneck:
+        """The most loaded resources that alone, or in twos, would let the order finish, else the most loaded of all it needs."""
+        groups = sorted(_groups(self._whole, needs), key=lambda group: -self._share(group, needs))
+        if Trial(self._rest).finish(needs.row) is None:
+            for one in groups:
+                if (finish := self._freed(needs, one)) is not None:
+                    return self._counted(one, needs, finish)
+            for one, two in combinations(groups[:IN_TWOS], 2):
+                if (finish := self._freed(needs, one, two)) is not None:
+                    return replace(self._counted(one, needs, finish), also=two.names)
+        return self._counted(groups[0], needs, None)
+
+    def _freed(self, needs: Needs, *groups: _Group) -> int | None:
+        """The order's finish in the rest of the plan with these resources free."""
+        numbers = [number for group in groups for number in group.freed]
+        return Trial(with_spans(self._rest, {number: spans_of(self._whole, number) for number in numbers})).finish(needs.row)
+
+    def _counted(self, group: _Group, needs: Needs, finish: int | None) -> Bottleneck:
+        whole, rest = self._hours(group, needs)
+        return Bottleneck(group.names, whole - rest, whole, finish, group.skill)
+
+    def _share(self, group: _Group, needs: Needs) -> float:
+        whole, rest = self._hours(group, needs)
+        return (whole - rest) / max(1, whole)
+
+    def _hours(self, group: _Group, needs: Needs) -> tuple[int, int]:
+        whole, rest = (sum(seconds_from(needs.release, spans_of(one, n)) for n in group.counted) for one in (self._whole, self._rest))
+        return whole, rest
+
+
+def _groups(problem: Problem, needs: Needs) -> Iterator[_Group]:
+    """Machines, plates, and people by kind of hand work; the same people once."""
+    p, shop = problem.arrays, problem.request.shop
+    spindles = tuple(int(p.l_spindle[m]) for m in needs.machines)
+    yield _Group(needs.machine_ids, spindles, (*spindles, *(int(t[m]) for m in needs.machines for t in (p.l_station, p.l_table))))
+    held = tuple(int(p.l_plate[plate]) for plate in needs.plates)
+    yield _Group(needs.plate_ids, held, held)
+    seen: set[tuple[int, ...]] = set()
+    for kind in needs.kinds():
+        rows = tuple(int(u) for u in np.flatnonzero(p.can[kind]))
+        if rows and rows not in seen:
+            seen.add(rows)
+            regular, overtime = (tuple(int(table[u]) for u in rows) for table in (p.l_operator, p.l_overtime))
+            yield _Group(tuple(shop.operators[u].id for u in rows), regular, (*regular, *overtime), SKILLS[kind])
+
+
+def _rows(problem: Problem, number: int) -> list[Span]:
+    return [(int(a), int(b)) for a, b in spans_of(problem, number)]
+
+
+def _bookings(problem: Problem, runs: Sequence[Run], tasks: Sequence[Task]) -> Iterator[tuple[int, Span]]:
+    """The calendar lists that the plan's tasks take, with the span (UTC seconds), those of runs under way left out."""
+    p, shop = problem.arrays, problem.request.shop
+    book = open_book(problem.request, runs, tasks, ())
+    operator = {row.id: number for number, row in enumerate(shop.operators)}
+    machine = {row.id: number for number, row in enumerate(shop.machines)}
+    plate = {row.id: number for number, row in enumerate(shop.plates)}
+    fresh = {run.id for run in runs if "load" in book.of_run[run.id]}
+    for task in tasks:
+        if task.run not in fresh and task.kind != "build":
+            continue
+        if task.operator is not None:
+            row = operator[task.operator]
+            yield from ((int(table[row]), span) for span in parts(task) for table in (p.l_operator, p.l_overtime))
+        if task.kind == "build":
+            yield int(p.l_plate[plate[task.plate or ""]]), (task.start, task.end)
+        if task.machine is not None:
+            row = machine[task.machine]
+            lists = p.l_station if task.kind in ("place", "pull") else p.l_spindle
+            yield int(lists[row]), (task.start, task.end + (int(p.m_exchange[row]) if task.kind == "cut" else 0))
+    for run in runs:
+        if run.id not in fresh:
+            continue
+        trip = {kind: book.tasks[index] for kind, index in book.of_run[run.id].items() if kind in CHAIN}
+        yield int(p.l_plate[plate[run.plate]]), (trip["load"].start, trip["unload"].end)
+        if run.machine is not None and "place" in trip and p.m_places[machine[run.machine]] == 1:
+            yield int(p.l_table[machine[run.machine]]), (trip["place"].start, trip["pull"].end)
+
