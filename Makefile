@@ -10,7 +10,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test lint bench bench-quick nightly wheel clean
+.PHONY: help demo test lint bench bench-quick nightly openapi wheel clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -26,6 +26,7 @@ help: ## list the targets
 
 $(READY): pyproject.toml constraints.txt | .venv/bin/python
 	$(BIN)/python -m pip install --quiet --editable '.[service,solver,dev]' --constraint constraints.txt
+	@echo "compiling the solver for this machine, once (about half a minute)"; $(BIN)/python -c "from platerota_solver import warm; warm()"
 	@touch $@
 
 demo: $(READY) ## plan the demo week, print it, draw it beside
@@ -49,6 +50,9 @@ bench-quick: $(READY) ## measure tiny and small on two seeds (about three minute
 
 nightly: $(READY) ## run the long property tests
 	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
+
+openapi: $(READY) ## write the stored API description, service/openapi.json
+	$(BIN)/python -m platerota_service.description
 
 wheel: $(READY) ## build the wheel into dist
 	$(BIN)/python -m hatchling build --target wheel

@@ -7,24 +7,44 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from platerota_service.problems import BUSY, FAULTS, INTERNAL, PROBLEM_JSON, TOO_LONG_TO_WAIT, UNREADABLE, Kind, Problem, ProblemFault
+from platerota_service.problems import (
+    BUSY,
+    FAULTS,
+    INTERNAL,
+    PROBLEM_JSON,
+    TOO_LONG_TO_WAIT,
+    UNREADABLE,
+    WARMING,
+    Kind,
+    Problem,
+    ProblemFault,
+)
 
 Answers = dict[int | str, dict[str, Any]]
 
 _DETAILS = {
     UNREADABLE: "the request is not JSON: expecting value at line 3, column 12",
     TOO_LONG_TO_WAIT: "the optimiser is asked to take 120 seconds; a call that waits allows 25",
-    FAULTS: "the request has 1 fault; nothing was stored",
+    FAULTS: "the request has 2 faults; nothing was stored",
+    BUSY: "100 plans wait already",
+    WARMING: "the optimiser is being compiled for this machine, once, which takes about half a minute",
 }
 _ERRORS = {
-    UNREADABLE: ProblemFault(
-        pointer="", code="not-json", detail="the request is not JSON: expecting value at line 3, column 12",
-        mend="look at line 3, column 12",
-    ),
-    FAULTS: ProblemFault(
-        pointer="/orders/0/part", code="unknown-part", detail="order 'A-1042' is for part 'bracket-l', which has no operations",
-        mend="did you mean 'bracket'?",
-    ),
+    UNREADABLE: [
+        ProblemFault(
+            pointer="", code="not-json", detail="the request is not JSON: expecting value at line 3, column 12",
+            mend="look at line 3, column 12",
+        ),
+    ],
+    FAULTS: [
+        ProblemFault(
+            pointer="/orders/0/part", code="unknown-part", detail="order 'A-1042' is for part 'bracket-l', which has no operations",
+            mend="did you mean 'bracket'?",
+        ),
+        ProblemFault(
+            pointer="/shop/plates/0/mount", code="missing-field", detail="plate P1: mount is missing", mend="add it",
+        ),
+    ],
 }
 
 _HEADERS = {
@@ -86,7 +106,7 @@ def problem_answers(*kinds: Kind) -> Answers:
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
-        if kind is BUSY:
+        if kind in (BUSY, WARMING):
             answer["headers"] = _headers("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"
@@ -97,8 +117,7 @@ def problem_answers(*kinds: Kind) -> Answers:
 def _problem_example(kind: Kind) -> dict[str, Any]:
     detail = f"{_DETAILS.get(kind, kind.title)}. {kind.advice}"
     instance = "urn:uuid:7d7c5d0e-3a75-4a0e-9d4e-0f3f3b1f9d52" if kind is INTERNAL else None
-    errors = [_ERRORS[kind]] if kind in _ERRORS else None
-    problem = Problem(type=kind.type, title=kind.title, status=kind.status, detail=detail, instance=instance, errors=errors)
+    problem = Problem(type=kind.type, title=kind.title, status=kind.status, detail=detail, instance=instance, errors=_ERRORS.get(kind))
     return problem.model_dump(exclude_none=True)
 
 

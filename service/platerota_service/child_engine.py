@@ -8,11 +8,12 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from uuid import uuid4
 
-from platerota_service.engine import AlreadyEnded, EngineClosed, PlanState, QueueFull, Submission, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineClosed, EngineWarming, PlanState, QueueFull, Submission, UnknownPlan
 from platerota_service.plan_answers import blank_plan
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
+from platerota_service.warm_process import warm_up_beside
 from platerota_shared.plan import Plan, Status
 
 _log = logging.getLogger(__name__)
@@ -65,13 +66,16 @@ class ChildEngine:
         self._records: dict[str, _Record] = {}
         self._slots = asyncio.Semaphore(settings.solve_slots)
         self._closed = False
+        self._warming: asyncio.Task[None] | None = None
+        self._compiling = False
+
+    async def start(self) -> None:
+        """Get the optimiser ready in a child; see :meth:`platerota_service.engine.Engine.start`."""
+        self._warming = asyncio.create_task(self._warm_up())
 
     async def submit(self, submission: Submission) -> str:
         """Queue a solve; see :meth:`platerota_service.engine.Engine.submit`."""
-        if self._closed:
-            raise EngineClosed
-        if not await self.ready():
-            raise QueueFull(self._settings.queue_limit)
+        self._check_room()
         plan_id = uuid4().hex
         record = _Record(PlanState(_marked(blank_plan(submission.request), plan_id, "waiting")))
         self._records[plan_id] = record
@@ -115,16 +119,35 @@ class ChildEngine:
             if record.deleted:
                 raise EngineClosed if self._closed else UnknownPlan(plan_id)
 
-    async def ready(self) -> bool:
-        """Whether there is room in the queue; see :meth:`platerota_service.engine.Engine.ready`."""
-        waiting = sum(record.state.plan.status == "waiting" for record in self._records.values())
-        return not self._closed and waiting < self._settings.queue_limit
+    async def check_ready(self, patience: float = 0.0) -> None:
+        """Nothing where a plan gets its turn; see :meth:`platerota_service.engine.Engine.check_ready`."""
+        if self._warming is not None:
+            await asyncio.wait([self._warming], timeout=patience)
+        self._check_room()
+        if self._warming is not None and not self._warming.done():
+            raise EngineWarming(compiling=self._compiling)
 
     async def close(self) -> None:
         """Kill every solve and take no more; see :meth:`platerota_service.engine.Engine.close`."""
         self._closed = True
+        if self._warming is not None:
+            self._warming.cancel()
+            await asyncio.gather(self._warming, return_exceptions=True)
         for plan_id in list(self._records):
             await self.cancel(plan_id)
+
+    def _check_room(self) -> None:
+        if self._closed:
+            raise EngineClosed
+        if sum(record.state.plan.status == "waiting" for record in self._records.values()) >= self._settings.queue_limit:
+            raise QueueFull(self._settings.queue_limit)
+
+    async def _warm_up(self) -> None:
+        if await warm_up_beside(self._command, self._settings.warm_seconds, self._note_compiling):
+            _log.info("the optimiser is ready")
+
+    def _note_compiling(self) -> None:
+        self._compiling = True
 
     def _find(self, plan_id: str) -> _Record:
         try:
@@ -133,8 +156,10 @@ class ChildEngine:
             raise UnknownPlan(plan_id) from None
 
     async def _solve(self, record: _Record, submission: Submission) -> None:
-        """Wait for a slot (they are given in the order of asking), then run the child to its end."""
+        """Wait for a slot (they are given in the order of asking) and the optimiser, then run the child to its end."""
         async with self._slots:
+            if self._warming is not None:
+                await asyncio.wait([self._warming])
             record.process = SolveProcess(submission, self._settings, self._command, record.take_progress, record.take_plan)
             record.put(PlanState(_marked(record.state.plan, record.state.plan.id, "solving")))
             try:

@@ -24,7 +24,7 @@ from platerota_service.bodies import submission_from
 from platerota_service.engine import Submission
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.settings import ServiceSettings
-from platerota_service.solve_lines import Progress
+from platerota_service.solve_lines import COMPILING, Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
 from platerota_shared.audit import audit as audit_plan
 from platerota_shared.faults import RequestRefused
@@ -120,7 +120,7 @@ def demo(
 
 async def _solve(submission: Submission, settings: ServiceSettings) -> Outcome:
     """Solve in a child; the first Ctrl-C (the runner cancels this task) stops it, and its best plan is kept."""
-    process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show)
+    process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show, on_compiling=lambda: _say(COMPILING))
     running = asyncio.create_task(process.run())
     try:
         return await asyncio.shield(running)

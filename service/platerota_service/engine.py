@@ -42,6 +42,14 @@ class EngineClosed(EngineError):
     """The engine is closing: it takes no more and forgets its plans."""
 
 
+class EngineWarming(EngineError):
+    """The optimiser is being made ready: a request is taken, but its solve waits for that, `compiling` for about half a minute."""
+
+    def __init__(self, *, compiling: bool) -> None:
+        super().__init__(compiling)
+        self.compiling = compiling
+
+
 class QueueFull(EngineError):
     """`limit` plans wait already."""
 
@@ -84,6 +92,19 @@ class PlanState:
 
 class Engine(Protocol):
     """Runs solves and knows their plans. An id is known from `submit` until `cancel`."""
+
+    async def start(self) -> None:
+        """Begin to make the optimiser ready, in the background; requests are taken meanwhile. Without it the first solve does so."""
+        ...
+
+    async def check_ready(self, patience: float = 0.0) -> None:
+        """Nothing where a request that is submitted now is taken and gets its turn; waits `patience` seconds for that at most.
+
+        Raises
+        ------
+        EngineWarming, QueueFull, EngineClosed
+        """
+        ...
 
     async def submit(self, submission: Submission) -> str:
         """Take a request and answer the id of its plan at once.
@@ -131,10 +152,6 @@ class Engine(Protocol):
         EngineClosed
             Where the engine closes meanwhile.
         """
-        ...
-
-    async def ready(self) -> bool:
-        """Whether `submit` would take a request now."""
         ...
 
     async def close(self) -> None:

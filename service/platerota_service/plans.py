@@ -22,12 +22,16 @@ from platerota_service.problems import (
     TOO_LONG_TO_WAIT,
     UNKNOWN_PLAN,
     UNREADABLE,
+    WARMING,
     WRONG_MEDIA_TYPE,
     ProblemError,
 )
 
 LONGEST_SOLVE = 25
 """Seconds of solve_seconds that a call waits for; the HTTP clients of spreadsheets give up at 30."""
+
+WARM_PATIENCE = 5
+"""Seconds that such a call waits besides for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
 
@@ -50,21 +54,24 @@ _PREFER_WAIT = {
     responses={
         **plan_answers("The plan, in an end state; one that failed says why in `problem`", 201, "Location", "Preference-Applied"),
         **plan_answers("The request is taken; its plan waits", 202, "Location", "Retry-After", "Preference-Applied"),
-        **problem_answers(UNREADABLE, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, BUSY),
+        **problem_answers(UNREADABLE, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, BUSY, WARMING),
     },
 )
 async def create_plan(call: Request, engine: EngineOf, settings: SettingsOf, preferences: PreferencesOf) -> Response:
     """Check the request, plan it, and answer with the plan.
 
     Waits for the plan (then settings.solve_seconds is 25 at most), in the queue too, unless the caller prefers otherwise; a
-    caller that hangs up loses only the answer. A refused request leaves nothing behind. 404 only where the plan was deleted
-    while this call waited for it.
+    caller that hangs up loses only the answer. A refused request leaves nothing behind. 503 where too many plans wait, or where
+    a call that waits comes while the optimiser gets ready after a start. 404 only where the plan was deleted while this call
+    waited for it.
     """
     submission = await read_submission(call, settings.max_body_bytes)
     seconds = submission.request.settings.solve_seconds
     if seconds > LONGEST_SOLVE and not preferences.respond_async:
         words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"
         raise ProblemError(TOO_LONG_TO_WAIT, words)
+    if not preferences.respond_async:
+        await engine.check_ready(WARM_PATIENCE)
     plan_id = await engine.submit(submission)
     headers = {"Location": f"/v1/plans/{plan_id}"}
     if not preferences.respond_async:

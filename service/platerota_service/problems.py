@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
-from platerota_service.engine import AlreadyEnded, EngineError, QueueFull, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineError, EngineWarming, QueueFull, UnknownPlan
 from platerota_shared.faults import RequestRefused, Unreadable, pointer
 
 PROBLEM_JSON = "application/problem+json"
@@ -62,19 +62,25 @@ INTERNAL = Kind(
     "Give the instance to whoever runs the service: it is in the log. The request may be sent again.",
 )
 BUSY = Kind("busy", 503, "the service takes no work now", "Send the request again after the seconds that Retry-After says.")
+WARMING = Kind(
+    "warming-up", 503, "the service gets its optimiser ready",
+    "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
+    " waits its turn, and its plan is fetched from its Location.",
+)
 HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
 
 KINDS = {
     kind.name: kind
     for kind in (
         UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
-        INTERNAL, BUSY, HTTP,
+        INTERNAL, BUSY, WARMING, HTTP,
     )
 }
 """Every kind by its name."""
 
 _BY_STATUS = {404: NOT_FOUND, 405: WRONG_METHOD}
 _RETRY_SECONDS = 10
+_RETRY_COMPILING_SECONDS = 20
 
 
 class ProblemFault(BaseModel):
@@ -140,6 +146,10 @@ async def _engine(_request: Request, error: Exception) -> Response:
         return _answer(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
     if isinstance(error, AlreadyEnded):
         return _answer(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
+    if isinstance(error, EngineWarming):
+        words = "the optimiser is being compiled for this machine, once, which takes about half a minute"
+        seconds = _RETRY_COMPILING_SECONDS if error.compiling else 1
+        return _answer(WARMING, words if error.compiling else "the optimiser is being loaded", headers={"Retry-After": str(seconds)})
     words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
     return _answer(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
 
@@ -150,7 +160,8 @@ async def _framework(request: Request, error: Exception) -> Response:
     words = f"{request.method} {request.url.path}: {HTTPStatus(error.status_code).phrase}"
     headers = dict(error.headers or {})
     if "Allow" in headers:
-        headers["Allow"] = ", ".join(sorted({headers["Allow"], *_described_methods(request)}))
+        known = {headers["Allow"], *_described_methods(request)}
+        headers["Allow"] = ", ".join(sorted(known | {"HEAD"} if "GET" in known else known))
     return _answer(kind, words, status=error.status_code, headers=headers)
 
 

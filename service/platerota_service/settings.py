@@ -33,7 +33,9 @@ class ServiceSettings(BaseSettings):
     stop_grace_seconds
         Seconds a solve may take to end after it was told to stop; then it is killed and its best plan kept.
     kill_grace_seconds
-        Seconds a solve may run past its own time limit (start of the process included); then it is killed, its best plan kept.
+        Seconds a solve may run past its own time limit; then it is killed, its best plan kept.
+    warm_seconds
+        Seconds a solving process may take to start and to load the optimiser, compiling it included; then it is killed.
     kept_plans
         Ended plans kept in memory; past it the oldest are forgotten.
     max_body_bytes
@@ -49,6 +51,7 @@ class ServiceSettings(BaseSettings):
     solve_memory_mib: Annotated[int, Field(ge=256, le=1_048_576)] = 4_096
     stop_grace_seconds: Annotated[float, Field(gt=0, le=600)] = 10.0
     kill_grace_seconds: Annotated[float, Field(gt=0, le=3_600)] = 60.0
+    warm_seconds: Annotated[float, Field(gt=0, le=3_600)] = 300.0
     kept_plans: Annotated[int, Field(ge=1, le=1_000_000)] = 1_000
     max_body_bytes: Annotated[int, Field(ge=1_024, le=MAX_BYTES)] = MAX_BYTES
     replay_directory: Path | None = None

@@ -1,7 +1,8 @@
 """The process that solves: reads one request, says what it reaches, ends with its plan.
 
-Started as ``python -m platerota_service.solve_child``; the only module that knows the solver. Every plan is audited here,
-before it is said, so that neither a wrong plan nor the work of checking ever reaches the process that answers callers.
+Started as ``python -m platerota_service.solve_child``; with ``--warm`` it only gets the optimiser ready for those that follow.
+Every plan is audited here, before it is said, so that neither a wrong plan nor the work of checking ever reaches the process
+that answers callers.
 It ends with its best plan when it is told STOP, and at once when its standard input closes: then its parent is gone.
 """
 
@@ -17,7 +18,8 @@ from collections.abc import Callable
 from typing import Any, BinaryIO
 
 from platerota_service.settings import MIB
-from platerota_service.solve_lines import STOP, AnyLine, Done, Failed, Improved, Reached, Rejected
+from platerota_service.solve_lines import STOP, AnyLine, Compiling, Done, Failed, Improved, Reached, Rejected, Warm
+from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, Stage
 from platerota_shared.reading import read_request
@@ -88,19 +90,33 @@ def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threadin
         say(Failed(detail=f"the solver met a fault of its own ({type(error).__name__})"))
 
 
+def get_ready(say: Callable[[AnyLine], None]) -> bool:
+    """Warm up, and say that it is done; whether it went well. Its memory is the program's and not limited: no request needs more."""
+    try:
+        warm_up(lambda: say(Compiling()))
+    except Exception as error:
+        _log.exception("the solver cannot be made ready")
+        say(Failed(detail=f"the solver cannot be made ready on this machine ({type(error).__name__})"))
+        return False
+    say(Warm())
+    return True
+
+
 def main() -> None:
-    """Read the order from standard input, solve it, and speak on standard output."""
+    """Read the order from standard input, solve it, and speak on standard output; with ``--warm``, warm up and speak."""
     # Native libraries print where they like: what they print on standard output goes to standard error instead.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    text = sys.stdin.buffer.readline()
-    if not text.endswith(b"\n"):
+    say, stopped = _speech(out), threading.Event()
+    warming = "--warm" in sys.argv[1:]
+    text = b"" if warming else sys.stdin.buffer.readline()
+    if not warming and not text.endswith(b"\n"):
         return
-    order = json.loads(text)
-    _limit_memory(order["memory_mib"])
-    stopped = threading.Event()
     threading.Thread(target=_obey, args=(sys.stdin.buffer, stopped), daemon=True).start()
-    run(order, _speech(out), stopped)
+    if get_ready(say) and not warming:
+        order = json.loads(text)
+        _limit_memory(order["memory_mib"])
+        run(order, say, stopped)
     # The thread that reads standard input would hold up an orderly end.
     os._exit(0)
 

@@ -1,6 +1,7 @@
 """What a solving child says: one JSON line each, written by the child and read by the process that started it.
 
-The child is told one line first, ``{"memory_mib": …, "request": {…}}``, and later, perhaps, :data:`STOP`.
+The child is told one line first, ``{"memory_mib": …, "request": {…}}``, and later, perhaps, :data:`STOP`. Its first line is
+:class:`Warm`, after :class:`Compiling` on a machine that has never solved; the time of the solve counts from there.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from platerota_shared.plan import Stage
 
 STOP = b"STOP\n"
 """Told to a child that should end with its best plan."""
+COMPILING = "compiling the solver for this machine, once (about half a minute)"
+"""What people are told while that goes on."""
 
 
 class Line(BaseModel):
@@ -24,13 +27,20 @@ class Line(BaseModel):
 class Progress(BaseModel):
     """What a solve has reached: points of the best plan so far, the bound, and the gap between them, where known."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True, json_schema_serialization_defaults_required=True,
+    )
 
-    stage: str = Field(description="The stage of the optimiser that spoke last.")
-    seconds: float = Field(description="Wall seconds since the solve began.")
-    total: float | None = Field(default=None, description="Points of the best plan so far.")
-    bound: float | None = Field(default=None, description="Points that no plan can beat.")
-    gap: float | None = Field(default=None, description="(total − bound) ÷ total, 0 where total is 0.")
+    stage: str
+    """The stage of the optimiser that spoke last."""
+    seconds: float
+    """Wall seconds since the solve began; 0 in a repeatable solve."""
+    total: float | None = None
+    """Points of the best plan so far; null where there is none."""
+    bound: float | None = None
+    """Points that no plan can beat; null where none is known yet."""
+    gap: float | None = None
+    """(total − bound) ÷ total, from 0 to 1; 0 where total is 0."""
 
 
 class Reached(Line, Progress):
@@ -45,6 +55,18 @@ class Reached(Line, Progress):
         if stage.total is not None and stage.bound is not None:
             gap = (stage.total - stage.bound) / stage.total if stage.total else 0.0
         return cls(stage=stage.name, seconds=stage.seconds, total=stage.total, bound=stage.bound, gap=gap)
+
+
+class Compiling(Line):
+    """The solver must be compiled for this machine first."""
+
+    event: Literal["compiling"] = "compiling"
+
+
+class Warm(Line):
+    """The solver is loaded; the solve begins."""
+
+    event: Literal["warm"] = "warm"
 
 
 class Improved(Line):
@@ -75,7 +97,7 @@ class Done(Line):
     event: Literal["done"] = "done"
 
 
-AnyLine = Reached | Improved | Rejected | Failed | Done
+AnyLine = Compiling | Warm | Reached | Improved | Rejected | Failed | Done
 _LINES: TypeAdapter[AnyLine] = TypeAdapter(Annotated[AnyLine, Field(discriminator="event")])
 
 

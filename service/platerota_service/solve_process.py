@@ -18,7 +18,20 @@ from pydantic import ValidationError
 
 from platerota_service.engine import Submission
 from platerota_service.settings import MIB, ServiceSettings
-from platerota_service.solve_lines import STOP, AnyLine, Done, Failed, Improved, Progress, Reached, Rejected, order_line, read_line
+from platerota_service.solve_lines import (
+    STOP,
+    AnyLine,
+    Compiling,
+    Done,
+    Failed,
+    Improved,
+    Progress,
+    Reached,
+    Rejected,
+    Warm,
+    order_line,
+    read_line,
+)
 from platerota_shared.plan import Plan, Warning_
 
 SOLVE_CHILD = (sys.executable, "-m", "platerota_service.solve_child")
@@ -49,6 +62,8 @@ class SolveProcess:
     ----------
     on_progress, on_plan
         Called in the event loop for each word of progress and each better plan, in the order they come.
+    on_compiling
+        Called before these where the optimiser must be compiled for this machine first; that takes nothing from its time.
     """
 
     submission: Submission
@@ -56,11 +71,13 @@ class SolveProcess:
     command: Sequence[str] = SOLVE_CHILD
     on_progress: Callable[[Progress], None] = lambda progress: None
     on_plan: Callable[[Plan], None] = lambda plan: None
+    on_compiling: Callable[[], None] = lambda: None
     _outcome: Outcome = field(default_factory=Outcome, init=False)
+    _warm: asyncio.Event = field(default_factory=asyncio.Event, init=False)
     _stop: asyncio.Event = field(default_factory=asyncio.Event, init=False)
 
     def stop(self) -> None:
-        """Let the child end with its best plan; it is killed if it does not within `stop_grace_seconds`."""
+        """Let the child end with its best plan; it is killed if it does not within `stop_grace_seconds` (counted once it is warm)."""
         self._stop.set()
 
     async def run(self) -> Outcome:
@@ -73,16 +90,16 @@ class SolveProcess:
             _log.error("the solver process could not be started: %s", error)
             self._outcome.fault = "the solver process could not be started"
             return self._outcome
-        helpers = [asyncio.create_task(work) for work in (self._tell(process), self._watch(process), _log_errors(process))]
+        helpers = [asyncio.create_task(work) for work in (self._tell(process), self._watch(process), log_errors(process))]
         try:
             finished = await self._listen(process)
             if not finished:  # a child that says no more is about to end; its own exit code tells how
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(process.wait(), _LAST_SECONDS)
-            _kill(process)
+            kill(process)
             self._judge(finished, await process.wait())
         finally:
-            _kill(process)
+            kill(process)
             for helper in helpers[:2]:
                 helper.cancel()
             await asyncio.gather(*helpers, return_exceptions=True)
@@ -100,17 +117,22 @@ class SolveProcess:
             await process.stdin.drain()
 
     async def _watch(self, process: Process) -> None:
-        """Kill the child once it is past its time, or past its grace after it was told to stop."""
-        settings = self.submission.request.settings
-        seconds = settings.solve_seconds * (_REPEATABLE_PATIENCE if settings.repeatable else 1) + self.settings.kill_grace_seconds
-        words = f"the solver did not end within {seconds:g} seconds"
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._stop.wait(), seconds)
-            words = f"the solver did not end within {self.settings.stop_grace_seconds:g} seconds after it was told to stop"
-            await asyncio.sleep(self.settings.stop_grace_seconds)
-        _log.error("%s; it is killed", words)
-        self._outcome.fault = words
-        _kill(process)
+        """Kill the child once it is overdue."""
+        self._outcome.fault = await self._overdue()
+        _log.error("%s; it is killed", self._outcome.fault)
+        kill(process)
+
+    async def _overdue(self) -> str:
+        """Wait until the child is past its time to get warm, to solve, or to end after it was told to stop, and say which."""
+        solve, warm, grace = self.submission.request.settings, self.settings.warm_seconds, self.settings.stop_grace_seconds
+        seconds = solve.solve_seconds * (_REPEATABLE_PATIENCE if solve.repeatable else 1) + self.settings.kill_grace_seconds
+        for event, limit in ((self._warm, warm), (self._stop, seconds)):
+            try:
+                await asyncio.wait_for(event.wait(), limit)
+            except TimeoutError:
+                return f"the solver {'was not ready' if event is self._warm else 'did not end'} within {limit:g} seconds"
+        await asyncio.sleep(grace)
+        return f"the solver did not end within {grace:g} seconds after it was told to stop"
 
     async def _listen(self, process: Process) -> bool:
         """Take the child's lines until it says that it is done (True) or says no more (False)."""
@@ -128,11 +150,15 @@ class SolveProcess:
                 words = error.json(include_url=False, include_input=False) if isinstance(error, ValidationError) else str(error)
                 _log.error("the solver process said something unreadable: %s", words[:2_000])
                 self._outcome.fault = "the solver process said something that cannot be read"
-                _kill(process)
+                kill(process)
         return False
 
     async def _take(self, line: AnyLine) -> None:
-        if isinstance(line, Reached):
+        if isinstance(line, Compiling):
+            self.on_compiling()
+        elif isinstance(line, Warm):
+            self._warm.set()
+        elif isinstance(line, Reached):
             self.on_progress(line)
         elif isinstance(line, Improved):
             self._outcome.plan = await asyncio.to_thread(Plan.from_document, line.plan)
@@ -170,14 +196,15 @@ def report_rejected(submission: Submission, line: Rejected, directory: Path | No
         _log.error("the record for replay could not be written: %s", error)
 
 
-async def _log_errors(process: Process) -> None:
-    """Pass what the child says on standard error to the log."""
+async def log_errors(process: Process) -> None:
+    """Pass what a child says on standard error to the log."""
     assert process.stderr is not None
     while chunk := await process.stderr.read(65_536):
         _log.warning("solver process %d: %s", process.pid, chunk.decode("utf-8", "replace").rstrip())
 
 
-def _kill(process: Process) -> None:
+def kill(process: Process) -> None:
+    """Kill a child that has not ended."""
     if process.returncode is None:
         with contextlib.suppress(ProcessLookupError):
             process.kill()

@@ -27,7 +27,11 @@ import json, os, sys, time
 plan = json.loads({plan!r})
 def say(**line): print(json.dumps(line), flush=True)
 def improved(total): say(event="improved", plan={{**plan, "score": {{**plan["score"], "total": total}}}})
-def read(): return json.loads(sys.stdin.readline())
+def read():
+    if "--warm" in sys.argv: say(event="warm"); sys.exit()
+    order = json.loads(sys.stdin.readline())
+    say(event="warm")
+    return order
 def heard_stop(): return sys.stdin.readline() == "STOP\\n"
 """
 
@@ -42,7 +46,12 @@ CHILDREN = {
     "patient-without-plan": "read(); heard_stop(); say(event='done')",
     "crash": "read(); os._exit(7)",
     "crash-late": "read(); improved(4.0); os.abort()",
-    "hang": "time.sleep(600)",
+    "hang": "say(event='warm'); time.sleep(600)",
+    "cold": "say(event='compiling'); time.sleep(600)",
+    "unwarmable": "say(event='failed', detail='no folder for what is compiled'); sys.exit()",
+    "garbled": "print('no line of ours', flush=True)",
+    "mute": "sys.exit()",
+    "compiling": "say(event='compiling'); read(); improved(4.0); say(event='done')",
     "deaf": "read(); improved(4.0); time.sleep(600)",
     "lingering": "read(); improved(4.0); say(event='done'); time.sleep(600)",
     "garbage": "read(); improved(4.0); print('Segmentation error, please reboot', flush=True); time.sleep(600)",

@@ -4,7 +4,7 @@ from collections.abc import AsyncIterator, Callable
 import pytest
 
 from platerota_service.child_engine import ChildEngine
-from platerota_service.engine import AlreadyEnded, EngineClosed, PlanState, QueueFull, Submission, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineClosed, EngineWarming, PlanState, QueueFull, Submission, UnknownPlan
 from platerota_service.settings import ServiceSettings
 
 pytestmark = pytest.mark.anyio
@@ -102,9 +102,9 @@ async def _submitted(engine: ChildEngine, submission: Submission) -> str:
 async def test_too_many_waiting_are_refused(engine: ChildEngine, submission: Submission, settings: ServiceSettings) -> None:
     for _ in range(settings.solve_slots + settings.queue_limit):
         await _submitted(engine, submission)
-    assert not await engine.ready()
-    with pytest.raises(QueueFull):
-        await engine.submit(submission)
+    for call in (engine.check_ready(), engine.submit(submission)):
+        with pytest.raises(QueueFull):
+            await call
 
 
 async def test_stop_keeps_the_best_plan(engine: ChildEngine, submission: Submission) -> None:
@@ -131,7 +131,7 @@ async def test_stop_in_the_queue_ends_as_stopped_and_frees_the_place(engine: Chi
     first, second, third = [await _submitted(engine, submission) for _ in range(3)]
     await engine.stop(second)
     assert (await engine.status(second)).plan.status == "stopped"
-    assert await engine.ready()
+    await engine.check_ready()
     await engine.cancel(first)
     await _has_plan(engine, third)
 
@@ -178,7 +178,8 @@ async def test_close_ends_everything(engine: ChildEngine, submission: Submission
     watching = asyncio.create_task(_ended(engine, plan_id))
     await asyncio.sleep(0)
     await engine.close()
-    assert not await engine.ready()
+    with pytest.raises(EngineClosed):
+        await engine.check_ready()
     with pytest.raises(EngineClosed):
         await watching
     with pytest.raises(EngineClosed):
@@ -198,3 +199,57 @@ async def test_a_fault_of_the_engine_itself_ends_the_plan(
     assert state.plan.status == "failed"
     assert "secret" not in (state.problem or "")
     assert "secret" in caplog.text
+
+
+async def test_plans_wait_until_the_optimiser_is_ready(engine_of: Callable[[str], ChildEngine], submission: Submission) -> None:
+    engine = engine_of("cold")
+    await engine.start()
+    plan_id = await _submitted(engine, submission)
+    while True:
+        with pytest.raises(EngineWarming) as caught:
+            await engine.check_ready(patience=0.05)
+        if caught.value.compiling:
+            break
+    assert (await engine.status(plan_id)).plan.status == "waiting"
+    await engine.close()
+    with pytest.raises(EngineClosed):
+        await engine.check_ready(patience=60)
+
+
+async def test_once_it_is_ready_they_are_made(engine_of: Callable[[str], ChildEngine], submission: Submission) -> None:
+    engine = engine_of("good")
+    await engine.start()
+    assert (await _ended(engine, await engine.submit(submission))).plan.status == "ready"
+    await engine.check_ready()
+
+
+async def test_an_optimiser_that_never_gets_ready_holds_up_nobody_for_ever(
+    settings: ServiceSettings, child: Callable[[str], tuple[str, ...]], submission: Submission, caplog: pytest.LogCaptureFixture,
+) -> None:
+    engine = ChildEngine(settings.model_copy(update={"warm_seconds": 0.3}), child("cold"))
+    await engine.start()
+    state = await _ended(engine, await engine.submit(submission))
+    assert (state.plan.status, state.problem) == ("failed", "the solver was not ready within 0.3 seconds")
+    await engine.check_ready()
+    assert "was not ready within" in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("unwarmable", "no folder for what is compiled"), ("garbled", "unreadable"), ("mute", "ended without a word")],
+)
+async def test_why_the_optimiser_does_not_get_ready_is_in_the_log(
+    engine_of: Callable[[str], ChildEngine], caplog: pytest.LogCaptureFixture, name: str, words: str,
+) -> None:
+    engine = engine_of(name)
+    await engine.start()
+    await engine.check_ready(patience=60)
+    assert words in caplog.text
+
+
+async def test_a_child_that_cannot_be_started_is_in_the_log(settings: ServiceSettings, caplog: pytest.LogCaptureFixture) -> None:
+    engine = ChildEngine(settings, ("/no/such/command",))
+    await engine.start()
+    await engine.check_ready(patience=60)
+    assert "could not be started" in caplog.text
+    await engine.close()

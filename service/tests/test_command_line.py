@@ -142,6 +142,14 @@ class TestPlan:
         assert all(words in first for words in ("first", "score 4.0", "bound 3.0", "gap 25.0%"))
         assert "1 orders, 0 late, 0 unplaced" in last
 
+    def test_it_is_said_when_the_solver_must_be_compiled(
+        self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None],
+    ) -> None:
+        child_is("compiling")
+        result = run("plan", request_file)
+        assert result.exit_code == 0
+        assert result.stderr.splitlines()[0] == "compiling the solver for this machine, once (about half a minute)"
+
     def test_without_a_target_the_plan_is_printed_and_the_request_may_be_piped(
         self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None],
     ) -> None:

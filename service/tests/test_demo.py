@@ -36,12 +36,9 @@ def faults_of(week: str) -> list[str]:
     return []
 
 
-def test_the_basic_week_is_read_without_faults() -> None:
-    assert faults_of("basic") == []
-
-
-def test_the_full_week_has_no_fault_but_features_to_come() -> None:
-    assert [code for code in faults_of("full") if code != "not-supported-yet"] == []
+@pytest.mark.parametrize("week", WEEKS)
+def test_a_demo_week_is_read_without_faults(week: str) -> None:
+    assert faults_of(week) == []
 
 
 @pytest.mark.parametrize("week", WEEKS)

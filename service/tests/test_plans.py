@@ -116,6 +116,31 @@ class TestCreate:
         problem(answer, 503, "busy")
         assert int(answer.headers["retry-after"]) > 0
 
+    async def test_while_the_optimiser_gets_ready_a_call_that_waits_is_told_to_come_again_or_to_be_asked_for_later(
+        self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        monkeypatch.setattr("platerota_service.plans.WARM_PATIENCE", 0.0)
+        app = create_app(settings, ChildEngine(settings, child("cold")))
+        transport = httpx.ASGITransport(app=app)
+        async with app.router.lifespan_context(app), httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
+            problem(await client.get("/v1/health/ready"), 503, "warming-up")
+            answer = await client.post("/v1/plans", json=request_document)
+            assert "Prefer: respond-async" in problem(answer, 503, "warming-up")["detail"]
+            assert int(answer.headers["retry-after"]) > 0
+            taken = await client.post("/v1/plans", json=request_document, headers=ASYNC)
+            assert (taken.status_code, taken.json()["status"]) == (202, "waiting")
+            assert (await client.post(f"{taken.headers['location']}/stop")).json()["status"] == "stopped"
+
+    async def test_a_short_start_is_waited_for(
+        self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any],
+    ) -> None:
+        app = create_app(settings, ChildEngine(settings, child("good")))
+        transport = httpx.ASGITransport(app=app)
+        async with app.router.lifespan_context(app), httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
+            answer = await client.post("/v1/plans", json=request_document)
+            assert (answer.status_code, answer.json()["status"]) == (201, "ready")
+            assert (await client.get("/v1/health/ready")).status_code == 200
+
     @pytest.mark.parametrize("prefer", ["", "wait=1", "respond-async, wait=60"])
     async def test_a_call_that_waits_answers_201_with_the_plan(
         self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any], prefer: str,
@@ -221,5 +246,5 @@ class TestDelete:
         assert (answer.status_code, answer.content) == (204, b"")
         problem(await client.delete(address), 404, "unknown-plan")
         problem(await client.get(address), 404, "unknown-plan")
-        assert await engine.ready()
+        await engine.check_ready()
         await with_plan(client, request_document)

@@ -19,7 +19,7 @@ from platerota_shared.plan import Plan, Stage
 from platerota_shared.tables import PlanRequest
 
 Solve = Callable[[PlanRequest, Any], Plan]
-Start = Callable[[str], "subprocess.Popen[bytes]"]
+Start = Callable[..., "subprocess.Popen[bytes]"]
 
 
 @pytest.fixture
@@ -114,20 +114,23 @@ def solve(request, listener):
     {body}
     return Plan.from_document(json.loads({plan!r}))
 
-solve_child.solve, solve_child.audit = solve, lambda request, plan: []
+def warm(on_compiling):
+    {warm}
+
+solve_child.solve, solve_child.audit, solve_child.warm_up = solve, lambda request, plan: [], warm
 solve_child.main()
 """
 
 
 @pytest.fixture
 def start(tmp_path: Path, plan_document: dict[str, Any]) -> Start:
-    """The child's `main` as a process of its own, with a solver whose work is the Python line given."""
+    """The child's `main` as a process of its own, with a solver whose work, and whose way to get warm, is the Python line given."""
 
-    def process(body: str) -> "subprocess.Popen[bytes]":
+    def process(body: str, *arguments: str, warm: str = "pass") -> "subprocess.Popen[bytes]":
         script = tmp_path / "child.py"
-        script.write_text(SCRIPT.format(body=body, plan=json.dumps(plan_document)), encoding="utf-8")
+        script.write_text(SCRIPT.format(body=body, warm=warm, plan=json.dumps(plan_document)), encoding="utf-8")
         pipe = subprocess.PIPE
-        return subprocess.Popen([sys.executable, str(script)], stdin=pipe, stdout=pipe, stderr=pipe)
+        return subprocess.Popen([sys.executable, str(script), *arguments], stdin=pipe, stdout=pipe, stderr=pipe)
 
     return process
 
@@ -142,7 +145,7 @@ def test_standard_output_carries_lines_only(start: Start, request_document: dict
         process.stdin.write(order(request_document))
         process.stdin.flush()
         assert process.stdout is not None
-        assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
+        assert [json.loads(line)["event"] for line in process.stdout] == ["warm", "improved", "done"]
         assert process.stderr is not None
         assert b"a native library prints this" in process.stderr.read()
     assert process.returncode == 0
@@ -154,13 +157,13 @@ def test_stop_ends_it_with_its_best(start: Start, request_document: dict[str, An
         process.stdin.write(order(request_document) + b"STOP\n")
         process.stdin.flush()
         assert process.stdout is not None
-        assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
+        assert [json.loads(line)["event"] for line in process.stdout] == ["warm", "improved", "done"]
 
 
 def test_it_ends_when_nobody_is_left_to_listen(start: Start, request_document: dict[str, Any]) -> None:
     with start("\n    while True: pass") as process:
         out, _ = process.communicate(order(request_document))
-    assert (process.returncode, out) == (3, b"")
+    assert (process.returncode, out) == (3, b'{"event":"warm"}\n')
 
 
 def test_it_ends_quietly_when_it_is_told_nothing(start: Start) -> None:
@@ -176,6 +179,31 @@ def test_memory_is_limited(start: Start, request_document: dict[str, Any]) -> No
         process.stdin.write(order(request_document))
         process.stdin.flush()
         assert process.stdout is not None
-        (line,) = map(json.loads, process.stdout)
+        _, line = map(json.loads, process.stdout)
     assert line["event"] == "failed"
     assert "4096 MiB" in line["detail"]
+
+
+def test_to_warm_up_is_all_it_does_where_that_is_asked(start: Start) -> None:
+    with start("raise AssertionError", "--warm", warm="on_compiling()") as process:
+        assert process.stdout is not None
+        assert [json.loads(line)["event"] for line in process.stdout] == ["compiling", "warm"]
+    assert process.returncode == 0
+
+
+def test_a_solver_that_cannot_get_warm_says_so(start: Start, request_document: dict[str, Any]) -> None:
+    with start("raise AssertionError", warm="raise RuntimeError('no locator')") as process:
+        assert process.stdin is not None
+        process.stdin.write(order(request_document))
+        process.stdin.flush()
+        assert process.stdout is not None
+        (line,) = map(json.loads, process.stdout)
+        assert process.stderr is not None
+        assert b"no locator" in process.stderr.read()
+    assert line == {"event": "failed", "detail": "the solver cannot be made ready on this machine (RuntimeError)"}
+
+
+def test_it_ends_while_it_warms_up_when_nobody_is_left_to_listen(start: Start) -> None:
+    with start("pass", "--warm", warm="\n    while True: pass") as process:
+        out, _ = process.communicate(b"")
+    assert (process.returncode, out) == (3, b"")

@@ -158,6 +158,20 @@ async def test_a_child_past_its_time_is_killed(settings: ServiceSettings, child:
     assert "did not end within 0.3 seconds" in outcome.fault
 
 
+async def test_getting_the_solver_ready_takes_nothing_from_the_time_of_the_solve(
+    settings: ServiceSettings, child: Child, submission: Submission,
+) -> None:
+    told: list[str] = []
+    none = settings.model_copy(update={"kill_grace_seconds": 1e-9})
+    request = submission.request.model_copy(update={"settings": submission.request.settings.model_copy(update={"solve_seconds": 1e-9})})
+    process = SolveProcess(
+        Submission(submission.text, request), none.model_copy(update={"warm_seconds": 0.3}), child("cold"),
+        on_compiling=lambda: told.append("compiling"),
+    )
+    assert (await process.run()).fault == "the solver was not ready within 0.3 seconds"
+    assert told == ["compiling"]
+
+
 async def test_a_repeatable_solve_counts_work_and_gets_ten_times_its_seconds(
     settings: ServiceSettings, child: Child, submission: Submission,
 ) -> None:

@@ -9,12 +9,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any, TypeGuard
+from typing import Any, TypeGuard, cast
 
 from platerota_shared.faults import Fault, Unreadable, pointer, shown
 
 MAX_BYTES = 16 * 1024 * 1024
 MAX_DEPTH = 16
+MAX_ENTRIES = 50_000
+"""Entries of one list or object that are looked into; the longest table has fewer."""
 
 Steps = tuple[str | int, ...]
 _FLAT = "send flat tables, a list of rows each"
@@ -113,12 +115,17 @@ def _containers(document: Any) -> Iterator[tuple[Steps, Any]]:
         steps, container = stack.pop()
         yield steps, container
         if len(steps) < MAX_DEPTH:
-            inner = [((*steps, key), value) for key, value in _items(container) if isinstance(value, (dict, list, tuple))]
+            inner: list[tuple[Steps, Any]] = [
+                ((*steps, key), value) for key, value in _items(container) if is_object(value) or is_list(value)
+            ]
             stack.extend(reversed(inner))
 
 
 def _items(container: Any) -> Iterable[tuple[str | int, Any]]:
-    return container.items() if is_object(container) else enumerate(container)
+    """Keys and values; none of a list or object so long that whoever reads it refuses it as a whole."""
+    if len(container) > MAX_ENTRIES:
+        return ()
+    return container.items() if is_object(container) else enumerate(cast("Sequence[Any]", container))
 
 
 def _unreadable_values(document: Any) -> Iterator[Fault]:
@@ -131,7 +138,8 @@ def _unreadable_values(document: Any) -> Iterator[Fault]:
                 yield _bad_text(steps)
             if isinstance(value, (int, float)):
                 if not _finite(value):
-                    yield Fault(pointer(*steps, key), "not-finite", f"{shown(value)} is no number to plan with", "give a finite number, or null")
+                    words = f"{shown(value)} is no number to plan with"
+                    yield Fault(pointer(*steps, key), "not-finite", words, "give a finite number, or null")
             elif isinstance(value, str) and _unprintable(value):
                 yield _bad_text((*steps, key))
 
@@ -147,8 +155,9 @@ def _unprintable(text: str) -> bool:
 
 
 def _bad_text(steps: Steps) -> Fault:
-    where = pointer(*steps).encode("utf-8", "replace").decode("utf-8")
-    return Fault(where, "bad-text", "text holds a NUL or half a character (a lone surrogate)", "write it again without that character")
+    return Fault(
+        pointer(*steps), "bad-text", "text holds a NUL or half a character (a lone surrogate)", "write it again without that character",
+    )
 
 
 def _refused(code: str, detail: str, mend: str) -> Unreadable:

@@ -79,7 +79,6 @@ CODES: Final[dict[str, str]] = {
     "stage-never": "a plate that stays in its machine is never placed or pulled",
     "run-misfit": "a run is in a machine that cannot take its plate, or no machine can",
     # Features to come
-    "not-supported-yet": "the field belongs to a feature that comes later",
 }
 """Every code and what it means, in trade words."""
 
@@ -137,8 +136,9 @@ def _more(count: int) -> Fault:
 
 
 def pointer(*steps: str | int) -> str:
-    """The RFC 6901 pointer of `steps`, ``~`` and ``/`` escaped."""
-    return "".join("/" + str(step).replace("~", "~0").replace("/", "~1") for step in steps)
+    """The RFC 6901 pointer of `steps`, ``~`` and ``/`` escaped; what cannot be written in UTF-8 becomes a question mark."""
+    written = "".join("/" + str(step).replace("~", "~0").replace("/", "~1") for step in steps)
+    return written if written.isascii() else written.encode("utf-8", "replace").decode("utf-8")
 
 
 def refusal(code: LiteralString, words: str, mend: str) -> PydanticCustomError:

@@ -68,7 +68,10 @@ Length = Annotated[
     float,
     BeforeValidator(read_length),
     Field(gt=0.0, le=100_000.0),
-    WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string"}], "description": "millimetres, or text with a unit such as '16 in'"}),
+    WithJsonSchema({
+        "anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": 100_000}, {"type": "string", "examples": ["16 in"]}],
+        "description": "millimetres, or text with a unit such as '16 in'",
+    }),
 ]
 """A length in millimetres."""
 
@@ -76,7 +79,10 @@ Mass = Annotated[
     float,
     BeforeValidator(read_mass),
     Field(ge=0.0, le=100_000.0),
-    WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string"}], "description": "kilograms, or text with a unit such as '24 lb'"}),
+    WithJsonSchema({
+        "anyOf": [{"type": "number", "minimum": 0, "maximum": 100_000}, {"type": "string", "examples": ["24 lb"]}],
+        "description": "kilograms, or text with a unit such as '24 lb'",
+    }),
 ]
 """A mass in kilograms."""
 

@@ -16,8 +16,7 @@ from platerota_shared.checks import check
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
 from platerota_shared.fields import Instant
-from platerota_shared.not_yet import not_yet
-from platerota_shared.records import Table, field_names, read_row, unknown_field
+from platerota_shared.records import MAX_FIELDS, Table, field_names, read_row, unknown_field
 from platerota_shared.request_tables import RequestTables
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import (
@@ -91,7 +90,6 @@ class _Reader:
         settings = self._settings()
         tables = self._tables(now, settings)
         self.faults.extend(check(tables))
-        self.faults.extend(not_yet(tables))
         if self.faults or now is None or settings is None:
             return None
         floor = Floor(
@@ -155,6 +153,9 @@ class _Reader:
 
     def _known_fields(self, raw: Mapping[str, Any], place: str, label: str, model: type[Row]) -> None:
         known = field_names(model)
+        if len(raw) > MAX_FIELDS:
+            self._add(place, "unknown-field", f"{label} has {len(raw):,} fields", f"give only {', '.join(known)}")
+            return
         self.faults.extend(unknown_field(place, label, name, known, self._suggestions) for name in raw if name not in known)
 
     def _timezone(self) -> ZoneInfo:

@@ -103,7 +103,6 @@ SINGLE_FAULTS: Final[dict[str, tuple[Any, str]]] = {
     ),
     "stage-never": (changed(row("floor.waiting", plate="P3", stage="pulled"), base=whole_floor), "/floor/waiting/0/stage"),
     "run-misfit": (changed(row("floor.waiting", stage="placed", machine="M2"), base=whole_floor), "/floor/waiting/0/machine"),
-    "not-supported-yet": (changed(row("machines", setup_seconds=300)), "/shop/machines/0/setup_seconds"),
     "more-faults": (changed(lambda document: rows(document, "orders").extend([{}] * 3_400)), ""),
 }
 """Code → the request and the pointer of its one fault."""

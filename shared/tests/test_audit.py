@@ -215,3 +215,11 @@ def test_a_closure_cuts_a_load_window_and_a_float_short() -> None:
     assert (audit(bent.request, plan), plan.load_windows[1].latest_end) == ([], NOW + 1000)
     # Without the closure it may slip 2280 s, to 2410-2530: that is after the closure.
     assert next(task for task in plan.tasks if task.id == "R2.load").float_seconds == 2280
+
+
+def test_a_late_order_may_say_why_or_not() -> None:
+    draft = Draft.of("night")
+    assert draft.plan.orders[0].late_seconds
+    assert draft.plan.orders[0].why is None
+    explained = draft.order("O1", why="it waited for Ann's break")
+    assert audit(explained.request, explained.plan) == []

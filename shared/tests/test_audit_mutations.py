@@ -199,7 +199,7 @@ LIES: dict[str, Mutation] = {
     "lateness": ("F19", "night", lambda d: d.order("O1", late_seconds=0).figures(late_seconds=0, on_time_orders=1, on_time_share=1.0)),
     "due": ("F19", "two_plates", lambda d: d.order("O1", due=NOW + 7500)),
     "number of runs": ("F19", "shared_runs", lambda d: d.order("O2", runs=1)),
-    "a reason though placed": ("F19", "two_plates", lambda d: d.order("O1", why="the mill is busy")),
+    "a reason though on time": ("F19", "staying", lambda d: d.order("O1", why="the mill is busy")),
     "unplaced without a reason": ("F19", "nobody", lambda d: d.order("O1", why=None)),
     "a finish though unplaced": ("F19", "nobody", lambda d: d.order("O1", finish=NOW + 1000)),
     "unplaced though planned": ("F19 F20", "two_plates", lambda d: d.order(

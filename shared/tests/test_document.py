@@ -74,6 +74,12 @@ def test_deep_nesting_is_refused_however_deep(levels: int) -> None:
     assert {code for _, code in unreadable('{"a":' + "[" * levels + "]" * levels + "}")} == {"too-deep"}
 
 
+def test_a_pointer_can_always_be_written_as_utf_8() -> None:
+    with pytest.raises(Unreadable) as refused:
+        read_document('{"\\ud800": [NaN]}')
+    assert [fault.pointer for fault in refused.value.faults] == ["", "/?/0"]
+
+
 def test_keys_given_twice_are_found_at_every_level() -> None:
     document = read_document('{"now": 1, "now": 2, "shop": {"x": [{"id": 1, "id": 2, "id": 3}]}}')
     assert [fault.pointer for fault in duplicate_keys(document)] == ["/now", "/shop/x/0/id"]

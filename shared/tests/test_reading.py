@@ -128,6 +128,18 @@ EVERY_FIELD = [(table, index, field) for table in TABLES for index, record in en
 ODD_VALUES = [None, True, -1, 0, 3.5, 10**18, "", " ", "x", "10", "2027-13-01", [], ["x"], [None], {}, {"x": 1}]
 
 
+@pytest.mark.parametrize(("holder", "place"), [((), ""), (("shop",), "/shop"), (("settings",), "/settings")])
+def test_an_object_of_thousands_of_fields_is_one_fault(holder: tuple[str, ...], place: str) -> None:
+    document = changed(lambda d: d.update(settings={}))
+    target = document[holder[0]] if holder else document
+    target.update({f"f{index}": 1 for index in range(60_000)})
+    assert found(document) == [(place, "unknown-field")]
+
+
+def test_a_table_too_long_to_look_into_is_refused_by_its_limit() -> None:
+    assert found(changed(lambda d: d.update(orders=[{"x": float("nan")}] * 50_001))) == [("/orders", "too-many-rows")]
+
+
 def read_or_refused(document: Document) -> bool:
     """Whether a request is read, or refused with faults; any other error is let through."""
     try:

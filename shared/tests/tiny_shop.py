@@ -96,11 +96,11 @@ def changed(*changes: Callable[[Document], None], base: Callable[[], Document] =
 
 
 def faults(data: Any) -> tuple[Fault, ...]:
-    """The faults of a request, those of features to come left out; none where it is accepted."""
+    """The faults of a request; none where it is accepted."""
     try:
         read_request(data)
     except RequestRefused as refused:
-        return tuple(fault for fault in refused.faults if fault.code != "not-supported-yet")
+        return refused.faults
     return ()
 
 

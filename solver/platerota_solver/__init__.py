@@ -4,6 +4,6 @@
 """
 
 from platerota_solver.listener import Listener
-from platerota_solver.solving import due_date_plan, solve
+from platerota_solver.solving import due_date_plan, solve, warm
 
-__all__ = ["Listener", "due_date_plan", "solve"]
+__all__ = ["Listener", "due_date_plan", "solve", "warm"]

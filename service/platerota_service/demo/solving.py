@@ -5,6 +5,8 @@ from __future__ import annotations
 from rich.console import Console
 from rich.text import Text
 
+from platerota_service.solve_lines import COMPILING
+from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, Stage
 from platerota_shared.tables import PlanRequest
@@ -19,6 +21,7 @@ def both_plans(request: PlanRequest, console: Console) -> tuple[Plan, Plan]:
     RuntimeError
         Where the audit finds that either breaks a rule; nobody is shown such a plan.
     """
+    warm_up(lambda: console.print(Text(COMPILING)))
     plans = solve(request, StageLines(console)), due_date_plan(request)
     for plan in plans:
         findings = audit(request, plan)

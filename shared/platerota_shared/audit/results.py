@@ -70,8 +70,8 @@ def _placed(book: Book, result: OrderResult, finish: int, start: int | None) -> 
         yield _fault(f"order {result.id} is {max(0, finish - book.orders[result.id].due)} s late, the plan says {result.late_seconds}")
     if finish > book.horizon_end:
         yield Finding("F18", (), f"order {result.id} finishes past the horizon")
-    if result.why is not None:
-        yield _fault(f"order {result.id} is placed, so there is no reason why it is not")
+    if result.why is not None and finish <= book.orders[result.id].due:
+        yield _fault(f"order {result.id} is placed and on time, so there is nothing to explain")
 
 
 def _unplaced(result: OrderResult) -> Iterator[Finding]:

@@ -13,6 +13,7 @@ from platerota_shared.request_tables import RequestTables
 from platerota_shared.tables import Operation
 
 _WEEK = 7 * 86_400
+_HANDS: frozenset[Skill] = frozenset(("load", "unload"))
 _IN_ORDER: tuple[Skill, ...] = ("build", "load", "exchange", "setup", "unload", "first_article", "bench")
 
 
@@ -49,11 +50,11 @@ class _Crew:
         return any(row.can(skill) and self._works(row.id) for row in self._tables.operators.rows())
 
     def _works(self, operator: str) -> bool:
-        """Whether an operator has working time, looked for week by week because the first one is nearly always enough."""
+        """Whether an operator has working time, looked for in the first week before the whole horizon because that is mostly enough."""
         if operator not in self._on_shift:
-            weeks = ((begin, min(begin + _WEEK, self._end)) for begin in range(self._now, self._end, _WEEK))
             self._on_shift[operator] = any(
-                working_spans(self._tables.shop, operator, *week, overtime=overtime) for week in weeks for overtime in (False, True)
+                working_spans(self._tables.shop, operator, self._now, end, overtime=overtime)
+                for end in (min(self._now + _WEEK, self._end), self._end) for overtime in (False, True)
             )
         return self._on_shift[operator]
 
@@ -69,7 +70,7 @@ def _missing_for_op(tables: RequestTables, fits: Fits, crew: _Crew, part: str, o
             best = found
         if not found:
             break
-    return missing | (best if best is not None else {"load", "unload"} & crew.lacking)
+    return missing | (best if best is not None else crew.lacking & _HANDS)
 
 
 def _way_skills(tables: RequestTables, fits: Fits, way: Way) -> set[Skill]:

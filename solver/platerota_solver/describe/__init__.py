@@ -1,7 +1,6 @@
 """Describing a plan: score, order results, floats, load windows, lanes, KPIs and warnings, all from runs and tasks alone."""
 
 from platerota_solver.describe.describing import describe
-from platerota_solver.describe.ratios import FORMULAS
 from platerota_solver.describe.score import score_of
 
-__all__ = ["FORMULAS", "describe", "score_of"]
+__all__ = ["describe", "score_of"]

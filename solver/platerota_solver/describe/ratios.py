@@ -1,40 +1,15 @@
-"""The ratios of ISO 22400-2 over a plan, and ours beside them, each with its formula.
+"""The ratios of ISO 22400-2 over a plan, and ours beside them; their formulas are in :mod:`platerota_shared.kpi_formulas`.
 
-Element names as in the standard (formulas read in a public ontology of it, not in the ISO text). A ratio whose divisor is 0 has
-no value.
+A ratio whose divisor is 0 has no value.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 from platerota_solver.describe.spindle import SpindleTime
 
 _HOUR = 3_600
-
-FORMULAS: Final[dict[str, str]] = {
-    "planned_allocation_efficiency":
-        "AUBT / PBT (ISO 22400-2): AUBT unit busy time = AUPT + ADET, where AUPT = APT + AUST; APT production time = cutting; AUST setup"
-        " time = setup; ADET delay = exchange + nobody + no_loaded_plate + operator_busy; PBT planned busy time = all seconds but closed",
-    "planned_utilization_efficiency": "APT / AUBT (ISO 22400-2): cutting over cutting + setup + delay; no_work and closed left out",
-    "planned_availability": "APT / PBT (ISO 22400-2): cutting over all seconds but closed",
-    "planned_technical_efficiency": "APT / (APT + ADET) (ISO 22400-2): cutting over cutting + delay",
-    "planned_setup_ratio": "AUST / AUPT (ISO 22400-2): setup over cutting + setup",
-    "planned_worker_efficiency":
-        "APWT / APAT (ISO 22400-2): seconds of tasks over seconds of working time from now to the last task; an overtime shift counts in"
-        " both only where its operator has a task in it",
-    "planned_allocation_ratio":
-        "ΣAUBT / ΣAOET (ISO 22400-2): unit busy time of all machines over order execution time (first load's start to finish) of all"
-        " placed orders that have a load in the plan; overlapping orders bring it below 1",
-    "planned_throughput_rate":
-        "PQ / AOET (ISO 22400-2), pieces per hour: pieces that the plan unloads from their last op, over the time from its first task's"
-        " start to its last task's end",
-    "planned_cutting_cost": "money, ours: cutting hours × the machine's hour_cost",
-    "planned_work_cost": "money, ours: hours of tasks × the operator's hour_cost",
-    "planned_cost": "money, ours: planned_cutting_cost of all machines + planned_work_cost of all operators",
-}
-"""Ratio key -> its formula in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +30,7 @@ class UnitTimes:
         return self.production + self.setup + self.delay
 
     def ratios(self) -> dict[str, float | None]:
-        """The unit ratios by key of :data:`FORMULAS`."""
+        """The ratios of a unit by name."""
         return {
             "planned_allocation_efficiency": share(self.busy, self.planned),
             "planned_utilization_efficiency": share(self.production, self.busy),

@@ -8,11 +8,12 @@ from itertools import pairwise
 from typing import Final
 
 from platerota_shared.calendars import Span, clip, machine_closures, merge, subtract
+from platerota_shared.kpi_formulas import SPINDLE_USES
 from platerota_shared.plan import Task
 from platerota_solver.describe.book import PlanBook
 from platerota_solver.describe.presence import length, seconds_within
 
-USES: Final = ("cutting", "exchange", "setup", "closed", "no_work", "nobody", "no_loaded_plate", "operator_busy")
+USES: Final = tuple(SPINDLE_USES)
 """The uses of a spindle's second; the first that holds counts."""
 
 

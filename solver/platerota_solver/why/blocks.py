@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from platerota_shared.calendars import (
@@ -69,12 +69,14 @@ class Blocks:
             for name, own in book.by_operator.items()
         }
 
-    def of(self, task: Task, gap: Span) -> Iterator[Block]:
-        """What kept `task` from beginning inside `gap`, the strongest cause first."""
+    def of(self, task: Task, gap: Span, besides: str = "") -> Iterator[Block]:
+        """What kept `task` from beginning inside `gap`, the strongest cause first; the task with id `besides` keeps nobody busy."""
         need = 1 if task.kind in PAUSING else task.end - task.start
         run = self._runs.get(task.run or "")
         if task.kind == "load" and run is not None:
             yield self._material(run)
+        if task.kind == "cut" and run is not None:
+            yield from self._articles(run)
         yield from self._closed(task, run, need, gap)
         if task.kind == "load" and run is not None:
             yield from self._plate(run, gap)
@@ -82,10 +84,13 @@ class Blocks:
             yield self._machine(task, need, gap)
         if task.kind == "cut" and task.machine is not None:
             yield Block("unattended", task.machine, _blocked(self._nights[task.machine], need, gap))
+        if task.kind == "place" and run is not None:
+            # Where the spindle has no time for the cut, whether somebody could have placed the plate matters little.
+            yield from self._ahead(task, run, gap)
         if task.kind in SKILL_OF:
-            yield from self._people(task, need, gap)
-        if task.kind == "load" and run is not None and task.machine is None:
-            yield from self._machine_ahead(task, run, gap)
+            yield from self._people(task, need, gap, besides)
+        if task.kind in ("load", "setup") and run is not None:
+            yield from self._ahead(task, run, gap)
 
     def _material(self, run: Run) -> Block:
         """Raw stock of the orders in the run is not there before their release (F14)."""
@@ -94,6 +99,15 @@ class Blocks:
         releases = sorted((book.orders[held.order].release or 0, held.order) for held in first)
         until, order = releases[-1] if releases else (0, "")
         return Block("material", order, [(book.request.now, until)] if until > book.request.now else [])
+
+    def _articles(self, run: Run) -> Iterator[Block]:
+        """No other run of an order and op cuts before its first article ends (F15)."""
+        for held in run.pieces:
+            article = self._book.articles.get((held.order, held.op))
+            if article is not None and self._book.tasks[article].run != run.id:
+                check = self._book.tasks[article]
+                taken = (check.start, check.end, check.id)
+                yield Block("first_article", f"op {held.op}", [(self._book.request.now, check.end)], [taken], "first_article")
 
     def _closed(self, task: Task, run: Run | None, need: int, gap: Span) -> Iterator[Block]:
         """F17."""
@@ -122,6 +136,8 @@ class Blocks:
             kinds = exchange if task.kind in exchange else kinds - exchange
         lag = row.exchange_seconds if row.automatic and task.kind == "cut" else 0
         taken = [(t.start, t.end + (lag if t.kind == "cut" else 0), t.id) for t in others if t.kind in kinds]
+        if task.kind in ("setup", "cut"):
+            taken += [kept for t in others if t.kind == "setup" and (kept := self._kept_for(t, task)) is not None]
         if task.kind == "setup" and row.places == 1:
             taken = [span for span in taken if not span[2].endswith((".load", ".unload"))]
         block = _block("machine", machine, taken, need, gap)
@@ -132,14 +148,24 @@ class Blocks:
         ahead = _block("machine", machine, full, max(need, stay), gap)
         return Block("machine", machine, merge((*block.spans, *ahead.spans)), sorted((*block.taken, *ahead.taken)))
 
-    def _machine_ahead(self, load: Task, run: Run, gap: Span) -> Iterator[Block]:
-        """A load that was put off because the machine would not take the plate earlier anyway."""
-        steps = self._book.of_run[run.id]
-        if "place" not in steps:
+    def _kept_for(self, setup: Task, task: Task) -> Taken | None:
+        """From another run's setup to its cut the machine is kept for it: a cut of another fixture would undo the setup (F8)."""
+        run, own = self._runs.get(setup.run or ""), self._runs.get(task.run or "")
+        if run is None or own is None or run.fixture == own.fixture:
+            return None
+        cut = self._book.of_run[run.id]["cut"]
+        return setup.start, self._book.tasks[cut].start, self._book.tasks[cut].id
+
+    def _ahead(self, task: Task, run: Run, gap: Span) -> Iterator[Block]:
+        """A load, setup or place put off because what follows it in the run could not have been done earlier anyway."""
+        steps, length = self._book.of_run[run.id], task.end - task.start
+        automatic = run.machine is not None and self._book.machines[run.machine].automatic
+        at_once = task.kind == "place" or (task.kind == "setup" and automatic)
+        follower = steps.get("cut" if at_once else "place", steps.get("cut"))
+        if follower is None:
             return
-        place, length = self._book.tasks[steps["place"]], load.end - load.start
-        block = self._machine(place, place.end - place.start, (gap[0] + length, gap[1] + length))
-        yield Block("machine", block.resource, [(max(gap[0], a - length), b - length) for a, b in block.spans], block.taken)
+        for block in self.of(self._book.tasks[follower], (gap[0] + length, gap[1] + length), task.id):
+            yield replace(block, spans=[(a - length, b - length) for a, b in block.spans])
 
     def _full_table(self, machine: str, run: str) -> list[Taken]:
         """When other plates fill every place on the machine (F6), with the task that frees one."""
@@ -147,7 +173,7 @@ class Blocks:
         others = [stay for stay in self._stays.get(machine, ()) if _run_of(stay[2]) != run]
         return _crowded(others, self._book.machines[machine].places - held)
 
-    def _people(self, task: Task, need: int, gap: Span) -> Iterator[Block]:
+    def _people(self, task: Task, need: int, gap: Span, besides: str) -> Iterator[Block]:
         """F11: all who have the skill are away, on a break, or busy."""
         skill = SKILL_OF[task.kind]
         able = [row.id for row in self._shop.operators if row.can(skill)]
@@ -159,7 +185,7 @@ class Blocks:
         yield Block("break", who, _common([away, breaks], gap), (), skill)
         yield Block("nobody", who, away, (), skill)
         busy = {name: _near(self._busy.get(name, ()), need, gap) for name in able}
-        own = {name: [taken for taken in busy[name] if taken[2] != task.id] for name in able}
+        own = {name: [taken for taken in busy[name] if taken[2] not in (task.id, besides)] for name in able}
         blocked = [merge((*_blocked(self._crew[n].off, need, gap), *_blocked([(a, b) for a, b, _ in own[n]], need, gap))) for n in able]
         name = task.operator or who
         yield Block("operator", name, _common(blocked, gap), own.get(name, []), skill)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 
@@ -18,17 +17,14 @@ from platerota_solver.problem import SKILLS, Problem
 from platerota_solver.why.needs import Needs
 from platerota_solver.why.trials import Trial, as_spans, seconds_from, spans_of, with_spans
 
-IN_TWOS = 4
-"""The most loaded resources of an order that are also freed in twos."""
-
 
 @dataclass(frozen=True, slots=True)
 class Bottleneck:
     """Resources of one kind (ids), seconds of them taken and open from the order's release to the horizon's end.
 
     `skill` is set for people; `finish` (seconds from `now`) is what the order reaches in the rest of the plan with these resources
-    free, None where no one or two of them do, or where the gaps in the plan cannot tell (setups between its runs). `also` are the second
-    of two resources that only together would do.
+    free, None where that cannot be told: builds in the plan, or setups between its runs. `also` are more resources that must be free at
+    the same time.
     """
 
     names: tuple[str, ...]
@@ -68,18 +64,31 @@ class Crowd:
         self._rest = replace(self._rest, arrays=self._rest.arrays._replace(fits=fits))
 
     def bottleneck(self, needs: Needs) -> Bottleneck:
-        """The most loaded resources that alone, or in twos, would let the order finish, else the most loaded of all it needs."""
+        """The most loaded resource that alone would let the order finish, else a few of which none can be left out.
+
+        Those few are what is left of all it needs when the least loaded that can stay taken are struck out one by one (the deletion
+        filter of Chinneck & Dravnieks 1991, ORSA Journal on Computing 3:157–168, cited from memory).
+        """
         groups = sorted(_groups(self._whole, needs), key=lambda group: -self._share(group, needs))
         if Trial(self._rest).finish(needs.row) is None:
             for one in groups:
-                if (finish := self._freed(needs, one)) is not None:
+                if (finish := self._freed(needs, [one])) is not None:
                     return self._counted(one, needs, finish)
-            for one, two in combinations(groups[:IN_TWOS], 2):
-                if (finish := self._freed(needs, one, two)) is not None:
-                    return replace(self._counted(one, needs, finish), also=two.names)
+            few, finish = self._fewest(needs, groups)
+            if finish is not None:
+                return replace(self._counted(few[0], needs, finish), also=tuple(name for group in few[1:] for name in group.names))
         return self._counted(groups[0], needs, None)
 
-    def _freed(self, needs: Needs, *groups: _Group) -> int | None:
+    def _fewest(self, needs: Needs, groups: Sequence[_Group]) -> tuple[list[_Group], int | None]:
+        """An irreducible choice of resources (the most loaded first) that let the order finish, and when; None where all do not do."""
+        few, finish = list(groups), self._freed(needs, groups)
+        for one in reversed(groups) if finish is not None else ():
+            without = [group for group in few if group is not one]
+            if (reached := self._freed(needs, without)) is not None:
+                few, finish = without, reached
+        return few, finish
+
+    def _freed(self, needs: Needs, groups: Sequence[_Group]) -> int | None:
         """The order's finish in the rest of the plan with these resources free."""
         numbers = [number for group in groups for number in group.freed]
         return Trial(with_spans(self._rest, {number: spans_of(self._whole, number) for number in numbers})).finish(needs.row)

@@ -9,7 +9,7 @@ from platerota_shared.plan import Run, Task
 from platerota_shared.tables import PlanRequest
 from platerota_solver.describe.book import PlanBook, open_book
 from platerota_solver.problem import Problem, build_problem
-from platerota_solver.why.trials import Trial
+from platerota_solver.why.trials import Trial, closed_resource
 from platerota_solver.why.waits import Wait, summed
 from platerota_solver.why.walk import Walker
 from platerota_solver.why.words import ACT, able, hours, joined, moment
@@ -125,7 +125,7 @@ class _Sentence:
     def _facts(self, wait: Wait) -> dict[str, str]:
         """What the templates of `_SAID` may name; of several stretches that are one sum the longest."""
         request, name = self.book.request, wait.resource
-        end = moment(request, wait.end)
+        end = moment(request, self._end(wait))
         plate = self.book.plates.get(name)
         return {
             "name": name, "end": end, "start": moment(request, wait.start), "held": self._held(wait), "person": self._person(wait),
@@ -133,6 +133,15 @@ class _Sentence:
             "nobody": self._nobody(wait), "crew": name.replace(", ", " or "), "only": self._plates(name) if plate is not None else "",
             "fixture": (plate.fixture if plate is not None else None) or "",
         }
+
+    def _end(self, wait: Wait) -> int:
+        """When the resource was free: a load put off for its machine waited only until it could be done just before that."""
+        task = self.tasks.get(wait.task or "")
+        ends = [task.end] if task is not None else []
+        if wait.cause == "closure":
+            closures = self.book.request.shop.closures
+            ends = [row.end for row in closures if closed_resource(row) in ("", wait.resource) and row.end >= wait.end]
+        return max(wait.end, min(ends, default=wait.end))
 
     def _plates(self, name: str) -> str:
         fixture = self.book.plates[name].fixture
@@ -158,6 +167,8 @@ class _Sentence:
         return f"{wait.resource}, the only one who can {ACT[wait.skill]}," if only and wait.skill else wait.resource
 
     def _nobody(self, wait: Wait) -> str:
+        if not wait.skill:
+            return wait.resource
         names, everybody = able(self.book.request, wait.skill), len(self.book.request.shop.operators)
         if len(names) == 1:
             return f"{self._person(wait)} not" if everybody > 1 else f"{wait.resource} not"

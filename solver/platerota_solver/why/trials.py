@@ -9,9 +9,11 @@ from functools import cached_property
 import numpy as np
 
 from platerota_shared.tables import Closure, Operator, Shift, Shop
+from platerota_solver.kernel import state as col
 from platerota_solver.kernel.decode import STUCK
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.problem import SKILLS, Ints, Problem, build_problem
+from platerota_solver.schedule import tidied
 from platerota_solver.search import Decoder
 
 _EVERY_DAY = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -30,8 +32,20 @@ class Trial:
         so this is a plan that works, not a proof that none is earlier.
         """
         decoder = self._decoder(order)
-        found = [int(decoder.state.finish[order]) for choices in self._ways(order) if decoder.run(choices) < 0]
-        return min(found, default=None)
+        return min((self._reached(decoder, choices, order) for choices in self._ways(order) if decoder.run(choices) < 0), default=None)
+
+    def _reached(self, decoder: Decoder, choices: Choices, order: int) -> int:
+        """The finish in a tidied schedule, as a plan would show it (F19)."""
+        p, schedule = self.problem.arrays, decoder.schedule(choices)
+        schedule = tidied(decoder.problem, decoder.state, choices, schedule)
+        ends = [0]
+        for row in schedule.pieces:
+            item = int(row[col.ITEM])
+            if int(p.i_order[item]) == order:
+                ready = int(row[col.BENCH_END] if row[col.BENCH_BY] >= 0 else schedule.runs[row[col.PIECES_RUN]][col.UNLOAD_END])
+                checked = int(row[col.FIRST_END]) if row[col.FIRST_BY] >= 0 else 0
+                ends.append(max(ready + int(p.s_after[p.i_step[item]]), checked))
+        return max(ends)
 
     def stuck(self, order: int) -> bool:
         """Whether a run of the order that is under way on the floor cannot end within the horizon."""
@@ -92,7 +106,8 @@ class Changes:
             names.append(("closure", closed))
         if any(machine.unattended_minutes is not None for machine in shop.machines):
             names.append(("unattended", ()))
-        return [*names, *(("skill", (skill,)) for skill in SKILLS), ("plate", ()), ("machine", ()), ("people", ()), ("horizon", ())]
+        # A second plate or machine is a smaller change than somebody who is always there.
+        return [*names, ("plate", ()), ("machine", ()), *(("skill", (skill,)) for skill in SKILLS), ("people", ()), ("horizon", ())]
 
     def _changed(self, kind: str, resources: tuple[str, ...]) -> Problem:
         problem, request = self._problem, self._request

@@ -123,7 +123,7 @@ class Walker:
         return found + [self._rest(index, order, span, gap[1]) for span in left]
 
     def _rest(self, index: int, order: str, span: Span, start: int) -> Wait:
-        """A wait in which every resource was free: for another order's pieces or check in the same run, or for its turn."""
+        """A wait in which every resource was free: for another order's pieces in the same run, or for its turn."""
         task = self.book.tasks[index]
         for a, lag in self._before[index]:
             other = self.book.tasks[a]
@@ -131,8 +131,6 @@ class Walker:
                 continue
             if task.kind == "load" and other.kind in ("unload", "bench") and other.plate != task.plate:
                 return _stretch("op_before", min(self._orders[other.run or ""]), other.id, *span)
-            if task.kind == "cut" and other.kind == "first_article":
-                return _stretch("first_article", f"op {other.op}", other.id, *span)
         return _stretch("turn", order, None, *span)
 
 

@@ -1,0 +1,73 @@
+"""The OpenAPI description: what the framework finds out by itself, the models of raw bodies, and the words around them."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
+from pydantic_core.core_schema import CoreSchema
+
+from platerota_service.plan_answers import PlanAnswer
+from platerota_service.problems import KINDS, Problem
+from platerota_shared.faults import CODES
+from platerota_shared.tables import PlanRequest
+
+_WORDS: Final = """Plans the week of a milling shop that holds work on quick-change fixture plates: which order runs on which
+plate and mill, in which sequence, and at which minute somebody must load.
+
+Post the shop, its orders and its floor as flat tables to `/v1/plans` and take the plan from the answer. A plan that may take
+longer than 25 seconds is asked for with `Prefer: respond-async`, then fetched from its `Location`, best with `Prefer: wait=20`.
+
+Instants without an offset are in the shop's timezone, RFC 3339 without one: `2027-03-01T06:00:00`; answers carry the offset.
+Lengths are millimetres and masses kilograms, or text with a unit such as `"16 in"`. Durations are whole seconds. Unknown fields
+are refused. Wherever GET is answered, HEAD is too.
+
+Every error is `application/problem+json` (RFC 9457); its `type` is one of:
+
+"""
+_FAULTS: Final = """
+A request with faults is answered with all of them at once, in `errors`: where (a JSON pointer), what is wrong, what to change, and
+a `code`, which is one of:
+
+"""
+TAGS: Final = [
+    {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
+    {"name": "service", "description": "Whether the service lives and takes work, and what its problems mean."},
+]
+"""The tags of the calls, in the order of the page."""
+
+_KEYWORDS: Final = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
+
+
+class _Bounds(GenerateJsonSchema):
+    """Says bounds of numbers in JSON Schema's words; the library uses its own where a field is read by a function of ours."""
+
+    def generate_inner(self, schema: CoreSchema) -> JsonSchemaValue:  # type: ignore[override]
+        return {_KEYWORDS.get(name, name): value for name, value in super().generate_inner(schema).items()}  # type: ignore[arg-type]
+
+
+def describe_api(app: FastAPI) -> dict[str, Any]:
+    """The OpenAPI 3.1 description of `app`, built once."""
+    if app.openapi_schema is None:
+        kinds = "".join(f"- `{kind.type}` ({kind.status}): {kind.title}. {kind.advice}\n" for kind in KINDS.values())
+        codes = "".join(f"- `{code}`: {meaning}\n" for code, meaning in CODES.items())
+        document = get_openapi(
+            title=app.title, version=app.version, summary="A week that machines and people can follow",
+            description=_WORDS + kinds + _FAULTS + codes, routes=app.routes, tags=TAGS, servers=[{"url": "/"}],
+            license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
+        )
+        _, models = models_json_schema(
+            [(PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization")],
+            ref_template="#/components/schemas/{model}", schema_generator=_Bounds,
+        )
+        document.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
+        app.openapi_schema = document
+    return app.openapi_schema
+
+
+def description_text(app: FastAPI) -> str:
+    """The description as it is stored in ``service/openapi.json``, which shows what a change does to callers."""
+    return json.dumps(describe_api(app), ensure_ascii=False, indent=1, sort_keys=True) + "\n"

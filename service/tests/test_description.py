@@ -1,0 +1,150 @@
+"""The API description: valid, complete, true, and the one that is stored."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from openapi_schema_validator import OAS31Validator
+from openapi_spec_validator import validate
+
+from platerota_service.answers import example
+from platerota_service.app import create_app
+from platerota_service.description import description_text
+from platerota_service.engine import Submission
+from platerota_service.plan_answers import PlanAnswer
+from platerota_shared.audit import audit
+from platerota_shared.faults import CODES
+from platerota_shared.kpi_formulas import SHOP_FORMULAS, SPINDLE_USES
+
+pytestmark = pytest.mark.anyio
+
+METHODS = ("get", "put", "post", "delete")
+STORED = Path(__file__).parents[1] / "openapi.json"
+
+
+@pytest.fixture
+def description(app: FastAPI) -> dict[str, Any]:
+    return app.openapi()
+
+
+def operations(description: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {f"{verb} {path}": entry[verb] for path, entry in description["paths"].items() for verb in METHODS if verb in entry}
+
+
+def schema(description: dict[str, Any], name: str) -> OAS31Validator:
+    return OAS31Validator({"$ref": f"#/components/schemas/{name}", "components": description["components"]})
+
+
+async def test_the_description_is_valid_and_served(client: httpx.AsyncClient) -> None:
+    answer = await client.get("/openapi.json")
+    validate(answer.json())
+    assert (await client.get("/docs")).status_code == 200
+
+
+async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) -> None:
+    assert set(operations(description)) == {
+        "post /v1/plans", "get /v1/plans/{plan_id}", "post /v1/plans/{plan_id}/stop", "delete /v1/plans/{plan_id}",
+        "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
+    }
+
+
+async def test_every_call_has_a_name_words_a_known_tag_and_a_description_for_each_answer(description: dict[str, Any]) -> None:
+    tags = {tag["name"] for tag in description["tags"]}
+    found = operations(description)
+    assert len({operation["operationId"] for operation in found.values()}) == len(found)
+    for name, operation in found.items():
+        assert operation["summary"], name
+        assert operation["description"], name
+        assert set(operation["tags"]) <= tags, name
+        assert all(answer["description"] not in ("", "Successful Response") for answer in operation["responses"].values()), name
+        assert all(one["description"] for one in operation.get("parameters", ())), name
+
+
+async def test_every_error_is_described_as_it_is_sent(description: dict[str, Any]) -> None:
+    for name, operation in operations(description).items():
+        for status, answer in operation["responses"].items():
+            if status == "default" or int(status) >= 400:
+                (media, content), = answer["content"].items()
+                assert (media, content["schema"]) == ("application/problem+json", {"$ref": "#/components/schemas/Problem"}), (name, status)
+                for one in content["examples"].values():
+                    schema(description, "Problem").validate(one["value"])
+    assert "HTTPValidationError" not in description["components"]["schemas"]
+
+
+async def test_the_examples_are_true(description: dict[str, Any], submission: Submission) -> None:
+    create = operations(description)["post /v1/plans"]
+    (request,) = create["requestBody"]["content"]["application/json"]["examples"].values()
+    schema(description, "PlanRequest").validate(request["value"])
+    for status in ("201", "202"):
+        (plan,) = create["responses"][status]["content"]["application/json"]["examples"].values()
+        schema(description, "PlanAnswer").validate(plan["value"])
+    assert audit(submission.request, PlanAnswer.from_document(example("plan")).plan()) == []
+
+
+async def test_answers_are_as_described(client: httpx.AsyncClient, description: dict[str, Any], request_document: dict[str, Any]) -> None:
+    answer = await client.post("/v1/plans", json=request_document, headers={"Prefer": "respond-async"})
+    schema(description, "PlanAnswer").validate(answer.json())
+    schema(description, "Problem").validate((await client.post("/v1/plans", json={})).json())
+
+
+def fields(description: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Every field of every model, with its name as `Model.field`."""
+    for model, entry in description["components"]["schemas"].items():
+        for name, field in entry.get("properties", {}).items():
+            yield f"{model}.{name}", field
+
+
+async def test_the_stored_description_is_that_of_the_code() -> None:
+    assert STORED.read_text(encoding="utf-8") == description_text(create_app()), "run `make openapi` and look at what changed"
+
+
+async def test_every_field_of_every_model_says_what_it_means(description: dict[str, Any]) -> None:
+    found = dict(fields(description))
+    assert {"Machine.travel_x", "Shift.from", "PlanRequest.now", "Task.float_seconds", "ShopKpis.ratios", "Problem.errors"} <= set(found)
+    assert [name for name, field in found.items() if not field.get("description")] == []
+    assert [name for name, entry in description["components"]["schemas"].items() if not entry.get("description")] == []
+
+
+async def test_every_duration_length_and_mass_says_its_unit(description: dict[str, Any]) -> None:
+    units = {"_seconds": "second", "travel_": " mm", "size_": " mm", "mass": " kg"}
+    unsaid = [
+        name for name, field in fields(description) for part, unit in units.items()
+        if part in name.split(".")[1] and unit not in field["description"].lower()
+    ]
+    assert unsaid == []
+
+
+async def test_bounds_are_said_in_words_of_json_schema(description: dict[str, Any]) -> None:
+    found = dict(fields(description))
+    assert (found["Machine.place_seconds"]["minimum"], found["Machine.place_seconds"]["maximum"]) == (0, 120 * 86_400)
+    assert found["Settings.solve_seconds"]["exclusiveMinimum"] == 0
+    text = json.dumps(description["components"])
+    assert not any(f'"{word}":' in text for word in ("ge", "gt", "le", "lt"))
+
+
+async def test_key_figures_come_with_their_formulas_and_faults_with_their_codes(description: dict[str, Any]) -> None:
+    found = dict(fields(description))
+    shown = {name: one["description"] for name, one in found["ShopKpis.ratios"]["properties"].items()}
+    assert shown == SHOP_FORMULAS
+    assert set(found["MachineKpis.seconds"]["properties"]) == set(SPINDLE_USES)
+    assert all(f"`{code}`" in description["info"]["description"] for code in CODES)
+
+
+async def test_a_plan_always_has_every_field(description: dict[str, Any]) -> None:
+    for model in ("PlanAnswer", "Task", "OrderResult", "Progress"):
+        entry = description["components"]["schemas"][model]
+        assert set(entry["required"]) == set(entry["properties"]), model
+
+
+async def test_the_preferences_and_the_busy_answers_are_described(description: dict[str, Any]) -> None:
+    found = operations(description)
+    for name in ("post /v1/plans", "get /v1/plans/{plan_id}"):
+        assert "Prefer" in [one["name"] for one in found[name]["parameters"]], name
+    for name in ("post /v1/plans", "get /v1/health/ready"):
+        busy = found[name]["responses"]["503"]
+        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "warming-up"}, name
+        assert "Retry-After" in busy["headers"], name
