@@ -52,7 +52,7 @@ nightly: $(READY) ## run the long property tests
 	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
 
 openapi: $(READY) ## write the stored API description, service/openapi.json
-	$(BIN)/python -m platerota_service.description
+	$(BIN)/python -m platerota_service.description > service/openapi.json
 
 wheel: $(READY) ## build the wheel into dist
 	$(BIN)/python -m hatchling build --target wheel

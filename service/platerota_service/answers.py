@@ -73,7 +73,7 @@ def request_body() -> dict[str, Any]:
         "content": {
             "application/json": {
                 "schema": reference("PlanRequest"),
-                "examples": {"one-plate": {"summary": "One mill, one plate, one order", "value": example("request")}},
+                "examples": {"one-plate": _example_reference("request")},
             }
         },
     }
@@ -86,7 +86,7 @@ def plan_answers(description: str, status: int, *headers: str) -> Answers:
         "content": {
             "application/json": {
                 "schema": reference("PlanAnswer"),
-                "examples": {"one-plate": {"summary": "One run of one plate", "value": _plan_example(status)}},
+                "examples": {"one-plate": _example_reference("waiting-plan" if status == 202 else "plan")},
             }
         },
     }
@@ -121,11 +121,22 @@ def _problem_example(kind: Kind) -> dict[str, Any]:
     return problem.model_dump(exclude_none=True)
 
 
-def _plan_example(status: int) -> dict[str, Any]:
-    """The example plan; where the answer comes before the plan, as it is then."""
+def named_examples() -> dict[str, dict[str, Any]]:
+    """The examples to which the description refers, by name. The framework, which drops every null, never touches them."""
+    return {
+        "request": {"summary": "One mill, one plate, one order", "value": example("request")},
+        "plan": {"summary": "One run of one plate", "value": example("plan")},
+        "waiting-plan": {"summary": "A plan that waits", "value": _waiting_plan()},
+    }
+
+
+def _example_reference(name: str) -> dict[str, str]:
+    return {"$ref": f"#/components/examples/{name}"}
+
+
+def _waiting_plan() -> dict[str, Any]:
+    """The example plan as it is before its first one is found."""
     plan: dict[str, Any] = example("plan")
-    if status != 202:
-        return plan
     blank: dict[str, Any] = {name: [] for name in ("orders", "runs", "tasks", "lanes", "load_windows", "warnings")}
     score = {"total": 0.0, "bound": 0.0, "gap": 0.0, "parts": dict.fromkeys(plan["score"]["parts"], 0.0)}
     return {

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import sys
 from typing import Any, Final
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
-from pydantic_core.core_schema import CoreSchema
 
+from platerota_service.answers import named_examples
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.problems import KINDS, Problem
 from platerota_shared.faults import CODES
@@ -45,8 +46,8 @@ _KEYWORDS: Final = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", 
 class _Bounds(GenerateJsonSchema):
     """Says bounds of numbers in JSON Schema's words; the library uses its own where a field is read by a function of ours."""
 
-    def generate_inner(self, schema: CoreSchema) -> JsonSchemaValue:  # type: ignore[override]
-        return {_KEYWORDS.get(name, name): value for name, value in super().generate_inner(schema).items()}  # type: ignore[arg-type]
+    def generate_inner(self, schema: Any) -> JsonSchemaValue:
+        return {_KEYWORDS.get(name, name): value for name, value in super().generate_inner(schema).items()}
 
 
 def describe_api(app: FastAPI) -> dict[str, Any]:
@@ -63,7 +64,9 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
             [(PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization")],
             ref_template="#/components/schemas/{model}", schema_generator=_Bounds,
         )
-        document.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
+        components = document.setdefault("components", {})
+        components.setdefault("schemas", {}).update(models["$defs"])
+        components["examples"] = named_examples()
         app.openapi_schema = document
     return app.openapi_schema
 
@@ -71,3 +74,14 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
 def description_text(app: FastAPI) -> str:
     """The description as it is stored in ``service/openapi.json``, which shows what a change does to callers."""
     return json.dumps(describe_api(app), ensure_ascii=False, indent=1, sort_keys=True) + "\n"
+
+
+def main() -> None:
+    """Print the description as it is stored: ``python -m platerota_service.description``."""
+    from platerota_service.app import create_app
+
+    sys.stdout.write(description_text(create_app()))
+
+
+if __name__ == "__main__":
+    main()

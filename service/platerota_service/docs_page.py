@@ -23,8 +23,10 @@ def docs_page(description: dict[str, Any]) -> str:
         {"verb": verb.upper(), "path": path, **entry[verb]}
         for path, entry in description["paths"].items() for verb in VERBS if verb in entry
     ]
-    schemas = sorted(description["components"]["schemas"].items())
-    return environment.get_template("docs.html.j2").render(info=description["info"], calls=calls, schemas=schemas)
+    components = description["components"]
+    return environment.get_template("docs.html.j2").render(
+        info=description["info"], calls=calls, schemas=sorted(components["schemas"].items()), named_examples=components["examples"],
+    )
 
 
 def ticks(text: str) -> Markup:

@@ -39,6 +39,11 @@ def schema(description: dict[str, Any], name: str) -> OAS31Validator:
     return OAS31Validator({"$ref": f"#/components/schemas/{name}", "components": description["components"]})
 
 
+def value(description: dict[str, Any], given: dict[str, Any]) -> Any:
+    """The value of an example that is given by its name."""
+    return description["components"]["examples"][given["$ref"].removeprefix("#/components/examples/")]["value"]
+
+
 async def test_the_description_is_valid_and_served(client: httpx.AsyncClient) -> None:
     answer = await client.get("/openapi.json")
     validate(answer.json())
@@ -78,10 +83,10 @@ async def test_every_error_is_described_as_it_is_sent(description: dict[str, Any
 async def test_the_examples_are_true(description: dict[str, Any], submission: Submission) -> None:
     create = operations(description)["post /v1/plans"]
     (request,) = create["requestBody"]["content"]["application/json"]["examples"].values()
-    schema(description, "PlanRequest").validate(request["value"])
+    schema(description, "PlanRequest").validate(value(description, request))
     for status in ("201", "202"):
         (plan,) = create["responses"][status]["content"]["application/json"]["examples"].values()
-        schema(description, "PlanAnswer").validate(plan["value"])
+        schema(description, "PlanAnswer").validate(value(description, plan))
     assert audit(submission.request, PlanAnswer.from_document(example("plan")).plan()) == []
 
 

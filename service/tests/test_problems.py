@@ -28,7 +28,8 @@ async def test_the_framework_s_own_errors_are_problems(
 
 
 @pytest.mark.parametrize(
-    ("path", "methods"), [("/v1/plans/1", "DELETE, GET"), ("/v1/plans", "POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET")],
+    ("path", "methods"),
+    [("/v1/plans/1", "DELETE, GET, HEAD"), ("/v1/plans", "POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET, HEAD")],
 )
 async def test_allow_names_every_method_of_the_address(client: httpx.AsyncClient, path: str, methods: str) -> None:
     """RFC 9110 section 10.2.1: https://www.rfc-editor.org/rfc/rfc9110#section-10.2.1."""

@@ -78,7 +78,6 @@ CODES: Final[dict[str, str]] = {
     "stays-elsewhere": "a plate that stays in one machine is said to be elsewhere",
     "stage-never": "a plate that stays in its machine is never placed or pulled",
     "run-misfit": "a run is in a machine that cannot take its plate, or no machine can",
-    # Features to come
 }
 """Every code and what it means, in trade words."""
 

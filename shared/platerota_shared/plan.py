@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, WithJsonSchema
 
+from platerota_shared.document import is_object
 from platerota_shared.fields import Instant
 from platerota_shared.kpi_formulas import MACHINE_FORMULAS, OPERATOR_FORMULAS, SHOP_FORMULAS, SPINDLE_USES
 
@@ -347,5 +348,5 @@ class Plan(Out):
         pydantic.ValidationError
             Where the document is no plan.
         """
-        zone = ZoneInfo(document["timezone"]) if isinstance(document, dict) and isinstance(document.get("timezone"), str) else ZoneInfo("UTC")
-        return cls.model_validate(document, context={"zone": zone})
+        name = document.get("timezone") if is_object(document) else None
+        return cls.model_validate(document, context={"zone": ZoneInfo(name if isinstance(name, str) else "UTC")})

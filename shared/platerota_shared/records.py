@@ -84,6 +84,11 @@ class Table(Generic[R]):
                     self._ids.setdefault(name, record)
         return self._ids
 
+    def texts(self, name: str) -> set[str]:
+        """The texts in the field `name`, those of faulty rows included where that field is good."""
+        values = (record.value(name) for record in self.records if name not in record.doubts)
+        return {value for value in values if isinstance(value, str)}
+
     def row(self, name: str | None) -> R | None:
         """The good row with that id, or None."""
         record = self.by_id().get(name) if name is not None else None

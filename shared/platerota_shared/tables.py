@@ -384,7 +384,7 @@ class PlanRequest(Row):
     now: Instant
     """When the plan begins; nothing new starts before."""
     shop: Shop
-    """The tables that change seldom."""
+    """The shop itself: machines, plates, fixtures, people."""
     orders: tuple[Order, ...] = ()
     """What is to be made, at most 5,000 orders."""
     floor: Floor = Floor()

@@ -67,6 +67,11 @@ def test_a_mount_that_no_machine_has_names_the_nearest() -> None:
     assert fault.detail == "plate P1 has mount 'a', but no machine has that mount"
 
 
+def test_the_mount_of_a_faulty_machine_is_still_the_nearest() -> None:
+    (_, fault) = faults(changed(row("machines", travel_x=0), row("plates", 0, mount="a")))
+    assert (fault.code, fault.mend) == ("no-machine", "did you mean 'A'?")
+
+
 def test_a_shop_without_machines_is_one_fault() -> None:
     assert found(changed(lambda d: d["shop"].update(machines=[]))) == [("/shop/machines", "no-machine")]
 

@@ -15,11 +15,14 @@ from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, runs_and_tasks, tidied
 from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
+from platerota_solver.windows import Windows
 
 WORKERS = 2
 """Threads of the search; the kernel releases the interpreter lock."""
 SHOW_COST = 20
 """A plan is shown again when this many times what showing cost has passed."""
+SEARCH_SHARE = float(__import__("os").environ.get("SS","0.7"))
+"""Share of the budget for the search over choices; windows have the rest."""
 TRIES = 20
 """Changes tried between two looks at the clock."""
 
@@ -104,8 +107,9 @@ class _Solver:
         self.tell("constructive", clock, schedule.points)
         self.listener.improved(_described(problem, schedule, self.bound, "feasible", self.report(clock)))
         if len(problem.items) and not clock.over():
-            schedule = self.search(problem, decoder, start, clock)
+            choices, schedule = self.search(problem, decoder, start, clock)
             self.tell("search", clock, schedule.points)
+            schedule = self.windows(problem, decoder, choices, schedule, clock)
         return _described(problem, schedule, self.bound, "feasible", self.report(clock))
 
     def construct(self, problem: Problem, decoder: Decoder) -> tuple[Choices, Schedule]:
@@ -120,7 +124,7 @@ class _Solver:
             raise AssertionError("there is always a sequence")
         return best[1], decoder.schedule(best[1])
 
-    def search(self, problem: Problem, decoder: Decoder, start: Choices, clock: Clock) -> Schedule:
+    def search(self, problem: Problem, decoder: Decoder, start: Choices, clock: Clock) -> tuple[Choices, Schedule]:
         """Threads of annealing that share what they find."""
         runs = max(1, int(decoder.state.counts[0]))
         workers = 1 if self.request.settings.repeatable else WORKERS
@@ -132,8 +136,8 @@ class _Solver:
         shown = Showing(clock, start, walks[0].best_points)
 
         def walk(own: Annealing) -> None:
-            while not clock.over():
-                own.round(clock.share, TRIES)
+            while not clock.over(SEARCH_SHARE):
+                own.round(clock.share / SEARCH_SHARE, TRIES)
                 clock.count(TRIES * runs)
                 if own is walks[0]:
                     self.show(problem, shown, min(walks, key=lambda other: other.best_points), clock)
@@ -150,7 +154,15 @@ class _Solver:
             thread.join()
         leader = min(walks, key=lambda own: own.best_points)
         best = decoder.schedule(leader.best)
-        return tidied(problem, decoder.state, leader.best, best)
+        return leader.best, tidied(problem, decoder.state, leader.best, best)
+
+    def windows(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule, clock: Clock) -> Schedule:
+        """CP-SAT on windows of the plan, each from a complete hint, for the rest of the budget."""
+        windows = Windows(problem, decoder, choices, schedule, clock)
+        better = tidied(problem, decoder.state, choices, windows.run(1.0))
+        detail = f"{windows.solved} windows, {windows.proved} proved, {windows.better} better, {windows.discarded} discarded"
+        self.tell("windows", clock, better.points, detail)
+        return better if better.points <= schedule.points else schedule
 
     def show(self, problem: Problem, shown: Showing, leader: Annealing, clock: Clock) -> None:
         """Let the listener have the leader's plan now and then, not so often that it costs more than a little of the search."""
@@ -163,10 +175,10 @@ class _Solver:
         self.listener.improved(_described(problem, tidied(problem, shown.decoder(problem).state, best, schedule), self.bound, "feasible", self.report(clock)))
         shown.next_at = clock.seconds + max(1.0, SHOW_COST * (clock.seconds - began))
 
-    def tell(self, name: str, clock: Clock, total: float) -> None:
+    def tell(self, name: str, clock: Clock, total: float, detail: str = "") -> None:
         """Note what a stage reached."""
         seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
-        stage = Stage(name=name, seconds=seconds, total=total if math.isfinite(total) else None, bound=self.bound)
+        stage = Stage(name=name, seconds=seconds, total=total if math.isfinite(total) else None, bound=self.bound, detail=detail)
         self.stages.append(stage)
         self.listener.stage(stage)
 

@@ -60,7 +60,7 @@ def _plate(tables: RequestTables, fits: Fits, record: Record[Plate], plate: Plat
             "name a machine that takes it, or let it travel",
         )
     if not fits.candidates(plate):
-        mounts = {machine.mount for machine in tables.machines.rows()}
+        mounts = tables.machines.texts("mount")
         return Fault(
             record.pointer + "/mount", "no-machine", f"{record.label} has mount {shown(plate.mount)}, but no machine has that mount",
             tables.suggestions.mend(plate.mount, mounts, f"name the mount of a machine: {listed(sorted(mounts))}"),

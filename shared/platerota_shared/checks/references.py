@@ -98,7 +98,7 @@ def _unknown_op(tables: RequestTables, table: Table[Any], record: Record[Any], p
 
 def _unknown_mounts(tables: RequestTables) -> Iterator[Fault]:
     """Mounts of fixtures to build that no plate has."""
-    mounts = {plate.mount for plate in tables.plates.rows()}
+    mounts = tables.plates.texts("mount")
     for record, fixture in tables.fixtures.good():
         if fixture.mount is None or fixture.mount in mounts or tables.plates.may_hold(mount=fixture.mount):
             continue

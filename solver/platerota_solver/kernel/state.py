@@ -59,6 +59,7 @@ class State(NamedTuple):
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
     scratch_kinds: Ints  # [k, MAX_KINDS, 2]
     scratch_seconds: Ints  # [machine, 2]
+    nothing: Ints  # empty: no run
 
 
 class Choices(NamedTuple):
@@ -117,7 +118,7 @@ def new_state(problem: Problem, spare: int) -> State:
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
         runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(4),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
-        scratch_seconds=ints(machines, 2),
+        scratch_seconds=ints(machines, 2), nothing=ints(0),
     )
 
 

@@ -8,23 +8,28 @@ from __future__ import annotations
 from platerota_solver.kernel.decode import reset
 from platerota_solver.kernel.fitting import commit_run, find_worker, take, take_open
 from platerota_solver.kernel.pausing import find_pausing, give_back_pausing, take_pausing
-from platerota_solver.kernel.spans import compiled, entry, give_back, seek_back_all
+from platerota_solver.kernel.spans import compiled, entry, give_back, row_at, seek_back_all
 from platerota_solver.kernel.state import (
-    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, ITEM, LAST_PIECES, LOAD_AT, LOAD_BY, LOAD_END, MACHINE, PIECES,
-    PLACE_AT, PULL_END, RUNS, SETUP_AT, SETUP_BY, SETUP_END, STAGE, UNLOAD_AT, UNLOAD_BY, UNLOAD_END, Choices, State,
+    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, CUT_END, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, ITEM, LAST_PIECES, LOAD_AT, LOAD_BY, LOAD_END, MACHINE, PIECES,
+    PLACE_AT, PLACE_BY, PLACE_END, PULL_AT, PULL_BY, PULL_END, RUNS, SETUP_AT, SETUP_BY, SETUP_END, STAGE, UNLOAD_AT, UNLOAD_BY, UNLOAD_END, Choices, State,
 )
 from platerota_solver.problem import BENCH, FIRST_ARTICLE, LOAD, SETUP, UNLOAD, Arrays, Ints
 
 
 @compiled
-def rebook(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints) -> None:
-    """Book a finished schedule into an empty state; `runs` in order of their cuts so that no setup is taken for needless."""
+def rebook_but(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints, free: Ints) -> None:
+    """Book a schedule without the runs in `free` into an empty state, by their cuts so that no setup is taken for needless."""
     reset(p, s, c)
     for k in range(built.shape[0]):
         if built[k, 0] >= 0:
             take_pausing(p, s, built[k, 0], built[k, 1], built[k, 2])
             take(s, p.l_plate[p.c_plate[k]], 0, built[k, 2])
     for number in range(runs.shape[0]):
+        left_out = False
+        for k in range(free.shape[0]):
+            left_out = left_out or free[k] == number
+        if left_out:
+            continue
         commit_run(p, s, number, runs[number], runs[number, STAGE])
         for column in range(runs.shape[1]):
             s.runs[number, column] = runs[number, column]
@@ -34,6 +39,47 @@ def rebook(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Int
             take(s, pieces[row, FIRST_BY], pieces[row, FIRST_AT], pieces[row, FIRST_END])
         if pieces[row, BENCH_BY] >= 0:
             take_pausing(p, s, pieces[row, BENCH_BY], pieces[row, BENCH_AT], pieces[row, BENCH_END])
+
+
+@compiled
+def is_free(s: State, number: int, a: int, b: int) -> bool:
+    """Whether a list holds all of ``[a, b)``."""
+    if number < 0 or b <= a:
+        return True
+    low, high = s.off[number], s.off[number] + s.count[number]
+    row = row_at(s.end, low, high, a)
+    return row < high and s.start[row] <= a and s.end[row] >= b
+
+
+@compiled
+def run_is_free(p: Arrays, s: State, row: Ints) -> bool:
+    """Whether everything a run from the bench on a mill with one position claims is free (F4, F6, F7, F11)."""
+    machine = row[MACHINE]
+    return (
+        is_free(s, p.l_plate[p.c_plate[row[CARRIER]]], row[LOAD_AT], row[UNLOAD_END])
+        and is_free(s, row[LOAD_BY], row[LOAD_AT], row[LOAD_END]) and is_free(s, row[PLACE_BY], row[PLACE_AT], row[PLACE_END])
+        and is_free(s, row[PULL_BY], row[PULL_AT], row[PULL_END]) and is_free(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
+        and is_free(s, p.l_table[machine], row[PLACE_AT], row[PULL_END])
+        and is_free(s, p.l_spindle[machine], row[PLACE_AT], row[PLACE_END])
+        and is_free(s, p.l_spindle[machine], row[CUT_AT], row[CUT_END]) and is_free(s, p.l_cut[machine], row[CUT_AT], row[CUT_END])
+        and is_free(s, p.l_spindle[machine], row[PULL_AT], row[PULL_END])
+    )
+
+
+@entry
+def rebook_strictly(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints, free: Ints) -> int:
+    """Book all but the runs in `free`, then those in turn; the number of these that clash with what is booked.
+
+    With the mark -1 at the end of `free`, its runs are only left out.
+    """
+    rebook_but(p, s, c, runs, pieces, built, free)
+    clashes = 0
+    if free.size and free[-1] >= 0:
+        for k in range(free.shape[0]):
+            if not run_is_free(p, s, runs[free[k]]):
+                clashes += 1
+            commit_run(p, s, free[k], runs[free[k]], runs[free[k], STAGE])
+    return clashes
 
 
 @compiled
@@ -126,7 +172,7 @@ def tidy(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints,
 
     `runs` and `pieces` are changed in place.
     """
-    rebook(p, s, c, runs, pieces, built)
+    rebook_but(p, s, c, runs, pieces, built, s.nothing)
     for number in range(runs.shape[0]):
         if runs[number, UNLOAD_BY] >= 0:
             sooner_unload(p, s, runs[number])

@@ -138,8 +138,6 @@ class Blocks:
         taken = [(t.start, t.end + (lag if t.kind == "cut" else 0), t.id) for t in others if t.kind in kinds]
         if task.kind in ("setup", "cut"):
             taken += [kept for t in others if t.kind == "setup" and (kept := self._kept_for(t, task)) is not None]
-        if task.kind == "setup" and row.places == 1:
-            taken = [span for span in taken if not span[2].endswith((".load", ".unload"))]
         block = _block("machine", machine, taken, need, gap)
         if task.kind != "place":
             return block

@@ -22,7 +22,7 @@ SMALL = 0.1
 """A wait shorter than this share of all waiting is not named."""
 
 _SAID: dict[str, tuple[str, str]] = {
-    "plate": ("for plate {name}, {only}{held}{until}", "another plate with fixture {fixture}"),
+    "plate": ("for plate {name}, {only}{held}{until}", "another plate {like}"),
     "machine": ("for {name} ({held}{until})", "more time on {name} or another mill that takes the plate"),
     "operator": ("for {person} ({held}{until})", "somebody beside {name} at that time"),
     "nobody": ("with {nobody} on shift, from {start} {until}", "a longer or further shift of {crew}"),
@@ -131,7 +131,7 @@ class _Sentence:
             "name": name, "end": end, "start": moment(request, wait.start), "held": self._held(wait), "person": self._person(wait),
             "until": f"at the longest until {end}" if wait.seconds > wait.end - wait.start else f"until {end}",
             "nobody": self._nobody(wait), "crew": name.replace(", ", " or "), "only": self._plates(name) if plate is not None else "",
-            "fixture": (plate.fixture if plate is not None else None) or "",
+            "like": f"with fixture {plate.fixture}" if plate is not None and plate.fixture is not None else f"like {name}",
         }
 
     def _end(self, wait: Wait) -> int:

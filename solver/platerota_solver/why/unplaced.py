@@ -48,7 +48,8 @@ def unplaced_sentence(request: PlanRequest, order: str, obstacle: Obstacle) -> s
     if obstacle.stuck:
         cannot = f"a run of it that is under way {cannot.replace('finished', 'ended')}"
     if obstacle.cause == "crowded":
-        cannot = f"fits alone but not beside the other orders before the horizon ends ({end})"
+        beside = "found no place" if obstacle.finish is None else "not"
+        cannot = f"fits alone but {beside} beside the other orders before the horizon ends ({end})"
     then = f"; without that it would finish {moment(request, obstacle.finish)}" if obstacle.finish is not None else ""
     return f"{cannot}: {_CAUSES[obstacle.cause](request, obstacle)}{then}"
 

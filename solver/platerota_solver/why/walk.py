@@ -116,6 +116,8 @@ class Walker:
         left = [gap] if gap[0] < gap[1] else []
         found: list[Wait] = []
         for block in self.blocks.of(task, gap) if left else ():
+            if not left:
+                break
             rest = subtract(left, block.spans)
             for a, b in subtract(left, rest):
                 found.append(Wait(block.cause, block.resource, b - a, _holder(block, b), a, b, block.skill))

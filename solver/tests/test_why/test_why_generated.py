@@ -4,8 +4,8 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
-from benchmarks.generator import FULL, make_request
 
+from benchmarks.generator import FULL, make_request
 from platerota_shared.tables import PlanRequest
 from platerota_solver import due_date_plan
 from platerota_solver.problem import build_problem

@@ -146,8 +146,10 @@ def test_an_order_that_fits_alone_but_not_beside_the_others(shop):
     shop.order("O", due=2)
     plan = shop.planned()
     found = plan.obstacle()
-    assert found.cause == "crowded"
+    # Freeing one of the two would not do: each is full with A.
+    assert (found.cause, found.resources, found.also) == ("crowded", ("P1",), ("M1",))
     assert found.finish is not None
+    assert "and M1 at the same time" in plan.left_out()
     assert "fits alone but not beside the other orders before the horizon ends (Tue 06:00)" in plan.left_out()
 
 
@@ -161,6 +163,18 @@ def test_the_crowded_resource_is_the_one_that_frees_the_order(shop, new_plate):
     found = shop.planned().obstacle()
     assert (found.cause, found.resources) == ("crowded", ("M1",))
     assert "M1 is taken for" in shop.planned().left_out()
+
+
+def test_nothing_is_claimed_where_the_gaps_of_the_plan_would_do(shop, new_shift):
+    # Overtime would have room for O, but this plan opens none: no resource can be shown to stand in the way.
+    shop.days = 1
+    shop.shifts.append(new_shift("Ana", "14:00", "20:00", overtime=True))
+    shop.order("A", quantity=12, due=1)
+    shop.order("O", due=2)
+    plan = shop.planned()
+    assert plan.obstacle().finish is None
+    assert "fits alone but found no place beside the other orders" in plan.left_out()
+    assert "the most loaded of what it needs" in plan.left_out()
 
 
 def test_only_so_many_orders_are_looked_into(shop):
