@@ -116,29 +116,9 @@ def test_bad_instants(client: httpx.Client, tiny: Request, instant: object, word
     assert words in " ".join(found["/orders/0/due"])
 
 
-def test_a_missing_column(client: httpx.Client, tiny: Request) -> None:
-    del tiny["shop"]["plates"][0]["mount"]
-    assert "/shop/plates/0/mount" in faults(client, tiny)
-
-
 def test_a_misspelt_column_names_the_nearest(client: httpx.Client, tiny: Request) -> None:
     tiny["orders"][0]["quantitty"] = 5
     assert "quantity" in " ".join(faults(client, tiny)["/orders/0/quantitty"])
-
-
-def test_an_order_for_an_unknown_part(client: httpx.Client, tiny: Request) -> None:
-    tiny["orders"][0]["part"] = "brackett"
-    assert "bracket" in " ".join(faults(client, tiny)["/orders/0/part"])
-
-
-def test_every_plate_too_large(client: httpx.Client, tiny: Request) -> None:
-    tiny["shop"]["plates"][0]["size_x"] = 2_000
-    assert "no-machine" in {code for code, *_ in faults(client, tiny).values()}
-
-
-def test_nobody_on_shift(client: httpx.Client, tiny: Request) -> None:
-    tiny["shop"]["shifts"] = []
-    assert "nobody" in {code for code, *_ in faults(client, tiny).values()}
 
 
 def test_an_empty_request_lists_what_is_missing(client: httpx.Client) -> None:

@@ -38,11 +38,11 @@ _ERRORS = {
     ],
     FAULTS: [
         ProblemFault(
-            pointer="/orders/0/part", code="unknown-part", detail="order 'A-1042' is for part 'bracket-l', which has no operations",
-            mend="did you mean 'bracket'?",
+            pointer="/shop/plates/0/mount", code="missing-field", detail="plate P1: mount is missing", mend="add it; it has no default",
         ),
         ProblemFault(
-            pointer="/shop/plates/0/mount", code="missing-field", detail="plate P1: mount is missing", mend="add it",
+            pointer="/orders/0/part", code="unknown-part", detail="order A-1042: part 'brackett' has no operations",
+            mend="did you mean 'bracket'?",
         ),
     ],
 }

@@ -193,9 +193,11 @@ def _write(out: Path | None, text: str) -> None:
 
 
 def _say_summary(made: Plan) -> None:
-    late = sum(bool(order.late_seconds) for order in made.orders)
+    late = [order for order in made.orders if order.late_seconds]
+    for order in late:
+        _say(f"order {order.id} is {(order.late_seconds or 0) / 3_600:.1f} hours late{f': {order.why}' if order.why else ''}")
     _say(
-        f"{len(made.orders)} orders, {late} late, {sum(not order.placed for order in made.orders)} unplaced; {len(made.runs)} runs;"
+        f"{len(made.orders)} orders, {len(late)} late, {sum(not order.placed for order in made.orders)} unplaced; {len(made.runs)} runs;"
         f" score {made.score.total:.1f}, bound {made.score.bound:.1f}, gap {made.score.gap:.1%}"
     )
 

@@ -43,8 +43,12 @@ TAGS: Final = [
 _KEYWORDS: Final = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
 
 
-class _Bounds(GenerateJsonSchema):
+class _Schemas(GenerateJsonSchema):
     """Says bounds of numbers in JSON Schema's words; the library uses its own where a field is read by a function of ours."""
+
+    def normalize_name(self, name: str) -> str:
+        """A model's name without the underscore that keeps it from hiding a name of Python."""
+        return super().normalize_name(name).rstrip("_")
 
     def generate_inner(self, schema: Any) -> JsonSchemaValue:
         return {_KEYWORDS.get(name, name): value for name, value in super().generate_inner(schema).items()}
@@ -62,7 +66,7 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
         )
         _, models = models_json_schema(
             [(PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization")],
-            ref_template="#/components/schemas/{model}", schema_generator=_Bounds,
+            ref_template="#/components/schemas/{model}", schema_generator=_Schemas,
         )
         components = document.setdefault("components", {})
         components.setdefault("schemas", {}).update(models["$defs"])

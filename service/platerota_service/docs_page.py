@@ -53,4 +53,5 @@ def kind(schema: dict[str, Any]) -> Markup:
     choices = schema.get("enum") or ([schema["const"]] if "const" in schema else [])
     if choices:
         return Markup(", ").join(Markup("<code>%s</code>") % one for one in choices)
-    return escape(schema.get("format") or schema.get("type", "any"))
+    name = escape(schema.get("format") or schema.get("type", "any"))
+    return Markup("%s such as <code>%s</code>") % (name, schema["examples"][0]) if schema.get("examples") else name

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from platerota_service.answers import problem_answers
 from platerota_service.calls import EngineOf
@@ -19,11 +19,17 @@ ProblemName = Annotated[str, Path(description="The last part of a problem's `typ
 class Health(BaseModel):
     """A healthy answer."""
 
+    model_config = ConfigDict(json_schema_extra={"examples": [{"status": "ok"}]})
+
     status: Literal["ok"] = Field(default="ok", description="Always 'ok': what is not well is answered as a problem.")
 
 
 class ProblemKind(BaseModel):
     """A kind of problem."""
+
+    model_config = ConfigDict(json_schema_extra={
+        "examples": [{"type": WARMING.type, "title": WARMING.title, "status": WARMING.status, "advice": WARMING.advice}],
+    })
 
     type: str = Field(description="Its address, the `type` of a problem.")
     title: str = Field(description="What it is, in few words.")

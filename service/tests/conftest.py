@@ -43,6 +43,7 @@ CHILDREN = {
     "say(event='done')",
     "unplaced": "read(); plan['orders'][0].update(placed=False, start=None, finish=None, late_seconds=None, why='nobody is on shift'); "
     "improved(9.0); say(event='done')",
+    "late": "read(); plan['orders'][0].update(late_seconds=5400, why='plate P1 was cutting'); improved(9.0); say(event='done')",
     "patient-without-plan": "read(); heard_stop(); say(event='done')",
     "crash": "read(); os._exit(7)",
     "crash-late": "read(); improved(4.0); os.abort()",

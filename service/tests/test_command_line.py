@@ -164,6 +164,12 @@ class TestPlan:
         child_is("good")
         assert run("plan", request_file).stdout == run("plan", request_file).stdout
 
+    def test_a_late_order_says_why(self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None]) -> None:
+        child_is("late")
+        result = run("plan", request_file)
+        assert result.exit_code == 0
+        assert "order A-1042 is 1.5 hours late: plate P1 was cutting" in result.stderr
+
     def test_an_unplaced_order_is_exit_code_1_and_says_why(
         self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None], plan_document: dict[str, Any],
     ) -> None:

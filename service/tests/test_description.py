@@ -90,6 +90,23 @@ async def test_the_examples_are_true(description: dict[str, Any], submission: Su
     assert audit(submission.request, PlanAnswer.from_document(example("plan")).plan()) == []
 
 
+async def test_the_example_of_faults_is_what_such_a_request_is_answered(
+    client: httpx.AsyncClient, description: dict[str, Any], request_document: dict[str, Any],
+) -> None:
+    del request_document["shop"]["plates"][0]["mount"]
+    request_document["orders"][0]["part"] = "brackett"
+    content = operations(description)["post /v1/plans"]["responses"]["422"]["content"]["application/problem+json"]
+    assert (await client.post("/v1/plans", json=request_document)).json() == content["examples"]["faults-in-request"]["value"]
+
+
+async def test_every_answer_has_an_example(description: dict[str, Any]) -> None:
+    for name, operation in operations(description).items():
+        for status, answer in operation["responses"].items():
+            for content in answer.get("content", {}).values():
+                model = content["schema"]["$ref"].rsplit("/", 1)[-1]
+                assert content.get("examples") or description["components"]["schemas"][model].get("examples"), (name, status)
+
+
 async def test_answers_are_as_described(client: httpx.AsyncClient, description: dict[str, Any], request_document: dict[str, Any]) -> None:
     answer = await client.post("/v1/plans", json=request_document, headers={"Prefer": "respond-async"})
     schema(description, "PlanAnswer").validate(answer.json())
@@ -111,7 +128,9 @@ async def test_every_field_of_every_model_says_what_it_means(description: dict[s
     found = dict(fields(description))
     assert {"Machine.travel_x", "Shift.from", "PlanRequest.now", "Task.float_seconds", "ShopKpis.ratios", "Problem.errors"} <= set(found)
     assert [name for name, field in found.items() if not field.get("description")] == []
-    assert [name for name, entry in description["components"]["schemas"].items() if not entry.get("description")] == []
+    models = description["components"]["schemas"]
+    assert [name for name, entry in models.items() if not entry.get("description")] == []
+    assert [name for name, entry in models.items() if entry["title"] != name or not name.isalpha()] == []
 
 
 async def test_every_duration_length_and_mass_says_its_unit(description: dict[str, Any]) -> None:

@@ -90,7 +90,8 @@ Instant = Annotated[
     int,
     BeforeValidator(read_instant),
     PlainSerializer(instant_text),
-    WithJsonSchema({"type": "string", "description": "RFC 3339 with offset, or local without one", "examples": ["2027-03-01T06:00:00"]}),
+    WithJsonSchema({"type": "string", "examples": ["2027-03-01T06:00:00", "2027-03-01T06:00:00Z"]}, mode="validation"),
+    WithJsonSchema({"type": "string", "format": "date-time", "examples": ["2027-03-01T06:00:00+00:00"]}, mode="serialization"),
 ]
 """An instant, whole UTC seconds since the epoch; text outside."""
 

@@ -263,6 +263,8 @@ class Kpis(Out):
 class Warning_(Out):
     """Something a planner should know; never a refusal."""
 
+    model_config = ConfigDict(title="Warning")
+
     code: str
     """The kind of warning."""
     detail: str

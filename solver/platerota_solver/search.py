@@ -143,9 +143,10 @@ class Annealing:
         self.random = random.Random(self.seed)
         self.now = copy_choices(self.start)
         self.now_points = self.decoder.score(self.now)
+        self._note_costs()
         self.best, self.best_points = self.now, self.now_points
         self.moves: list[tuple[Callable[[Choices], None], float]] = []
-        moves = [self._move_order, self._move_token, self._swap, self._keep_off, self._habit, self._skip]
+        moves = [self._hasten, self._hasten_portion, self._yield, self._move_order, self._move_token, self._swap, self._keep_off, self._habit, self._skip]
         if len(self.decoder.problem.arrays.lists) and self._overtime_rows().size:
             moves.append(self._overtime)
         if self.decoder.problem.arrays.c_build.any():
@@ -165,7 +166,8 @@ class Annealing:
         """Go on from a better plan that another thread found."""
         if score < self.best_points:
             self.best, self.best_points = choices, score
-            self.now, self.now_points = choices, score
+            self.now, self.now_points = choices, self.decoder.score(choices)
+            self._note_costs()
 
     def _try(self, heat: float) -> None:
         self.tried += 1
@@ -180,8 +182,51 @@ class Annealing:
         scale = max(1e-9, heat * self.best_points)
         if score <= self.now_points or self.random.random() < math.exp(max(-700.0, (self.now_points - score) / scale)):
             self.now, self.now_points = trial, score
+            self._note_costs()
             if score < self.best_points - 1e-9:
                 self.best, self.best_points = trial, score
+
+    def _note_costs(self) -> None:
+        """What each order's lateness costs in the schedule just accepted, and how early the others are."""
+        p, finish = self.decoder.problem.arrays, self.decoder.state.finish
+        late = np.maximum(0, finish - p.o_due) * self.decoder.rates.late
+        self.late = late + 0.02 * finish * self.decoder.rates.finish
+        self.spare = np.maximum(0, p.o_due - finish).astype(np.float64)
+
+    def _drawn(self, weights: np.ndarray[tuple[int], np.dtype[np.float64]]) -> int:
+        """An order drawn in proportion to weights; any one where all are 0."""
+        if not len(weights) or weights.sum() <= 0:
+            return self._order()
+        return self.random.choices(range(len(weights)), weights.tolist())[0]
+
+    def _put(self, c: Choices, order: int, to: int) -> None:
+        """All tokens of an order go to place `to` among the others."""
+        own, rest = c.tokens[c.tokens == order], c.tokens[c.tokens != order]
+        c.tokens[:] = np.concatenate([rest[:to], own, rest[to:]])
+
+    def _hasten(self, c: Choices) -> None:
+        """An order whose lateness costs much claims its resources earlier."""
+        order = self._drawn(self.late)
+        at = int(np.flatnonzero(c.tokens == order)[0])
+        self._put(c, order, self.random.randint(0, at) if self.random.random() < 0.5 else max(0, at - self.random.randint(1, 8)))
+
+    def _hasten_portion(self, c: Choices) -> None:
+        """The last portion of a costly order claims its resources earlier."""
+        places = np.flatnonzero(c.tokens == self._drawn(self.late))
+        if not len(places):
+            return
+        at = int(places[self.random.randrange(len(places))])
+        to = self.random.randint(0, at)
+        token = c.tokens[at]
+        rest = np.delete(c.tokens, at)
+        c.tokens[:] = np.concatenate([rest[:to], [token], rest[to:]])
+
+    def _yield(self, c: Choices) -> None:
+        """An order with time to spare lets others go first."""
+        order = self._drawn(self.spare)
+        at = int(np.flatnonzero(c.tokens == order)[0])
+        others = int((c.tokens != order).sum())
+        self._put(c, order, self.random.randint(min(at, others), others))
 
     def _order(self) -> int:
         return self.random.randrange(len(self.now.quota))
@@ -189,11 +234,9 @@ class Annealing:
     def _move_order(self, c: Choices) -> None:
         """All tokens of an order go to another place in the sequence, mostly near."""
         order = int(c.tokens[self.random.randrange(len(c.tokens))])
-        own = c.tokens[c.tokens == order]
-        rest = c.tokens[c.tokens != order]
         at = int(np.flatnonzero(c.tokens == order)[0])
-        to = max(0, min(len(rest), at + self._distance(len(rest))))
-        c.tokens[:] = np.concatenate([rest[:to], own, rest[to:]])
+        rest = int((c.tokens != order).sum())
+        self._put(c, order, max(0, min(rest, at + self._distance(rest))))
 
     def _move_token(self, c: Choices) -> None:
         """One portion of an order goes to another place."""
@@ -248,9 +291,7 @@ class Annealing:
             return
         order = int(out[self.random.randrange(len(out))])
         c.skip[order] = 0
-        own, rest = c.tokens[c.tokens == order], c.tokens[c.tokens != order]
-        at = self.random.randrange(max(1, len(rest)))
-        c.tokens[:] = np.concatenate([rest[:at], own, rest[at:]])
+        self._put(c, order, self.random.randrange(len(c.tokens)))
 
     def _overtime_rows(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         p = self.decoder.problem.arrays

@@ -37,8 +37,8 @@ class WalkResult:
         Points of the best sequence of steps below the limit, infinite where there is none.
     steps
         Its steps in sequence, columns of `walk_steps`.
-    complete
-        Whether every label was looked at.
+    exact
+        Whether every label below the limit was looked at: the best sequence is the best of all.
     labels
         Labels kept.
     """
@@ -46,7 +46,7 @@ class WalkResult:
     bound: float
     total: float
     steps: Ints
-    complete: bool
+    exact: bool
     labels: int
 
 

@@ -20,11 +20,11 @@ def stages(w: Walk) -> int:
 
 
 @compiled
-def work_until(w: Walk, t: int, seconds: int) -> int:
-    """The end of `seconds` of hand work begun at t or later, as if it could pause anywhere; NEVER past the horizon."""
+def work_until(w: Walk, number: int, t: int, seconds: int) -> int:
+    """The end of `seconds` in the spans of a list from t on, as if work could pause anywhere; NEVER past the last span."""
     if seconds <= 0:
         return t
-    first, last = w.span_from[0], w.span_from[1]
+    first, last = w.span_from[number], w.span_from[number + 1]
     row = row_at(w.closes, first, last, t)
     if row >= last:
         return NEVER
@@ -53,23 +53,55 @@ def progress(w: Walk, state: Ints, counts: Ints) -> None:
 
 
 @compiled
-def runs_of(w: Walk, pieces: Ints, row: int, component: int) -> int:
-    """The least runs of a component's plates that hold so many pieces (row `row`) of its kinds: the step that needs most."""
-    most = 0
-    for k in range(pieces.shape[1]):
+def runs_of(w: Walk, todo: Ints, counts: Ints, component: int) -> tuple[int, int]:
+    """The least runs of a component's plates still to load for the pieces in `todo` row 0, and the least pieces in any one of them.
+
+    As many as the step that needs most. Where an op and the next lie on the same plates: the run that is loaded last with
+    pieces of the op is followed by one that holds them for the next; and where no piece is under way or waits for a next op,
+    the first run holds none of it. Either is one run more.
+    """
+    runs, least = 0, 1
+    kinds, first = w.need.shape[0], True
+    for k in range(kinds):
+        before = w.before[k]
+        if before >= 0 and w.component[k] == component and w.supply[k] + counts[0, before] - counts[0, k] > 0:
+            first = False
+    for k in range(kinds):
+        if w.component[k] != component:
+            continue
+        total, again = 0, False
+        for j in range(kinds):
+            if w.component[j] == component and w.kind_step[j] == w.kind_step[k] and todo[0, j] > 0:
+                total += todo[0, j]
+                if j + 1 < kinds and w.before[j + 1] == j and w.component[j + 1] == component:
+                    again = True
+        if total == 0:
+            continue
+        full = -(-total // w.capacity[k])
+        number = full + (1 if again or (first and w.before[k] >= 0 and w.component[w.before[k]] == component) else 0)
+        if number > runs:
+            runs, least = number, (total - (full - 1) * w.capacity[k] if number == full else 1)
+    return runs, least
+
+
+@compiled
+def runs_between(w: Walk, todo: Ints, more: int, less: int, component: int) -> int:
+    """The least runs that hold the pieces of `todo` row `more` that are not in row `less`: loaded and not cut, or not unloaded."""
+    runs = 0
+    for k in range(w.need.shape[0]):
         if w.component[k] != component:
             continue
         total = 0
-        for j in range(pieces.shape[1]):
+        for j in range(w.need.shape[0]):
             if w.component[j] == component and w.kind_step[j] == w.kind_step[k]:
-                total += pieces[row, j]
-        most = max(most, -(-total // w.capacity[k]))
-    return most
+                total += todo[more, j] - todo[less, j]
+        runs = max(runs, -(-total // w.capacity[k]))
+    return runs
 
 
 @compiled
 def least_run(w: Walk, component: int, column: int) -> int:
-    """The least seconds per run in `column` of any kind of a component."""
+    """The least seconds in `column` of any kind of a component."""
     least = NEVER
     for k in range(w.need.shape[0]):
         if w.component[k] == component:
@@ -79,14 +111,13 @@ def least_run(w: Walk, component: int, column: int) -> int:
 
 @compiled
 def finish_of(w: Walk, state: Ints, times: Ints, chosen: int, counts: Ints, todo: Ints) -> int:
-    """When the last of the `chosen` open orders finishes, at least.
+    """When the last of the `chosen` open orders finishes, at least: the latest of three.
 
-    Pieces that are through an operation already may all be theirs. What is still to load, cut and unload for them takes
-    its least seconds per piece and per run, with as few runs as full plates need. (1) The operator does the hand work
-    left in working time, after what is done (t). (2) The mills cut and exchange one plate at a time each; a mill can go on when it
-    is free, a run's exchange needs the operator after t, and where no plate is loaded one must be first; then the last
-    run is unloaded. (3) The plates of a component go round, each run from its load to its unload.
-    The latest of the three is valid for every way to go on.
+    Pieces that are through a stage already may all be theirs. What is still to load, cut and unload for them takes its least
+    seconds per piece and per run, in as few runs as can be. (1) The operator does the hand work left in working time, from t on.
+    (2) The mills cut and exchange one plate at a time, in the time they can use; where no plate is loaded one must be first;
+    the last cut's run is unloaded after it. With as few runs as can be, no run holds less than the rest that full ones leave;
+    with more there is one cut and exchange more; the lesser of both counts. (3) The plates of a component go round.
     """
     kinds = w.need.shape[0]
     done = state[kinds + w.plate_family.shape[0]]
@@ -97,89 +128,113 @@ def finish_of(w: Walk, state: Ints, times: Ints, chosen: int, counts: Ints, todo
                 wanted += w.order_need[o, k]
         for row in range(3):
             todo[row, k] = max(0, wanted - counts[row, k])
-    hand, mill, last, first = 0, 0, NEVER, NEVER
-    plates = times[0]
+    hand, mill, plates, extra = 0, 0, times[0], NEVER
+    first_full, first_one, last_full, last_one = NEVER, NEVER, NEVER, NEVER
     for c in range(kinds):
         if w.component[c] != c:
             continue
-        loads, cuts, unloads = runs_of(w, todo, 0, c), runs_of(w, todo, 1, c), runs_of(w, todo, 2, c)
+        loads, least = runs_of(w, todo, counts, c)
+        cuts = loads + runs_between(w, todo, 1, 0, c)
+        unloads = cuts + runs_between(w, todo, 2, 1, c)
         if unloads == 0:
             continue
         exchange, cycle = least_run(w, c, RUN_EXCHANGE), least_run(w, c, RUN_CUT)
         load, unload = least_run(w, c, RUN_LOAD), least_run(w, c, RUN_UNLOAD)
-        loading, cutting, unloading, round_trip = loads * load, cuts * (cycle + exchange), unloads * unload, 0
+        hand += loads * load + cuts * exchange + unloads * unload
+        mill += cuts * (cycle + exchange)
+        trips = loads * (load + cycle + exchange + unload)
         for k in range(kinds):
             if w.component[k] == c:
-                loading += todo[0, k] * w.least[k, CUT_LOAD]
-                cutting += todo[1, k] * w.least[k, CUT]
-                unloading += todo[2, k] * w.least[k, CUT_UNLOAD]
-                round_trip += todo[0, k] * (w.least[k, CUT_LOAD] + w.least[k, CUT] + w.least[k, CUT_UNLOAD])
-        hand += loading + cuts * exchange + unloading
-        mill += cutting
-        last = min(last, unload)
+                hand += todo[0, k] * w.least[k, CUT_LOAD] + todo[2, k] * w.least[k, CUT_UNLOAD]
+                mill += todo[1, k] * w.least[k, CUT]
+                trips += todo[0, k] * (w.least[k, CUT_LOAD] + w.least[k, CUT] + w.least[k, CUT_UNLOAD])
         if loads > 0:
-            first = min(first, load)
-            plates = max(plates, turns(w, state, times, c, round_trip + loads * (load + cycle + exchange + unload)))
-    at = max(work_until(w, times[0], hand), plates)
-    if mill > 0 and at < NEVER:
-        ended = mills_until(w, state, times, mill, first)
-        at = max(at, NEVER if ended >= NEVER else work_until(w, ended, last))
-    return at
+            piece_load, piece_unload = least_run(w, c, CUT_LOAD), least_run(w, c, CUT_UNLOAD)
+            first_full, first_one = min(first_full, load + least * piece_load), min(first_one, load + piece_load)
+            last_full, last_one = min(last_full, unload + least * piece_unload), min(last_one, unload + piece_unload)
+            extra = min(extra, cycle + exchange)
+            plates = max(plates, turns(w, state, times, c, trips))
+    at = max(work_until(w, 0, times[0], hand), plates)
+    if mill == 0 or at >= NEVER:
+        return at
+    ready, unload = uncut(w, state)
+    if ready:
+        first_full, first_one = 0, 0
+    last_full, last_one = min(last_full, unload), min(last_one, unload)
+    ended = after_mills(w, state, times, mill, first_full, last_full)
+    if extra < NEVER:
+        ended = min(ended, after_mills(w, state, times, mill + extra, first_one, last_one))
+    return max(at, ended)
+
+
+@compiled
+def uncut(w: Walk, state: Ints) -> tuple[bool, int]:
+    """Whether a plate with pieces waits for its cut, and the least unload of such a plate."""
+    kinds, number, found, least = w.need.shape[0], stages(w), False, NEVER
+    for plate in range(w.plate_family.shape[0]):
+        code = state[kinds + plate] - 1
+        if code >= 0 and (code % number == LOADED or (code % number >= ON and (code % number - ON) % 2 == 0)):
+            found = True
+            least = min(least, w.fill_unload[code // number])
+    return found, least
 
 
 @compiled
 def turns(w: Walk, state: Ints, times: Ints, component: int, seconds: int) -> int:
-    """The end of `seconds` of round trips shared by the plates of a component; a single plate first ends the run it is in."""
+    """The end of `seconds` of round trips shared by the plates of a component, each free once the run it is in is unloaded.
+
+    Water poured over the instants at which they are free: the least level over the j plates that are free first.
+    """
     kinds, number = w.need.shape[0], stages(w)
-    count, at = 0, times[0]
-    for plate in range(w.plate_family.shape[0]):
-        if w.plate_component[plate] != component:
-            continue
-        count += 1
-        code = state[kinds + plate] - 1
-        if code >= 0:
-            stage, fill = code % number, code // number
-            end = times[0] + w.fill_unload[fill]
-            if stage >= ON:
-                machine = (stage - ON) // 2
-                cut = w.fill_cut[fill, machine] if (stage - ON) % 2 == 0 else 0
-                end = max(times[0], times[1 + machine] + cut) + w.pull[machine] + w.fill_unload[fill]
-            at = max(at, end)
-    if count == 0:
-        return NEVER
-    return at + seconds if count == 1 else times[0] + seconds // count
+    level, count, total, before = NEVER, 0, 0, -1
+    while True:
+        # The plates in the order in which they are free, without a place to sort them in: the next instant after `before`.
+        next_free, same = NEVER, 0
+        for plate in range(w.plate_family.shape[0]):
+            if w.plate_component[plate] != component:
+                continue
+            free = times[0]
+            code = state[kinds + plate] - 1
+            if code >= 0:
+                stage, fill = code % number, code // number
+                free += w.fill_unload[fill]
+                if stage >= ON:
+                    m = (stage - ON) // 2
+                    cut = w.fill_cut[fill, m] if (stage - ON) % 2 == 0 else 0
+                    free = max(free, (times[1 + m] if w.positions[m] == 1 or cut > 0 else 0) + cut + w.pull[m] + w.fill_unload[fill])
+            if free > before and free < next_free:
+                next_free, same = free, 1
+            elif free == next_free:
+                same += 1
+        if next_free >= NEVER or next_free >= level:
+            return level
+        count, total, before = count + same, total + same * next_free, next_free
+        level = min(level, -(-(total + seconds) // count))
 
 
 @compiled
-def mills_until(w: Walk, state: Ints, times: Ints, seconds: int, first_load: int) -> int:
-    """The end of `seconds` of cuts and exchanges shared by the mills, each free from its own time on."""
-    kinds, number = w.need.shape[0], stages(w)
-    ready = False
-    for plate in range(w.plate_family.shape[0]):
-        code = state[kinds + plate] - 1
-        if code >= 0 and (code % number == LOADED or (code % number >= ON and (code % number - ON) % 2 == 0)):
-            ready = True
-    begin = times[0] if ready or first_load >= NEVER else work_until(w, times[0], first_load)
+def after_mills(w: Walk, state: Ints, times: Ints, seconds: int, first_load: int, last_unload: int) -> int:
+    """The end of the last unload after `seconds` of cuts and exchanges on the mills, after the first load where no plate is loaded."""
+    kinds, number, machines = w.need.shape[0], stages(w), w.place.shape[0]
+    begin = work_until(w, 0, times[0], first_load)
     if begin >= NEVER:
         return NEVER
-    machines = w.place.shape[0]
-    placed = 0
-    free_sum, free_least, count = 0, NEVER, 0
+    free_least = NEVER
     for m in range(machines):
-        waiting = 0
+        placed, held = 0, 0
         for plate in range(w.plate_family.shape[0]):
             code = state[kinds + plate] - 1
-            if code >= 0 and code % number == ON + 2 * m:
-                waiting += 1
-        placed += waiting * w.place[m]
-        free = times[1 + m] if waiting else max(times[1 + m], begin)
-        free_sum += free
+            if code >= 0 and code % number >= ON and (code % number - ON) // 2 == m:
+                held += 1
+                placed += 1 - (code % number - ON) % 2
+        free = times[1 + m] if placed else max(times[1 + m], begin)
+        seconds -= placed * w.place[m]
+        if machines == 1 and placed == 0 and held == w.positions[m]:
+            seconds += w.pull[m]  # what stands there must be pulled before anything is placed
         free_least = min(free_least, free)
-        count += 1
-    seconds = max(0, seconds - placed)
-    if count == 1:
-        return free_least + seconds
-    return free_least + seconds // count
+    seconds = max(0, seconds)
+    ended = work_until(w, w.mill[0], free_least, seconds) if machines == 1 else free_least + seconds // machines
+    return NEVER if ended >= NEVER else work_until(w, 0, ended, last_unload)
 
 
 @compiled

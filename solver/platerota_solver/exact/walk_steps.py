@@ -10,7 +10,10 @@ from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
 from platerota_solver.problem import Ints
 
 LOAD, PLACE, CUT, PULL, UNLOAD = range(5)
-# Columns of a label's last step: kind of step, plate, fill, machine, start, end, start and end of a cut that follows at once.
+# Columns of a label's last step. CUT_AT and CUT_END: the cut that follows a place at once, else -1. FINISHED: the orders
+# that an unload finishes, as bits.
+KIND, PLATE, FILL, MACHINE, AT, END, CUT_AT, CUT_END = range(8)
+FINISHED = CUT_AT
 STEP_COLUMNS = 8
 
 
@@ -135,8 +138,8 @@ def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room,
 def note(out: Labels, row: int, layer: int, kind: int, plate: int, fill: int, machine: int, at: int, end: int, cut_at: int, cut_end: int) -> None:
     """Write the step that leads to `row`; rows that were not kept are written over later."""
     out.layer[row] = layer
-    out.step[row, 0], out.step[row, 1], out.step[row, 2], out.step[row, 3] = kind, plate, fill, machine
-    out.step[row, 4], out.step[row, 5], out.step[row, 6], out.step[row, 7] = at, end, cut_at, cut_end
+    out.step[row, KIND], out.step[row, PLATE], out.step[row, FILL], out.step[row, MACHINE] = kind, plate, fill, machine
+    out.step[row, AT], out.step[row, END], out.step[row, CUT_AT], out.step[row, CUT_END] = at, end, cut_at, cut_end
 
 
 @compiled
@@ -240,7 +243,7 @@ def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, ou
                 if (chosen >> o) & 1:
                     cost += w.finish[o] * end + w.late[o] * max(0, end - w.order_due[o])
             room.state[mask] = done | chosen
-            note(out, row, source.layer[parent] + w.fill_count[fill], UNLOAD, plate, fill, -1, at, end, -1, -1)
+            note(out, row, source.layer[parent] + w.fill_count[fill], UNLOAD, plate, fill, -1, at, end, chosen, -1)
             row = put(w, out, row, source, parent, room, cost, limit)
             room.state[mask] = done
             progress(w, room.state, room.counts)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from platerota_shared.calendars import merge
+from platerota_shared.calendars import Span, merge, subtract
 from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Arrays, Ints, Problem
 
 MAX_FILLS = 400
@@ -49,7 +49,8 @@ class Walk(NamedTuple):
     begins: Ints  # start of every span of every list
     closes: Ints  # its end
     span_from: Ints  # [list + 1] offsets
-    worked: Ints  # per row of list 0: working seconds before it
+    worked: Ints  # per span: seconds of its list before it
+    mill: Ints  # per machine: list of the time it can use at most (see `_mill_time`)
     order_group: Ints  # per order with work left
     order_need: Ints  # [order, kind] pieces
     order_due: Ints
@@ -182,7 +183,7 @@ def _walk(
     for k, (g, place) in enumerate(kinds):
         for o in groups[g]:
             order_need[index[o], k] = p.i_need[p.o_items[o, 0] + place]
-    spans, offsets, lists = _lists(p, operator)
+    spans, offsets, lists, mill = _lists(p, operator, cut.max(axis=0, initial=0))
     plates = [c for family in families for c in family]
     chosen = np.array(orders, dtype=np.int64)
     component = _components(pieces, carrier)
@@ -199,7 +200,7 @@ def _walk(
         place=p.m_place, pull=p.m_pull, positions=p.m_places,
         open=np.array([lists[int(number)] for number in p.l_spindle], dtype=np.int64),
         cutting=np.array([lists[int(number)] for number in p.l_cut], dtype=np.int64),
-        begins=spans[:, 0].copy(), closes=spans[:, 1].copy(), span_from=offsets, worked=np.concatenate([[0], np.cumsum(np.diff(spans[:offsets[1]], axis=1))]).astype(np.int64),
+        begins=spans[:, 0].copy(), closes=spans[:, 1].copy(), span_from=offsets, worked=_before(spans, offsets), mill=mill,
         order_group=np.array([next(g for g, own in enumerate(groups) if o in own) for o in orders], dtype=np.int64),
         order_need=order_need, order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
         makespan=np.array([problem.request.settings.score.makespan_hour / 3600]),
@@ -252,19 +253,48 @@ def _components(pieces: Ints, carrier: Ints) -> Ints:
     return np.array([int(np.flatnonzero(mark == own)[0]) for own in mark], dtype=np.int64)
 
 
-def _lists(p: Arrays, operator: int) -> tuple[Ints, Ints, dict[int, int]]:
-    """The operator's time as list 0 (overtime joined), then every other list used; their new numbers by the old."""
-    def of(number: int) -> list[tuple[int, int]]:
+def _lists(p: Arrays, operator: int, longest: Ints) -> tuple[Ints, Ints, dict[int, int], Ints]:
+    """The operator's time as list 0 (overtime joined), then every other list used; their new numbers by the old; mill time by machine."""
+    def of(number: int) -> list[Span]:
         return [(int(a), int(b)) for a, b in p.lists[p.list_from[number]:p.list_from[number + 1]]]
 
-    overtime = of(int(p.l_overtime[operator]))
-    rows = [merge(sorted(of(int(p.l_operator[operator])) + overtime))]
+    rows = [merge(sorted(of(int(p.l_operator[operator])) + of(int(p.l_overtime[operator]))))]
     numbers: dict[int, int] = {}
     for number in [int(n) for n in (*p.l_spindle, *p.l_cut, *p.l_open) if n >= 0]:
         if number not in numbers:
             numbers[number] = len(rows)
             rows.append(of(number))
-    if p.l_overtime.size and any(of(int(n)) for n in p.l_overtime):
+    if any(of(int(n)) for n in p.l_overtime):  # who works overtime attends the mills, so night limits are left out
         numbers.update({int(cut): numbers[int(spindle)] for cut, spindle in zip(p.l_cut, p.l_spindle, strict=True)})
+    mill = np.arange(len(rows), len(rows) + len(p.m_place))
+    horizon = int(p.horizon[0])
+    for m in range(len(p.m_place)):
+        spindle, cuts = rows[numbers[int(p.l_spindle[m])]], rows[numbers[int(p.l_cut[m])]]
+        rows.append(_mill_time(rows[0], spindle, cuts, int(longest[m]) * int(p.m_places[m]), horizon))
     offsets = np.concatenate([[0], np.cumsum([len(row) for row in rows])]).astype(np.int64)
-    return np.array([span for row in rows for span in row], dtype=np.int64).reshape(-1, 2), offsets, numbers
+    return np.array([span for row in rows for span in row], dtype=np.int64).reshape(-1, 2), offsets, numbers, mill.astype(np.int64)
+
+
+def _mill_time(worked: list[Span], spindle: list[Span], cuts: list[Span], most: int, horizon: int) -> list[Span]:
+    """The time that a mill can use at most: while the operator works, all that it is open; between, the first `most` seconds of cuts.
+
+    Nobody exchanges plates while the operator is away, so what stands on the mill then is all that can be cut: one run per
+    position. Taking it at the start of the gap only helps.
+    """
+    closed = subtract([(0, horizon)], spindle)
+    spans = subtract(worked, closed)
+    forbidden = subtract([(0, horizon)], cuts)
+    for gap in subtract([(0, horizon)], worked):
+        left = most
+        for a, b in subtract([gap], forbidden):
+            if left > 0:
+                spans.append((a, min(b, a + left)))
+                left -= min(b - a, left)
+    return merge(sorted(spans))
+
+
+def _before(spans: Ints, offsets: Ints) -> Ints:
+    """For every span the seconds of its list before it."""
+    lengths = spans[:, 1] - spans[:, 0]
+    total = np.concatenate([[0], np.cumsum(lengths)])
+    return (total[:-1] - np.repeat(total[offsets[:-1]], np.diff(offsets))).astype(np.int64)

@@ -56,12 +56,6 @@ class Crowd:
             taken[number].append((span[0] - problem.request.now, span[1] - problem.request.now))
         left = {number: subtract(_rows(problem, number), merge(spans)) for number, spans in taken.items()}
         self._rest = with_spans(problem, {number: as_spans(spans) for number, spans in left.items()})
-        p = problem.arrays
-        # A blank plate that the plan builds on is no blank any more.
-        built = [k for k in range(len(p.c_plate)) if p.c_build[k] > 0 and int(p.l_plate[p.c_plate[k]]) in taken]
-        fits = p.fits.copy()
-        fits[built] = 0
-        self._rest = replace(self._rest, arrays=self._rest.arrays._replace(fits=fits))
 
     def bottleneck(self, needs: Needs) -> Bottleneck:
         """The most loaded resource that alone would let the order finish, else a few of which none can be left out.

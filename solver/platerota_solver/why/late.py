@@ -28,7 +28,7 @@ _SAID: dict[str, tuple[str, str]] = {
     "nobody": ("with {nobody} on shift, from {start} {until}", "a longer or further shift of {crew}"),
     "break": ("over breaks of {name}", "breaks taken in turns"),
     "unattended": (
-        "for {name} to be allowed to cut under its unattended limit, {until}",
+        "because a cut on {name} begun after {start} would have run past its unattended limit",
         "a longer unattended limit of {name} or somebody there at night",
     ),
     "material": ("for material (release of {name} {end})", "earlier material"),

@@ -87,6 +87,13 @@ def test_nobody_on_shift_over_night(shop):
     assert "shift of Ana" in plan.late()
 
 
+def test_a_shift_that_ends_too_soon_counts_as_nobody(shop):
+    # Material comes at 13:55; a load of 10 min does not fit before 14:00.
+    shop.order(release="2027-03-01T13:55:00")
+    wait = next(wait for wait in shop.planned().waits() if wait.cause == "nobody")
+    assert (wait.skill, wait.start - NOW, wait.end - NOW) == ("load", 28_500, 86_400)
+
+
 def test_a_break(shop):
     # The cut ends at 08:11 inside the break 08:00 to 09:00.
     shop.shifts[0]["breaks"] = ["08:00-09:00"]
@@ -105,7 +112,7 @@ def test_the_unattended_limit(shop):
     wait = next(wait for wait in plan.waits() if wait.cause == "unattended")
     assert wait.resource == "M1"
     assert wait.end - NOW == 86_400
-    assert "M1 to be allowed to cut under its unattended limit, until Tue 06:00" in plan.late()
+    assert "because a cut on M1 begun after Mon 12:41 would have run past its unattended limit" in plan.late()
 
 
 def test_material(shop, when):
@@ -142,6 +149,15 @@ def test_a_first_article(shop, new_plate):
     plan = shop.planned()
     assert plan.hours()["first_article", "op 10"] == 3.0
     assert "3 h for the first article of op 10" in plan.late()
+
+
+def test_a_first_article_that_holds_back_the_placing(shop, new_plate):
+    # Placing takes no time, so it is done when Ana is done with the check; what held it back is still the check.
+    shop.machines[0]["place_seconds"] = 0
+    shop.plates.append(new_plate("P2", "F"))
+    shop.operations[0]["first_article_seconds"] = 10_800
+    shop.order(quantity=8)
+    assert shop.planned().hours()["first_article", "op 10"] >= 3.0
 
 
 def test_a_setup(shop):

@@ -165,6 +165,19 @@ def test_the_crowded_resource_is_the_one_that_frees_the_order(shop, new_plate):
     assert "M1 is taken for" in shop.planned().left_out()
 
 
+def test_a_blank_plate_that_another_order_builds_on(shop, new_plate):
+    # The only blank becomes F for A; O would need G on it, and everything else is free for it in the afternoon.
+    shop.plates = [new_plate("B1", None)]
+    shop.fixtures = [{"id": name, "load_seconds": 600, "unload_seconds": 600, "build_seconds": 600} for name in ("F", "G")]
+    shop.nests.append({"fixture": "G", "part": "V", "op": 10, "count": 4})
+    shop.operations.append({"part": "V", "op": 10, "cut_seconds": 600})
+    shop.order("A", due=1)
+    shop.order("O", due=2, part="V")
+    found = shop.planned().obstacle()
+    assert (found.cause, found.resources, found.also) == ("crowded", ("B1",), ())
+    assert "B1 is taken for" in shop.planned().left_out()
+
+
 def test_nothing_is_claimed_where_the_gaps_of_the_plan_would_do(shop, new_shift):
     # Overtime would have room for O, but this plan opens none: no resource can be shown to stand in the way.
     shop.days = 1

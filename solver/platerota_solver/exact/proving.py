@@ -1,0 +1,126 @@
+"""Prove a small week: the best plan there is, or how far from it the best one known can be."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from time import perf_counter
+
+from platerota_solver.exact.coverage import left_out
+from platerota_solver.exact.walk import Walking
+from platerota_solver.exact.walk_reading import read_schedule
+from platerota_solver.exact.walk_tables import WalkShop, walk_shop
+from platerota_solver.problem import Ints, Problem
+from platerota_solver.schedule import Schedule
+
+WIDTHS = (50, 500, 5_000, 50_000, None)
+"""Labels kept of a layer, one walk after the other: narrow walks are quick and find plans that let the exact one drop more."""
+MOST_LABELS = 4_000_000
+LABELS_PER_SECOND = 60_000
+"""Labels that stand for a second where a solve must be repeatable: what one slow core expands."""
+TOLERANCE = 1e-7
+"""Points by which a plan must be better to count."""
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What was proved.
+
+    Attributes
+    ----------
+    schedule
+        A plan better than the one given, None where none was found.
+    points
+        Points of that plan, of the one given where there is none better.
+    bound
+        No plan that places every order scores less.
+    proved
+        Whether `points` is that bound.
+    detail
+        How, in a few words for the solver's report.
+    """
+
+    schedule: Schedule | None
+    points: float
+    bound: float
+    proved: bool
+    detail: str
+
+
+def prove(
+    problem: Problem, incumbent: Schedule, incumbent_points: float, floor: float, seconds: float, repeatable: bool,
+    should_stop: Callable[[], bool],
+) -> Proof:
+    """The optimum of a small week, or the best plan and bound that `seconds` allow.
+
+    Parameters
+    ----------
+    incumbent, incumbent_points
+        The best plan known and its score. Where it leaves orders out nothing is proved, but a plan with them may be found.
+    floor
+        The best bound known; what is returned is never below it.
+    repeatable
+        Counts labels instead of seconds: the same answer on every machine.
+    """
+    shop = walk_shop(problem)
+    if shop is None:
+        return Proof(None, incumbent_points, floor, False, "not for the exact models")
+    return _Prover(problem, shop, incumbent, incumbent_points, floor, seconds, repeatable, should_stop).run()
+
+
+@dataclass
+class _Prover:
+    """Walks of growing width, each with the best plan of those before it as its limit."""
+
+    problem: Problem
+    shop: WalkShop
+    incumbent: Schedule
+    points: float
+    floor: float
+    seconds: float
+    repeatable: bool
+    should_stop: Callable[[], bool]
+    began: float = field(default_factory=perf_counter)
+    expanded: int = 0
+    better: Schedule | None = None
+
+    def run(self) -> Proof:
+        """Every width in turn until one was wide enough."""
+        relaxed = left_out(self.problem)
+        settled, labels, limit = settled_points(self.problem, self.shop), 0, self.points
+        for width in WIDTHS:
+            walked = Walking(self.shop, limit - settled - TOLERANCE, width, MOST_LABELS, self.over).run()
+            labels = max(labels, walked.labels)
+            total = walked.total + settled
+            if total < limit:
+                limit = total
+                if not relaxed:
+                    self.adopt(walked.steps)
+            self.floor = max(self.floor, min(walked.bound + settled, limit))
+            if walked.exact or self.over(0):
+                break
+        proved = self.floor >= self.points - 2 * TOLERANCE and not (self.incumbent.unplaced and self.better is None)
+        bound = self.points if proved else min(self.floor, self.points)
+        detail = f"{labels} labels" + (f", without {', '.join(relaxed)}" if relaxed else "")
+        return Proof(self.better, self.points, bound, proved, detail)
+
+    def adopt(self, steps: Ints) -> None:
+        """A better plan, where its rows score what the walk says."""
+        schedule = read_schedule(self.problem, self.shop, steps)
+        if schedule.points < self.points:
+            self.better, self.points = schedule, schedule.points
+
+    def over(self, labels: int) -> bool:
+        """Whether time or labels are used up, or the caller wants to stop."""
+        self.expanded += labels
+        if self.should_stop():
+            return True
+        if self.repeatable:
+            return self.expanded > self.seconds * LABELS_PER_SECOND
+        return perf_counter() - self.began > self.seconds
+
+
+def settled_points(problem: Problem, shop: WalkShop) -> float:
+    """Points of the orders with nothing left to load: they finish at `now`, or later where a run of theirs is under way."""
+    late = problem.late_rate
+    return sum(float(late[o]) * max(0, -int(due)) for o, due in enumerate(problem.arrays.o_due) if o not in shop.orders)

@@ -1,0 +1,122 @@
+"""The compiled kernel does what its Python says: the same weeks decoded with and without compilation give the same rows.
+
+Run as a program it prints those weeks, decoded; the test runs it once without compilation.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numba
+import numpy as np
+from benchmarks.generator import FEATURES, FULL, make_request
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from platerota_shared import read_request
+from platerota_solver.kernel.spans import NEVER, book, give_back, seek, seek_back
+from platerota_solver.problem import build_problem
+from platerota_solver.schedule import tidied
+from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
+
+SOLVER = Path(__file__).parents[1]
+WEEKS: list[tuple[str, int, tuple[str, ...]]] = [
+    *(("tiny", seed, FULL) for seed in range(1, 7)),
+    *(("tiny", seed, FEATURES[seed::2]) for seed in range(7, 13)),
+    ("small", 1, FULL),
+    ("small", 2, ("routed", "setups", "automatic", "stays")),
+]
+SPAN = 40
+"""Seconds of the little calendars below."""
+
+
+def decoded() -> list[Any]:
+    """Every week after a short walk: what was left out, all runs, pieces and builds, tidied, and the points."""
+    found: list[Any] = []
+    for family, seed, features in WEEKS:
+        problem = build_problem(read_request(make_request(family, seed, features)))
+        decoder = Decoder(problem)
+        for sequence in sequences(problem).values():
+            walk = Annealing(decoder, fitting(decoder, split_tokens(problem, sequence)), seed)
+            walk.round(0.1, 3)
+            plain = decoder.schedule(walk.best)
+            schedule = tidied(problem, decoder.state, walk.best, plain)
+            rows = (schedule.runs, schedule.pieces, schedule.built)
+            found.append([list(schedule.unplaced), *(row.tolist() for row in rows), plain.points, schedule.points])
+    return found
+
+
+def test_compiled_and_plain_kernel_give_the_same_rows() -> None:
+    environment = {**os.environ, "NUMBA_DISABLE_JIT": "1", "PYTHONPATH": str(SOLVER)}
+    plain = subprocess.run([sys.executable, __file__], env=environment, capture_output=True, text=True, check=True)
+    weeks = json.loads(plain.stdout)
+    assert all(len(week[1]) for week in weeks)
+    assert weeks == json.loads(json.dumps(decoded()))
+
+
+@numba.njit
+def _booked(start: Any, end: Any, off: Any, count: Any, room: Any, steps: Any) -> bool:  # pragma: no cover - compiled
+    """Book (1) and give back (0) spans in turn."""
+    for k in range(steps.shape[0]):
+        if steps[k, 0] == 1:
+            if not book(start, end, off, count, room, 0, steps[k, 1], steps[k, 2]):
+                return False
+        else:
+            give_back(start, end, off, count, 0, steps[k, 1], steps[k, 2])
+    return True
+
+
+@numba.njit
+def _sought(start: Any, end: Any, high: int, t: int, length: int) -> tuple[int, int]:  # pragma: no cover - compiled
+    return seek(start, end, 0, high, t, length), seek_back(start, end, 0, high, t, length)
+
+
+class Calendar:
+    """Free seconds, kept by the kernel and, beside it, as a plain set."""
+
+    def __init__(self) -> None:
+        self.start, self.end = np.zeros(SPAN, dtype=np.int64), np.zeros(SPAN, dtype=np.int64)
+        self.end[0] = SPAN
+        self.count, self.off = np.array([1]), np.array([0])
+        self.free = set(range(SPAN))
+
+    def change(self, a: int, b: int, *, take: bool) -> None:
+        """Book or give back ``[a, b)``."""
+        steps = np.array([[int(take), a, b]], dtype=np.int64)
+        assert _booked(self.start, self.end, self.off, self.count, np.array([SPAN]), steps)
+        self.free = self.free - set(range(a, b)) if take else self.free | set(range(a, b))
+
+    def spans(self) -> list[tuple[int, int]]:
+        """What the kernel holds."""
+        return [(int(self.start[k]), int(self.end[k])) for k in range(int(self.count[0]))]
+
+    def fits(self, s: int, length: int) -> bool:
+        """Whether ``[s, s + length]`` lies in one free span."""
+        return any(a <= s and s + length <= b for a, b in self.spans())
+
+
+@settings(derandomize=True, deadline=None, max_examples=150)
+@given(st.lists(st.tuples(st.integers(0, SPAN), st.integers(0, SPAN), st.booleans()), max_size=25), st.integers(0, SPAN), st.integers(1, 12))
+def test_free_time_is_found_booked_and_given_back(changes: list[tuple[int, int, bool]], t: int, length: int) -> None:
+    calendar = Calendar()
+    for one, other, take in changes:
+        a, b = min(one, other), max(one, other)
+        wanted = set(range(a, b))
+        if (take and wanted <= calendar.free and calendar.fits(a, b - a)) or (not take and not wanted & calendar.free):
+            calendar.change(a, b, take=take)
+    spans = calendar.spans()
+    assert {second for a, b in spans for second in range(a, b)} == calendar.free
+    assert all(sooner[1] < later[0] for sooner, later in zip(spans, spans[1:], strict=False)), "touching spans are joined"
+    later, sooner = _sought(calendar.start, calendar.end, len(spans), t, length)
+    starts = [s for s in range(SPAN) if set(range(s, s + length)) <= calendar.free]
+    assert later == min((s for s in starts if s >= t), default=NEVER)
+    assert sooner == max((s for s in starts if s + length <= t), default=-1)
+
+
+if __name__ == "__main__":
+    sys.stdout.write(json.dumps(decoded()))

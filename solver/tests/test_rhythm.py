@@ -1,0 +1,123 @@
+"""The rhythm of mills and the operator who feeds them, equal to the second.
+
+A mill with one plate takes turns with its operator: the cycle is cut + hand work. With two plates the hand work hides behind the cut:
+max(cut, hand work) + exchange (common practice). One operator and n like mills: the worker-machine chart. With l the work at the
+stopped machine, m the machine's own time and w the work away from it, n' = (l + m) / (l + w); the cycle is l + m up to n' machines and
+n (l + w) past it (Niebel & Freivalds, Methods, Standards and Work Design; Groover, Automation, Production Systems and CIM; ILO,
+Introduction to Work Study). Here l is the exchange, m the cut, and w loading and unloading at the bench while the other plate cuts.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+
+import pytest
+
+from .shops import Raw, finish, mill, plate, rate, solved, times, tiny_shop
+
+MINUTE = 60
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """Like mills with their plates, and one operator who is always there; all in seconds."""
+
+    mills: int
+    plates: int  # per mill
+    cut: int
+    load: int = 10 * MINUTE
+    unload: int = 5 * MINUTE
+    place: int = MINUTE
+    pull: int = MINUTE
+
+    def shop(self, runs: int) -> Raw:
+        """An order of so many runs per mill, whose last finish is all that counts."""
+        raw = tiny_shop(quantity=self.mills * runs)
+        shop = raw["shop"]
+        shop["machines"] = [mill(f"M{number}", place_seconds=self.place, pull_seconds=self.pull) for number in range(self.mills)]
+        shop["plates"] = [plate(f"P{number}") for number in range(self.mills * self.plates)]
+        shop["fixtures"] = [{"id": "F", "load_seconds": self.load, "unload_seconds": self.unload}]
+        shop["operations"][0]["cut_seconds"] = self.cut
+        rate(raw, makespan_hour=1)
+        return raw
+
+    def chart(self, runs: int) -> int:
+        """When the last plate is unloaded where the operator goes from mill to mill as each comes to need something.
+
+        At a mill whose cut is over: pull, place the plate that is ready, unload the other and load it again. With one plate per mill
+        the pulled one is unloaded, loaded and placed.
+        """
+        clock, left, done = 0, [runs] * self.mills, 0
+        ahead = [0] * self.mills  # loaded plates that wait at the bench
+        due = [(0, number) for number in range(self.mills)]
+        while due:
+            wanted, number = heapq.heappop(due)
+            clock = max(clock, wanted)
+            begun = left[number] < runs
+            if begun:
+                clock += self.pull
+            if begun and self.plates == 1:
+                clock += self.unload
+            if left[number]:
+                if not ahead[number]:
+                    clock += self.load
+                ahead[number] = 0
+                clock += self.place
+                left[number] -= 1
+                heapq.heappush(due, (clock + self.cut, number))
+            if begun and self.plates > 1:
+                clock += self.unload
+            if self.plates > 1 and left[number] and not ahead[number] and (begun or self.mills == 1):
+                clock += self.load
+                ahead[number] = 1
+            done = clock
+        return done
+
+
+# minutes: L = 10, U = 5, s = 1 + 1 (computed); the end of the last cut for 2, 3 and 4 runs per mill.
+@pytest.mark.parametrize(("rhythm", "ends"), [
+    (Rhythm(mills=1, plates=2, cut=40 * MINUTE), (93, 135, 177)),
+    (Rhythm(mills=2, plates=2, cut=40 * MINUTE), (104, 146, 188)),
+    (Rhythm(mills=2, plates=2, cut=20 * MINUTE), (66, 100, 134)),
+    (Rhythm(mills=1, plates=1, cut=40 * MINUTE), (108, 165, 222)),
+], ids=["two plates", "two mills", "two mills, busy operator", "one plate"])
+@pytest.mark.parametrize("runs", [2, 3, 4])
+def test_the_last_cut_ends_when_the_chart_says(rhythm: Rhythm, ends: tuple[int, ...], runs: int) -> None:
+    plan = solved(rhythm.shop(runs))
+    assert max(end for _, end in times(plan, "cut")) == ends[runs - 2] * MINUTE
+
+
+@pytest.mark.parametrize(("rhythm", "cycle"), [
+    (Rhythm(mills=1, plates=1, cut=40 * MINUTE), 57),  # cut + hand work
+    (Rhythm(mills=1, plates=2, cut=40 * MINUTE), 42),  # cut + exchange
+    (Rhythm(mills=1, plates=2, cut=12 * MINUTE), 17),  # hand work: the mill waits
+], ids=["one plate", "two plates", "two plates, busy operator"])
+def test_the_steady_cycle_of_one_mill(rhythm: Rhythm, cycle: int) -> None:
+    """Every further run moves the finish by one cycle."""
+    finishes = [finish(solved(rhythm.shop(runs))) for runs in (4, 5, 6)]
+    assert [later - sooner for sooner, later in zip(finishes, finishes[1:], strict=False)] == [cycle * MINUTE] * 2
+
+
+def niebel(mills: int) -> Rhythm:
+    """l 1.41, m 4.34, w 0.08 min, in fifths of a second so that all are whole (from memory)."""
+    return Rhythm(mills, plates=2, cut=1_302, place=223, pull=200, load=14, unload=10)
+
+
+# The machine's time, the service at it and the walk to the next. Cycle in seconds, fifths of a second for the last two.
+CHARTS = [
+    (Rhythm(4, plates=2, cut=165, place=15, pull=10, load=12, unload=8), 190),  # Groover, from memory: n' = 4.22, 3.167 min
+    (Rhythm(5, plates=2, cut=165, place=15, pull=10, load=12, unload=8), 225),  # 3.75 min
+    (Rhythm(5, plates=2, cut=192, place=15, pull=15, load=7, unload=5), 222),  # Groover, a problem whose answer is ours: n' = 5.286, 3.70 min
+    (Rhythm(4, plates=2, cut=216, place=20, pull=20, load=12, unload=8), 256),  # the same: n' = 4.267, 4.267 min
+    (Rhythm(5, plates=2, cut=216, place=20, pull=20, load=12, unload=8), 300),  # 5.0 min
+    (niebel(3), 1_725),  # n' = 3.86, 5.75 min
+    (niebel(4), 1_788),  # 5.96 min
+]
+
+
+@pytest.mark.parametrize(("rhythm", "cycle"), CHARTS)
+def test_one_operator_serves_as_many_mills_as_the_chart_says(rhythm: Rhythm, cycle: int) -> None:
+    """The operator who goes round reaches the published cycle, and the plan is done no later than that operator."""
+    assert rhythm.chart(12) - rhythm.chart(11) == cycle
+    assert finish(solved(rhythm.shop(3))) <= rhythm.chart(3)

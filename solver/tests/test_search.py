@@ -1,0 +1,107 @@
+"""The search over the dispatcher's choices: it keeps what fits, never loses what it had, and counts the points the plan counts."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from benchmarks.generator import FULL, make_request
+
+from platerota_shared import read_request
+from platerota_solver.kernel.state import RUNS, new_state
+from platerota_solver.problem import Problem, build_problem
+from platerota_solver.schedule import schedule_points
+from platerota_solver.search import Annealing, Decoder, copy_choices, fitting, sequences, split_tokens
+
+from .shops import DAY, HOUR, add_part, order, tiny_shop
+
+
+def small_full(seed: int) -> Problem:
+    return build_problem(read_request(make_request("small", seed, FULL)))
+
+
+def test_sequences_worth_starting_from() -> None:
+    """A: due last, least work; B: due first, most work, weight 10; C between."""
+    raw = tiny_shop()
+    raw["orders"] = [order("A", 1, due=3 * DAY), order("B", 9, due=DAY, weight=10), order("C", 3, due=2 * DAY)]
+    found = sequences(build_problem(read_request(raw)))
+    assert found["due"] == [1, 2, 0]
+    # Work is 3,300 s a piece: 3,300, 29,700 / 10, 9,900.
+    assert found["work"] == [1, 0, 2]
+    assert found["slack"] == [1, 2, 0]
+    assert sorted(found["urgency"]) == [0, 1, 2]
+    assert found["urgency"][0] == 1
+
+
+def test_a_long_order_claims_in_four_portions() -> None:
+    raw = tiny_shop()
+    raw["orders"] = [order("A", 9), order("B", 2)]
+    choices = split_tokens(build_problem(read_request(raw)), [1, 0])
+    assert choices.tokens.tolist() == [1, 1, 0, 0, 0, 0]
+    assert choices.quota.tolist() == [3, 1]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_walk_never_loses_its_best(seed: int) -> None:
+    problem = small_full(seed)
+    decoder = Decoder(problem)
+    start = fitting(decoder, split_tokens(problem, sequences(problem)["due"]))
+    walk = Annealing(decoder, start, seed)
+    before, kept = walk.best_points, copy_choices(start)
+    for progress in (0.0, 0.5, 1.0):
+        best = walk.best_points
+        improved = walk.round(progress, 40)
+        assert improved == (walk.best_points < best)
+        assert decoder.score(walk.best) == pytest.approx(walk.best_points)
+    assert math.isfinite(walk.best_points)
+    assert walk.best_points <= before
+    for array, copy in zip(start, kept, strict=True):
+        assert array.tolist() == copy.tolist(), "the choices it began with are not touched"
+
+
+def test_the_same_seed_walks_the_same_way() -> None:
+    problem = small_full(4)
+    decoder = Decoder(problem)
+    start = fitting(decoder, split_tokens(problem, sequences(problem)["due"]))
+    walks = [Annealing(Decoder(problem), start, 7) for _ in range(2)]
+    for walk in walks:
+        walk.round(0.3, 60)
+    assert walks[0].best_points == walks[1].best_points
+    assert [array.tolist() for array in walks[0].best] == [array.tolist() for array in walks[1].best]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_the_kernel_counts_what_the_rows_say(seed: int) -> None:
+    """Points in the kernel hold a tie-break of a millionth of a point per run besides."""
+    problem = small_full(seed)
+    decoder = Decoder(problem)
+    for sequence in sequences(problem).values():
+        schedule = decoder.schedule(fitting(decoder, split_tokens(problem, sequence)))
+        assert schedule.points == pytest.approx(schedule_points(problem, schedule), abs=1e-3)
+
+
+def test_what_does_not_fit_is_left_out_and_the_rest_is_placed() -> None:
+    raw = tiny_shop()
+    raw["orders"] = [order("A", 40, due=HOUR), order("B", 2)]
+    raw["settings"]["horizon_days"] = 1
+    problem = build_problem(read_request(raw))
+    decoder = Decoder(problem)
+    choices = fitting(decoder, split_tokens(problem, [0, 1]))
+    assert choices.skip.tolist() == [1, 0]
+    schedule = decoder.schedule(choices)
+    assert schedule.unplaced == (0,)
+    assert len(schedule.runs) == 2
+
+
+def test_the_decoder_makes_room_when_a_plan_needs_more() -> None:
+    """Twelve pieces of op 10 one by one, then op 20, which takes twelve at once: where it does not wait for them it needs twelve runs, not one."""
+    raw = tiny_shop(quantity=12)
+    add_part(raw, "W", "G", op=20, count=12)
+    problem = build_problem(read_request(raw))
+    decoder = Decoder(problem)
+    choices = split_tokens(problem, [0])
+    choices.wait[:] = 0
+    decoder.spare, decoder.state = 1, new_state(problem, 1)
+    assert len(decoder.state.runs) == 13 + 8
+    assert decoder.run(choices) == -1
+    assert int(decoder.state.counts[RUNS]) == 24
