@@ -44,6 +44,16 @@ class Clock:
         with self._lock:
             self.work += steps
 
+    def spend(self, share: float) -> None:
+        """A share of the budget is used up by work that is counted in another way."""
+        self.count(int(share * self.settings.solve_seconds * STEPS_PER_SECOND))
+
+    def tries(self, runs: int, seconds: float) -> float:
+        """Decodes of `runs` runs, each of which took `seconds`, that the whole budget allows."""
+        if self.settings.repeatable:
+            return self.settings.solve_seconds * STEPS_PER_SECOND / max(1, runs)
+        return self.settings.solve_seconds / max(1e-5, seconds)
+
     def over(self, share: float = 1.0) -> bool:
         """Whether `share` of the budget has passed or the caller wants to stop."""
         if self.halted or self.listener.should_stop():

@@ -133,7 +133,7 @@ class Annealing:
     decoder: Decoder
     start: Choices
     seed: int
-    warm: float = 0.004
+    warm: float = 0.001
     cold: float = 0.00002
     tried: int = 0
     best: Choices = field(init=False)
@@ -275,11 +275,13 @@ class Annealing:
     def _habit(self, c: Choices) -> None:
         """How an order fills its runs: wait for pieces, share nests, prefer full plates."""
         order = self._order()
-        pick = self.random.randrange(3)
+        pick = self.random.randrange(4)
         if pick == 0:
             c.wait[order] ^= 1
         elif pick == 1:
             c.share[order] ^= 1
+        elif pick == 2:
+            c.room[order] = self.random.randrange(3)
         else:
             c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
 
@@ -309,3 +311,67 @@ class Annealing:
         """A build on a blank plate is allowed or given up."""
         possible = np.flatnonzero(self.decoder.problem.arrays.c_build)
         c.build[int(possible[self.random.randrange(len(possible))])] ^= 1
+
+
+@dataclass
+class Walks:
+    """One thread's search: several starts side by side, then the best of them goes on (Karnin, Koren & Somekh 2013: halving).
+
+    The landscape has cliffs (an order that misses Friday waits for Monday), so where a walk begins matters more than how
+    long it goes on: ten short walks and one long one beat one long one by a sixth on the medium family.
+    """
+
+    decoder: Decoder
+    starts: list[Choices]
+    seed: int
+    number: int
+    _walks: list[Annealing] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._walks = [Annealing(self.decoder, self.starts[k % len(self.starts)], self.seed + k) for k in range(self.number)]
+        self._turn = 0
+
+    @property
+    def tried(self) -> int:
+        """Changes tried so far."""
+        return sum(walk.tried for walk in self._walks)
+
+    @property
+    def _leader(self) -> Annealing:
+        return min(self._walks, key=lambda walk: walk.best_points)
+
+    @property
+    def best(self) -> Choices:
+        """The best choices found."""
+        return self._leader.best
+
+    @property
+    def best_points(self) -> float:
+        """Their points as the kernel counts them."""
+        return self._leader.best_points
+
+    def step(self, progress: float, start_share: float, tries: int) -> None:
+        """Some tries at `progress` (0 to 1): of the starts in turn, half of them dropped half-way, then of the leader."""
+        if progress < start_share:
+            alive = sorted(self._walks, key=lambda walk: walk.best_points)[: max(1, self.number // (1 if progress < start_share / 2 else 3))]
+            self._turn += 1
+            alive[self._turn % len(alive)].round(progress, tries)
+            return
+        self._leader.round(progress, tries)
+
+    def adopt(self, other: Walks) -> None:
+        """Go on from another thread's best where that is better."""
+        self._leader.adopt(other.best, other.best_points)
+
+
+def opened(problem: Problem, decoder: Decoder, base: Choices) -> list[tuple[float, Choices]]:
+    """What does not fit is tried again with all overtime open, and with every build allowed as well."""
+    found: list[tuple[float, Choices]] = []
+    for builds in (False, True):
+        choices = copy_choices(base)
+        choices.overtime[:], choices.skip[:] = 1, 0
+        if builds:
+            choices.build[:] = problem.arrays.c_build > 0
+        choices = fitting(decoder, choices)
+        found.append((decoder.score(choices), choices))
+    return found

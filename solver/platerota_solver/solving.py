@@ -4,25 +4,41 @@ from __future__ import annotations
 
 import math
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from platerota_shared.plan import Plan, Quality, SolverReport, Stage
 from platerota_shared.tables import PlanRequest
 from platerota_solver.clock import Clock
+from platerota_solver.bounds import lower_bound
 from platerota_solver.describe import describe
+from platerota_solver.describe.book import open_book
+from platerota_solver.describe.results import finish_times
+from platerota_solver.exact import provable, prove
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
-from platerota_solver.schedule import Schedule, runs_and_tasks, tidied
-from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
+from platerota_solver.schedule import Schedule, runs_and_tasks, schedule_points, tidied
+from platerota_solver.search import Decoder, Walks, copy_choices, fitting, opened, sequences, split_tokens
+from platerota_solver.why import late_reasons, unplaced_reasons
 from platerota_solver.windows import Windows
 
 WORKERS = 2
 """Threads of the search; the kernel releases the interpreter lock."""
 SHOW_COST = 20
 """A plan is shown again when this many times what showing cost has passed."""
-SEARCH_SHARE = float(__import__("os").environ.get("SS","0.7"))
+SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
+START_SHARE = 0.45
+"""Share of the search in which several starts run side by side before the best of them goes on."""
+SHARE_FROM = 0.75
+"""Share of the search after which the threads go on from the best plan of all."""
+TRIES_PER_START = 200
+MOST_STARTS = 10
+BOUND_SHARE, BOUND_SECONDS = 0.15, 10.0
+"""The bound may take this share of the budget, and so many seconds at most."""
+PROOF_FROM, PROOF_SHARE = 0.25, 0.6
+"""A small week is searched this long, then proved for at most this share of the budget."""
+NOT_YET_SAID = "no place found so far; the search goes on"
 TRIES = 20
 """Changes tried between two looks at the clock."""
 
@@ -65,10 +81,20 @@ def due_date_plan(request: PlanRequest) -> Plan:
     return _described(problem, decoder.schedule(choices), 0.0, "feasible", SolverReport(seconds=0.0, seed=request.settings.seed))
 
 
-def _described(problem: Problem, schedule: Schedule, bound: float, quality: Quality, report: SolverReport) -> Plan:
+def _described(
+    problem: Problem, schedule: Schedule, bound: float, quality: Quality, report: SolverReport, *, reasons: bool = True,
+) -> Plan:
+    """The plan of a schedule, with the reasons of what is late or unplaced where asked."""
+    request = problem.request
     runs, tasks = runs_and_tasks(problem, schedule)
-    unplaced = {problem.request.orders[o].id: "does not fit the horizon" for o in schedule.unplaced}
-    return describe(problem.request, runs, tasks, bound=bound, quality=quality, unplaced=unplaced, solver=report)
+    left = [request.orders[o].id for o in schedule.unplaced]
+    if not reasons:
+        return describe(request, runs, tasks, bound=bound, quality=quality, unplaced=dict.fromkeys(left, NOT_YET_SAID), solver=report)
+    finishes = finish_times(open_book(request, runs, tasks, left))
+    late = [order.id for order in request.orders if finishes.get(order.id, 0) > order.due]
+    return describe(
+        request, runs, tasks, bound=bound, quality=quality, unplaced=unplaced_reasons(problem, runs, tasks, left), solver=report,
+        why=late_reasons(request, runs, tasks, late, problem=problem))
 
 
 @dataclass
@@ -96,6 +122,7 @@ class _Solver:
     listener: Listener
     stages: list[Stage] = field(default_factory=list[Stage])
     bound: float = 0.0
+    quality: Quality = "feasible"
 
     def run(self) -> Plan:
         """Every stage in turn."""
@@ -103,48 +130,95 @@ class _Solver:
         decoder = Decoder(problem)
         load_kernel(decoder)  # not the planner's time
         clock = Clock(self.request.settings, self.listener)
-        start, schedule = self.construct(problem, decoder)
+        starts = self.construct(problem, decoder)
+        schedule = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
+        if not (problem.arrays.i_need > 0).any() and not len(problem.arrays.floor_runs):
+            self.bound, self.quality = schedule.points, "optimal"
         self.tell("constructive", clock, schedule.points)
-        self.listener.improved(_described(problem, schedule, self.bound, "feasible", self.report(clock)))
-        if len(problem.items) and not clock.over():
-            choices, schedule = self.search(problem, decoder, start, clock)
-            self.tell("search", clock, schedule.points)
-            schedule = self.windows(problem, decoder, choices, schedule, clock)
-        return _described(problem, schedule, self.bound, "feasible", self.report(clock))
+        if self.quality != "optimal" and not clock.over():
+            self.listener.improved(_described(problem, schedule, 0.0, "feasible", self.report(clock), reasons=False))
+            schedule = self.improve(problem, decoder, starts, schedule, clock)
+        return _described(problem, schedule, self.bound, self.quality, self.report(clock))
 
-    def construct(self, problem: Problem, decoder: Decoder) -> tuple[Choices, Schedule]:
-        """The best of a few plain sequences."""
-        best: tuple[float, Choices] | None = None
+    def improve(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
+        """Bound, search, proof of a small week, then search and windows for what is left of the budget."""
+        self.bound_below(problem, clock)
+        small = provable(problem)
+        if small:
+            _, schedule = self.search(problem, decoder, starts, clock, PROOF_FROM, schedule)
+            schedule = self.prove(problem, schedule, clock)
+            if self.quality == "optimal" or clock.over():
+                return schedule
+        choices, schedule = self.search(problem, decoder, starts, clock, SEARCH_SHARE, schedule)
+        return self.windows(problem, decoder, choices, schedule, clock)
+
+    def construct(self, problem: Problem, decoder: Decoder) -> list[Choices]:
+        """A few plain sequences with plain habits, the best first; what does not fit is tried with overtime and builds open."""
+        found: list[tuple[float, Choices]] = []
         for sequence in sequences(problem).values():
-            choices = fitting(decoder, split_tokens(problem, sequence))
-            score = decoder.score(choices)
-            if best is None or score < best[0]:
-                best = (score, choices)
-        if best is None:
-            raise AssertionError("there is always a sequence")
-        return best[1], decoder.schedule(best[1])
+            plain = fitting(decoder, split_tokens(problem, sequence))
+            found.append((decoder.score(plain), plain))
+        best = min(found, key=lambda one: one[0])[1]
+        for room in (0, 2):
+            other = copy_choices(best)
+            other.room[:], other.skip[:] = room, 0
+            other = fitting(decoder, other)
+            found.append((decoder.score(other), other))
+        if best.skip.any():
+            found.extend(opened(problem, decoder, best))
+        found.sort(key=lambda one: one[0])
+        return [choices for _, choices in found]
 
-    def search(self, problem: Problem, decoder: Decoder, start: Choices, clock: Clock) -> tuple[Choices, Schedule]:
-        """Threads of annealing that share what they find."""
-        runs = max(1, int(decoder.state.counts[0]))
+    def bound_below(self, problem: Problem, clock: Clock) -> None:
+        """What no plan can be below."""
+        settings = self.request.settings
+        seconds = min(BOUND_SECONDS, BOUND_SHARE * settings.solve_seconds)
+        bound = lower_bound(problem, seconds, settings.repeatable)
+        if settings.repeatable:
+            clock.spend(BOUND_SHARE)
+        self.bound = bound.points
+        self.tell("bound", clock, math.inf, bound.by)
+
+    def prove(self, problem: Problem, schedule: Schedule, clock: Clock) -> Schedule:
+        """The optimum of a small week, where it can be had in time."""
+        seconds = PROOF_SHARE * self.request.settings.solve_seconds
+        proof = prove(
+            problem, schedule, schedule.points, self.bound, seconds, self.request.settings.repeatable, self.listener.should_stop)
+        if self.request.settings.repeatable:
+            clock.spend(PROOF_SHARE)
+        self.bound = max(self.bound, proof.bound)
+        if proof.proved:
+            self.quality = "optimal"
+        best = proof.schedule or schedule
+        self.tell("exact", clock, best.points, proof.detail)
+        return best
+
+    def search(
+        self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock, until: float, known: Schedule,
+    ) -> tuple[Choices, Schedule]:
+        """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
         workers = 1 if self.request.settings.repeatable else WORKERS
+        runs = max(1, int(decoder.state.counts[0]))
+        began = clock.seconds
+        decoder.score(starts[0])
+        tries = clock.tries(runs, clock.seconds - began) * until
+        number = max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
         walks = [
-            Annealing(decoder if k == 0 else Decoder(problem), start, self.request.settings.seed * 1_000 + k) for k in range(workers)
+            Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
+            for k in range(workers)
         ]
-        lock = threading.Lock()
+        shown = Showing(clock, starts[0], known.points)
+        first = clock.share
 
-        shown = Showing(clock, start, walks[0].best_points)
-
-        def walk(own: Annealing) -> None:
-            while not clock.over(SEARCH_SHARE):
-                own.round(clock.share / SEARCH_SHARE, TRIES)
+        def walk(own: Walks) -> None:
+            while not clock.over(until):
+                progress = (clock.share - first) / max(1e-9, until - first)
+                own.step(progress, START_SHARE, TRIES)
                 clock.count(TRIES * runs)
                 if own is walks[0]:
                     self.show(problem, shown, min(walks, key=lambda other: other.best_points), clock)
-                with lock:
-                    leader = min(walks, key=lambda other: other.best_points)
-                    if leader is not own and clock.share > 0.5:
-                        own.adopt(leader.best, leader.best_points)
+                if progress > SHARE_FROM and (leader := min(walks, key=lambda other: other.best_points)) is not own:
+                    own.adopt(leader)
 
         threads = [threading.Thread(target=walk, args=(own,), daemon=True) for own in walks[1:]]
         for thread in threads:
@@ -152,34 +226,46 @@ class _Solver:
         walk(walks[0])
         for thread in threads:
             thread.join()
-        leader = min(walks, key=lambda own: own.best_points)
-        best = decoder.schedule(leader.best)
-        return leader.best, tidied(problem, decoder.state, leader.best, best)
+        best = min(walks, key=lambda own: own.best_points).best
+        found = self.tidy(problem, decoder, best, decoder.schedule(best))
+        schedule = found if found.points < known.points else known
+        self.tell("search", clock, schedule.points, f"{sum(own.tried for own in walks)} changes tried from {number * workers} starts")
+        return best, schedule
+
+    def tidy(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule) -> Schedule:
+        """The schedule as a planner would leave it; as it was, where tidying broke a rule or made it dearer."""
+        better = tidied(problem, decoder.state, choices, schedule)
+        plain = replace(schedule, points=schedule_points(problem, schedule))
+        if better.points > plain.points + 1e-6:
+            return plain
+        return better
 
     def windows(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule, clock: Clock) -> Schedule:
         """CP-SAT on windows of the plan, each from a complete hint, for the rest of the budget."""
         windows = Windows(problem, decoder, choices, schedule, clock)
-        better = tidied(problem, decoder.state, choices, windows.run(1.0))
+        better = self.tidy(problem, decoder, choices, windows.run(1.0))
         detail = f"{windows.solved} windows, {windows.proved} proved, {windows.better} better, {windows.discarded} discarded"
-        self.tell("windows", clock, better.points, detail)
+        self.tell("windows", clock, min(better.points, schedule.points), detail)
         return better if better.points <= schedule.points else schedule
 
-    def show(self, problem: Problem, shown: Showing, leader: Annealing, clock: Clock) -> None:
+    def show(self, problem: Problem, shown: Showing, leader: Walks, clock: Clock) -> None:
         """Let the listener have the leader's plan now and then, not so often that it costs more than a little of the search."""
-        if leader.best_points >= shown.points or clock.seconds < shown.next_at:
+        if leader.best_points >= shown.points or clock.seconds < shown.next_at or self.request.settings.repeatable:
             return
         began = clock.seconds
-        best = leader.best
-        schedule = shown.decoder(problem).schedule(best)
-        shown.points = schedule.points
-        self.listener.improved(_described(problem, tidied(problem, shown.decoder(problem).state, best, schedule), self.bound, "feasible", self.report(clock)))
+        best, decoder = leader.best, shown.decoder(problem)
+        schedule = self.tidy(problem, decoder, best, decoder.schedule(best))
+        shown.points = min(leader.best_points, schedule.points)
+        self.tell("search", clock, schedule.points, keep=False)
+        self.listener.improved(_described(problem, schedule, self.bound, "feasible", self.report(clock), reasons=False))
         shown.next_at = clock.seconds + max(1.0, SHOW_COST * (clock.seconds - began))
 
-    def tell(self, name: str, clock: Clock, total: float, detail: str = "") -> None:
-        """Note what a stage reached."""
+    def tell(self, name: str, clock: Clock, total: float, detail: str = "", *, keep: bool = True) -> None:
+        """Note what a stage reached; `keep` puts it into the plan's report."""
         seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
         stage = Stage(name=name, seconds=seconds, total=total if math.isfinite(total) else None, bound=self.bound, detail=detail)
-        self.stages.append(stage)
+        if keep:
+            self.stages.append(stage)
         self.listener.stage(stage)
 
     def report(self, clock: Clock) -> SolverReport:

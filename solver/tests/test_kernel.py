@@ -5,6 +5,7 @@ Run as a program it prints those weeks, decoded; the test runs it once without c
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import subprocess
@@ -14,10 +15,10 @@ from typing import Any
 
 import numba
 import numpy as np
-from benchmarks.generator import FEATURES, FULL, make_request
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchmarks.generator import FEATURES, FULL, make_request
 from platerota_shared import read_request
 from platerota_solver.kernel.spans import NEVER, book, give_back, seek, seek_back
 from platerota_solver.problem import build_problem
@@ -100,8 +101,11 @@ class Calendar:
         return any(a <= s and s + length <= b for a, b in self.spans())
 
 
+seconds = st.integers(0, SPAN)
+
+
 @settings(derandomize=True, deadline=None, max_examples=150)
-@given(st.lists(st.tuples(st.integers(0, SPAN), st.integers(0, SPAN), st.booleans()), max_size=25), st.integers(0, SPAN), st.integers(1, 12))
+@given(st.lists(st.tuples(seconds, seconds, st.booleans()), max_size=25), seconds, st.integers(1, 12))
 def test_free_time_is_found_booked_and_given_back(changes: list[tuple[int, int, bool]], t: int, length: int) -> None:
     calendar = Calendar()
     for one, other, take in changes:
@@ -111,7 +115,7 @@ def test_free_time_is_found_booked_and_given_back(changes: list[tuple[int, int, 
             calendar.change(a, b, take=take)
     spans = calendar.spans()
     assert {second for a, b in spans for second in range(a, b)} == calendar.free
-    assert all(sooner[1] < later[0] for sooner, later in zip(spans, spans[1:], strict=False)), "touching spans are joined"
+    assert all(sooner[1] < later[0] for sooner, later in itertools.pairwise(spans)), "touching spans are joined"
     later, sooner = _sought(calendar.start, calendar.end, len(spans), t, length)
     starts = [s for s in range(SPAN) if set(range(s, s + length)) <= calendar.free]
     assert later == min((s for s in starts if s >= t), default=NEVER)

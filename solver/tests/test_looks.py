@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -11,7 +12,7 @@ import pytest
 
 from platerota_shared import PlanRequest, read_request
 from platerota_shared.audit import audit
-from platerota_shared.calendars import Span, clip, machine_closures, merge, subtract, working_spans
+from platerota_shared.calendars import Span, clip, merge, subtract, working_spans
 from platerota_shared.plan import Plan, Run, Task
 from platerota_shared.tables import Skill
 from platerota_solver import solve
@@ -118,20 +119,21 @@ def test_no_plate_is_cut_half_empty_while_pieces_remain(week: str) -> None:
             filled[held.part, held.op] += held.pieces
             left[held.order] -= held.pieces if held.op == first_op[held.part] else 0
         for held in run.pieces:
-            if held.op == first_op[held.part] and filled[held.part, held.op] < nests[run.fixture, held.part, held.op] and left[held.order]:
-                half.append(f"{name} {held.order}: {filled[held.part, held.op]} of {nests[run.fixture, held.part, held.op]}, {left[held.order]} left")
+            full = nests[run.fixture, held.part, held.op]
+            if held.op == first_op[held.part] and filled[held.part, held.op] < full and left[held.order]:
+                half.append(f"{name} {held.order}: {filled[held.part, held.op]} of {full}, {left[held.order]} left")
     assert half == []
 
 
 @pytest.mark.parametrize("week", WEEKS)
 def test_no_plate_stands_in_a_mill_that_is_being_serviced(week: str) -> None:
-    """A plate placed before a closure of its mill and cut after it could have been placed after it, where somebody is free then."""
+    """A plate that is cut after the service of its mill is placed after it too: nobody greases a spindle around a loaded plate."""
     seen = look(week)
     standing = [
         name for name, step in seen.steps.items()
-        if "place" in step and "cut" in step and step["cut"].machine is not None
-        for start, end in machine_closures(seen.request.shop, step["cut"].machine)
-        if step["place"].end <= start and end <= step["cut"].start
+        if "place" in step and "cut" in step
+        for closure in seen.request.shop.closures
+        if closure.machine == step["cut"].machine and step["place"].end <= closure.start and closure.end <= step["cut"].start
     ]
     assert standing == []
 
@@ -140,11 +142,13 @@ def test_no_plate_stands_in_a_mill_that_is_being_serviced(week: str) -> None:
 def test_nobody_deburrs_while_the_mill_waits_for_the_same_hands(week: str) -> None:
     """Of a last op only the last bench work counts for the finish: it does not come between an unload and the next load of its plate.
 
-    Counted where the operator of a load did such bench work after the mill's cut before it was over, and the plate went in as soon as it
-    was loaded.
+    Counted where the operator of a load of raw stock did such bench work after the mill's cut before it was over and the plate's
+    unload too, and the plate went in as soon as it was loaded.
     """
     seen = look(week)
-    last_op = {row.part: max(other.op for other in seen.request.shop.operations if other.part == row.part) for row in seen.request.shop.operations}
+    ops: dict[str, list[int]] = defaultdict(list)
+    for operation in seen.request.shop.operations:
+        ops[operation.part].append(operation.op)
     parts = {order.id: order.part for order in seen.request.orders}
     finish = {result.id: result.finish for result in seen.plan.orders}
     cuts: dict[str, list[Task]] = defaultdict(list)
@@ -153,14 +157,18 @@ def test_nobody_deburrs_while_the_mill_waits_for_the_same_hands(week: str) -> No
             cuts[task.machine].append(task)
     lost: list[str] = []
     for row in cuts.values():
-        for before, after in zip(row, row[1:], strict=False):
+        for before, after in itertools.pairwise(row):
             load = seen.steps[after.run or ""].get("load")
-            if load is None or after.start - load.end > 600:
+            raw_stock = all(held.op == min(ops[held.part]) for held in seen.runs[after.run or ""].pieces)
+            if load is None or not raw_stock or after.start - load.end > 600:
                 continue
+            unloads = (task for task in seen.plan.tasks if task.kind == "unload" and task.plate == load.plate)
+            emptied = max((task.end for task in unloads if task.end <= load.start), default=0)
             lost.extend(
                 f"{task.id} before {load.id}" for task in seen.plan.tasks
-                if task.kind == "bench" and task.operator == load.operator and before.end <= task.start and task.end <= load.start
-                and task.order is not None and task.op == last_op[parts[task.order]] and task.end != finish[task.order]
+                if task.kind == "bench" and task.operator == load.operator
+                and max(before.end, emptied) <= task.start and task.end <= load.start
+                and task.order is not None and task.op == max(ops[parts[task.order]]) and task.end != finish[task.order]
             )
     assert lost == []
 
@@ -176,7 +184,7 @@ def test_one_person_does_an_exchange(week: str) -> None:
     handed = [
         f"{pull.id} {place.id}"
         for row in moves.values()
-        for pull, place in zip(row, row[1:], strict=False)
+        for pull, place in itertools.pairwise(row)
         if (pull.kind, place.kind) == ("pull", "place") and place.start - pull.end < 60 and pull.operator != place.operator
         and any(a <= place.start and place.end <= b for a, b in seen.free[pull.operator or ""])
     ]

@@ -10,6 +10,7 @@ Introduction to Work Study). Here l is the exchange, m the cut, and w loading an
 from __future__ import annotations
 
 import heapq
+import itertools
 from dataclasses import dataclass
 
 import pytest
@@ -96,7 +97,7 @@ def test_the_last_cut_ends_when_the_chart_says(rhythm: Rhythm, ends: tuple[int, 
 def test_the_steady_cycle_of_one_mill(rhythm: Rhythm, cycle: int) -> None:
     """Every further run moves the finish by one cycle."""
     finishes = [finish(solved(rhythm.shop(runs))) for runs in (4, 5, 6)]
-    assert [later - sooner for sooner, later in zip(finishes, finishes[1:], strict=False)] == [cycle * MINUTE] * 2
+    assert [later - sooner for sooner, later in itertools.pairwise(finishes)] == [cycle * MINUTE] * 2
 
 
 def niebel(mills: int) -> Rhythm:
@@ -108,7 +109,7 @@ def niebel(mills: int) -> Rhythm:
 CHARTS = [
     (Rhythm(4, plates=2, cut=165, place=15, pull=10, load=12, unload=8), 190),  # Groover, from memory: n' = 4.22, 3.167 min
     (Rhythm(5, plates=2, cut=165, place=15, pull=10, load=12, unload=8), 225),  # 3.75 min
-    (Rhythm(5, plates=2, cut=192, place=15, pull=15, load=7, unload=5), 222),  # Groover, a problem whose answer is ours: n' = 5.286, 3.70 min
+    (Rhythm(5, plates=2, cut=192, place=15, pull=15, load=7, unload=5), 222),  # Groover, a problem, answer ours: n' = 5.286, 3.70 min
     (Rhythm(4, plates=2, cut=216, place=20, pull=20, load=12, unload=8), 256),  # the same: n' = 4.267, 4.267 min
     (Rhythm(5, plates=2, cut=216, place=20, pull=20, load=12, unload=8), 300),  # 5.0 min
     (niebel(3), 1_725),  # n' = 3.86, 5.75 min

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import pytest
-from benchmarks.generator import FULL, make_request
 
+from benchmarks.generator import FULL, make_request
 from platerota_shared import read_request
 from platerota_solver.kernel.state import RUNS, new_state
 from platerota_solver.problem import Problem, build_problem
@@ -94,7 +94,7 @@ def test_what_does_not_fit_is_left_out_and_the_rest_is_placed() -> None:
 
 
 def test_the_decoder_makes_room_when_a_plan_needs_more() -> None:
-    """Twelve pieces of op 10 one by one, then op 20, which takes twelve at once: where it does not wait for them it needs twelve runs, not one."""
+    """Twelve pieces of op 10 one by one, then op 20, which takes twelve at once: where it does not wait it needs twelve runs, not one."""
     raw = tiny_shop(quantity=12)
     add_part(raw, "W", "G", op=20, count=12)
     problem = build_problem(read_request(raw))

@@ -10,6 +10,8 @@ from random import Random
 
 import pytest
 
+from platerota_shared.plan import Plan
+
 from .shops import DAY, Raw, finish, mill, order, plate, rate, shift, solved, tasks, times, tiny_shop
 
 CUT = 2_400
@@ -27,7 +29,7 @@ def tool_shop(seed: int, fixtures: int) -> tuple[Raw, list[frozenset[str]]]:
     shop["plates"] = [plate(f"P{number}", f"F{number}") for number in range(fixtures)]
     shop["fixtures"] = [{"id": f"F{number}", "load_seconds": 600, "unload_seconds": 300} for number in range(fixtures)]
     shop["nests"] = [{"fixture": f"F{number}", "part": f"W{number}", "op": 10, "count": 1} for number in range(fixtures)]
-    shop["operations"] = [{"part": f"W{number}", "op": 10, "cut_seconds": CUT, "tools": sorted(tools[number])} for number in range(fixtures)]
+    shop["operations"] = [{"part": f"W{number}", "op": 10, "cut_seconds": CUT, "tools": sorted(own)} for number, own in enumerate(tools)]
     raw["orders"] = [order(f"O{number}", part=f"W{number}") for number in range(fixtures)]
     rate(raw, makespan_hour=1)
     return raw, tools
@@ -44,7 +46,7 @@ def setup_seconds(tools: list[frozenset[str]], sequence: tuple[int, ...], last: 
 
 @pytest.mark.parametrize(("seed", "fixtures", "last"), [(1, 5, None), (2, 5, 3), (3, 6, None), (4, 6, 0), (5, 6, None)])
 def test_the_sequence_with_the_least_tool_changes_is_found(seed: int, fixtures: int, last: int | None) -> None:
-    """The first load (600 s) and setup come one after the other; every later load hides behind a cut. Then n cuts with place and pull, an unload."""
+    """First load and setup come one after the other, every later load hides behind a cut; n cuts with place and pull, an unload."""
     raw, tools = tool_shop(seed, fixtures)
     if last is not None:
         raw["floor"]["last_fixtures"] = [{"machine": "M1", "fixture": f"F{last}"}]
@@ -54,9 +56,9 @@ def test_the_sequence_with_the_least_tool_changes_is_found(seed: int, fixtures: 
     assert finish_of_all(plan) == 600 + best + fixtures * (CUT + 20) + 300
 
 
-def finish_of_all(plan: object) -> int:
+def finish_of_all(plan: Plan) -> int:
     """When the last order finishes."""
-    return max(finish(plan, result.id) for result in plan.orders)  # type: ignore[attr-defined,arg-type]
+    return max(finish(plan, result.id) for result in plan.orders)
 
 
 def two_fixtures(setup: int) -> Raw:
@@ -88,7 +90,7 @@ def test_the_fixture_the_mill_is_set_up_for_comes_first() -> None:
 
 
 def test_an_urgent_order_is_worth_a_setup() -> None:
-    """W0 is due when its run ends if it goes first, and every hour late costs 100 points: it goes first and the mill is set up twice more."""
+    """W0 is due now and an hour costs 10,000 points: it goes first, though the mill is set up for the other fixture."""
     raw = two_fixtures(setup=300)
     raw["floor"]["last_fixtures"] = [{"machine": "M1", "fixture": "G"}]
     raw["orders"][0].update(due=raw["now"], weight=100)

@@ -9,9 +9,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from benchmarks.generator import FULL, make_request
 
-from platerota_shared import read_request
+from benchmarks.generator import FULL, make_request
+from platerota_shared import RequestRefused, read_request
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, Stage
 from platerota_solver import Listener, due_date_plan, solve
@@ -31,7 +31,8 @@ def test_a_repeatable_solve_gives_the_same_bytes_in_every_process(family: str, s
     raw = make_request(family, seed, FULL, solve_seconds=0.5)
     raw["settings"]["repeatable"] = True
     text = json.dumps(raw)
-    answers = [subprocess.run([sys.executable, "-c", ONE_SOLVE], input=text, capture_output=True, text=True, check=True).stdout for _ in range(2)]
+    command = [sys.executable, "-c", ONE_SOLVE]
+    answers = [subprocess.run(command, input=text, capture_output=True, text=True, check=True).stdout for _ in range(2)]
     assert answers[0] == answers[1] == solve(read_request(text)).text()
 
 
@@ -99,12 +100,12 @@ def only_the_cut_takes_time(raw: Raw) -> None:
 
 
 def hand_work_of_no_length_beside_some_that_lasts(raw: Raw) -> None:
-    """Unloads take no time, loads and exchanges do; one operator, three mills."""
-    raw["shop"]["machines"] = [mill(f"M{number}", place_seconds=15) for number in (1, 2, 3)]
-    raw["shop"]["plates"] = [plate(f"P{number}") for number in range(6)]
+    """Unloads take no time, loads and exchanges do; one operator, four mills: no unload may lie inside another task of hers (F11)."""
+    raw["shop"]["machines"] = [mill(f"M{number}", place_seconds=15) for number in range(4)]
+    raw["shop"]["plates"] = [plate(f"P{number}") for number in range(8)]
     raw["shop"]["fixtures"] = [{"id": "F", "load_seconds": 20}]
     raw["shop"]["operations"][0]["cut_seconds"] = 165
-    raw["orders"] = [order("O", 15)]
+    raw["orders"] = [order(f"O{number}") for number in range(24)]
 
 
 def shifts_of_a_minute(raw: Raw) -> None:
@@ -116,8 +117,17 @@ def shifts_too_short_for_a_load(raw: Raw) -> None:
     raw["shop"]["shifts"] = [shift("Ana", "06:00", "06:09")]
 
 
-def everything_closed(raw: Raw) -> None:
-    raw["shop"]["closures"] = [{"start": at(-HOUR), "end": at(8 * DAY)}]
+def every_mill_closed(raw: Raw) -> None:
+    raw["shop"]["closures"] = [{"machine": "M1", "start": at(-HOUR), "end": at(8 * DAY)}]
+
+
+def the_plate_away(raw: Raw) -> None:
+    raw["shop"]["closures"] = [{"plate": "P1", "start": at(-HOUR), "end": at(8 * DAY)}]
+
+
+def the_shop_closed_but_for_an_hour(raw: Raw) -> None:
+    """A run takes 3,320 s, one is possible, and three are wanted."""
+    raw["shop"]["closures"] = [{"start": at(HOUR), "end": at(8 * DAY)}]
 
 
 def all_due_yesterday(raw: Raw) -> None:
@@ -167,7 +177,7 @@ STRANGE: list[tuple[Callable[[Any], None], bool]] = [
     (shifts_of_a_minute, True), (all_due_yesterday, True), (a_horizon_of_120_days, True), (two_hundred_orders_on_one_mill, True),
     (a_hundred_plates_of_one_fixture, True), (a_hundred_blanks, True), (an_order_that_weighs_nothing, True),
     (everything_scores_nothing, True), (everything_done, True), (no_orders, True),
-    (everything_closed, False), (shifts_too_short_for_a_load, False),
+    (every_mill_closed, False), (the_plate_away, False), (the_shop_closed_but_for_an_hour, False), (shifts_too_short_for_a_load, False),
 ]
 
 
@@ -182,6 +192,14 @@ def test_strange_weeks_give_plans_too(strange: Callable[[Any], None], placed: bo
         assert audit(request, plan) == []
         assert [result.placed for result in plan.orders] == [placed] * len(raw["orders"])
         assert all(result.why for result in plan.orders if not result.placed)
+
+
+def test_a_shop_that_never_opens_is_refused_with_words() -> None:
+    raw = tiny_shop()
+    raw["shop"]["closures"] = [{"start": at(-HOUR), "end": at(8 * DAY)}]
+    with pytest.raises(RequestRefused) as caught:
+        read_request(raw)
+    assert {fault.code for fault in caught.value.faults} == {"nobody"}
 
 
 def test_an_order_with_nothing_left_to_do_finishes_now() -> None:

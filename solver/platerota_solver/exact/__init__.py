@@ -1,5 +1,5 @@
 """Small weeks, exactly: the best plan there is and the proof that none is better."""
 
-from platerota_solver.exact.proving import Proof, prove
+from platerota_solver.exact.proving import Proof, provable, prove
 
-__all__ = ["Proof", "prove"]
+__all__ = ["Proof", "provable", "prove"]

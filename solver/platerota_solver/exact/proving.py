@@ -47,6 +47,11 @@ class Proof:
     detail: str
 
 
+def provable(problem: Problem) -> bool:
+    """Whether the exact models know how to walk this week."""
+    return walk_shop(problem) is not None
+
+
 def prove(
     problem: Problem, incumbent: Schedule, incumbent_points: float, floor: float, seconds: float, repeatable: bool,
     should_stop: Callable[[], bool],

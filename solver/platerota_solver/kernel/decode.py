@@ -7,13 +7,13 @@ machines and people at once: every run looks at each carrier and machine it may 
 from __future__ import annotations
 
 from platerota_solver.kernel.filling import fill_others, primary_fill, run_seconds
-from platerota_solver.kernel.fitting import commit_run, find_worker, fit_run, take
-from platerota_solver.kernel.floor import ROW_CARRIER, ROW_STAGE, best_rest, block_rest, floor_kinds
+from platerota_solver.kernel.fitting import commit_run, enter_sequence, find_worker, fit_run, take, take_open
+from platerota_solver.kernel.floor import ROW_CARRIER, ROW_STAGE, ROW_CUT_END, ROW_MACHINE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
-    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM, LAST_PIECES,
-    LOAD_AT, MACHINE, PIECES, PIECES_RUN, ROWS, RUNS, STAGE, UNLOAD_END, Choices, State,
+    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, CUT_END, CUTTING, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM, LAST_PIECES,
+    LOAD_AT, LOAD_END, MACHINE, PIECES, PIECES_RUN, ROWS, RUNS, STAGE, UNLOAD_END, Choices, State,
 )
 from platerota_solver.kernel.supply import add_supply, take_supply
 from platerota_solver.problem import BENCH, BUILD, FIRST_ARTICLE, Arrays, Ints
@@ -128,6 +128,20 @@ def best_run(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, 
 
 
 @compiled
+def unload_room(p: Arrays, c: Choices, order: int, machine: int, fixture: int) -> int:
+    """Seconds kept free between a pull and its unload, so that the spindle is served first: for a place, or for a setup too."""
+    if c.room[order] == 0:
+        return 0
+    room = p.m_place[machine]
+    if c.room[order] == 2:
+        longest = 0
+        for after in range(p.f_cycle.shape[0]):
+            longest = max(longest, p.setup[machine, fixture + 1, after])
+        room += longest
+    return room
+
+
+@compiled
 def fill_and_fit(
     p: Arrays, s: State, c: Choices, token: int, item: int, pieces: int, ready: int, limit: int, trial: Ints, kinds: Ints,
 ) -> int:
@@ -136,7 +150,8 @@ def fill_and_fit(
     fixture = p.c_fixture[carrier]
     kinds[0, 0], kinds[0, 1] = item, pieces
     load, cut, unload = run_seconds(p, fixture, machine, kinds, 1)
-    if not fit_run(p, s, carrier, machine, load, cut, unload, ready, s.cut_from[item], limit, trial):
+    room = unload_room(p, c, p.i_order[item], machine, fixture)
+    if not fit_run(p, s, carrier, machine, load, cut, unload, ready, s.cut_from[item], room, limit, trial):
         return 0
     size = fill_others(p, s, c, token, item, trial, pieces, trial[LOAD_AT], kinds)
     if size == 1:
@@ -146,11 +161,11 @@ def fill_and_fit(
     for k in range(1, size):
         from_cut = max(from_cut, s.cut_from[kinds[k, 0]])
     slack = cut + load + unload
-    if fit_run(p, s, carrier, machine, load, cut, unload, ready, from_cut, min(p.horizon[0], limit + slack), trial):
+    if fit_run(p, s, carrier, machine, load, cut, unload, ready, from_cut, room, min(p.horizon[0], limit + slack), trial):
         return size
     kinds[0, 0], kinds[0, 1] = item, pieces
     load, cut, unload = run_seconds(p, fixture, machine, kinds, 1)
-    return 1 if fit_run(p, s, carrier, machine, load, cut, unload, ready, s.cut_from[item], limit, trial) else 0
+    return 1 if fit_run(p, s, carrier, machine, load, cut, unload, ready, s.cut_from[item], room, limit, trial) else 0
 
 
 @compiled
@@ -236,6 +251,28 @@ def place_order(
 
 
 @compiled
+def enter_stuck_cut(p: Arrays, s: State, number: int, row: Ints, kinds: Ints, size: int) -> None:
+    """A running cut whose run cannot end goes on all the same (F18): a run of which only the cut is in the plan."""
+    run, rows = s.counts[RUNS], s.counts[ROWS]
+    if run >= s.runs.shape[0] or rows + size > s.pieces.shape[0]:
+        s.counts[FULL] = 1
+        return
+    clear_row(row)
+    row[LOAD_AT], row[LOAD_END] = -1, -1
+    row[CARRIER], row[MACHINE] = p.floor_runs[number, ROW_CARRIER], p.floor_runs[number, ROW_MACHINE]
+    row[CUT_AT], row[CUT_END], row[STAGE], row[FLOOR] = 0, p.floor_runs[number, ROW_CUT_END], CUTTING, 1
+    row[FIRST_PIECES], row[LAST_PIECES] = rows, rows + size
+    copy_run(row, s.runs[run])
+    for k in range(size):
+        s.pieces[rows + k, ITEM], s.pieces[rows + k, PIECES], s.pieces[rows + k, PIECES_RUN] = kinds[k, 0], kinds[k, 1], run
+        s.pieces[rows + k, BENCH_BY], s.pieces[rows + k, FIRST_BY] = -1, -1
+    s.counts[RUNS] += 1
+    s.counts[ROWS] += size
+    take_open(s, p.l_spindle[row[MACHINE]], 0, row[CUT_END])
+    enter_sequence(p, s, row[MACHINE], run, row)
+
+
+@compiled
 def place_floor(p: Arrays, s: State, row: Ints, trial: Ints, kinds: Ints) -> None:
     """Book what is left of the runs under way (F18); their orders are marked where that cannot end within the horizon."""
     for number in range(p.floor_runs.shape[0]):
@@ -253,6 +290,8 @@ def place_floor(p: Arrays, s: State, row: Ints, trial: Ints, kinds: Ints) -> Non
                 continue
         else:
             block_rest(p, s, number)
+            if stage == CUTTING:
+                enter_stuck_cut(p, s, number, row, kinds, size)
         for k in range(size):
             s.placed[p.i_order[kinds[k, 0]]] = STUCK
 

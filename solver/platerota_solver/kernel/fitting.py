@@ -124,20 +124,24 @@ def fit_on_machine(
         needed = p.setup[machine, previous_fixture(p, s, machine, before) + 1, fixture]
         free_from = s.sequence[machine, before, SEQ_END] if before >= 0 else 0
         row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = -1, -1, -1
-        ready = max(at, free_from)
+        automatic = p.m_auto[machine] == 1
+        ready = at if automatic else max(at, free_from)  # a load station takes plates while the spindle cuts (F7)
+        cut_after = max(free_from, cut_from)
         if needed > 0:
             row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, max(free_from, setup_from), needed, spindle, -1, -1, busy, busy_from, busy_to)
             if row[SETUP_AT] == NEVER:
                 return False
             row[SETUP_END] = row[SETUP_AT] + needed
-            ready = max(at, row[SETUP_END])
-        if ready + cut > limit:
+            cut_after = max(cut_after, row[SETUP_END])
+            if not automatic:
+                ready = max(at, row[SETUP_END])
+        if max(ready, cut_after) + cut > limit:
             return False
-        row[PLACE_BY], row[PLACE_AT] = find_worker(s, EXCHANGE, max(at, ready), p.m_place[machine], station, table, opened, busy, busy_from, busy_to)
+        row[PLACE_BY], row[PLACE_AT] = find_worker(s, EXCHANGE, ready, p.m_place[machine], station, table, opened, busy, busy_from, busy_to)
         if row[PLACE_AT] == NEVER:
             return False
         row[PLACE_END] = row[PLACE_AT] + p.m_place[machine]
-        row[CUT_AT] = earliest_cut(p, s, machine, opened, max(row[PLACE_END], cut_from), cut)
+        row[CUT_AT] = earliest_cut(p, s, machine, opened, max(row[PLACE_END], cut_after), cut)
         row[CUT_END] = row[CUT_AT] + cut
         if row[CUT_END] > limit:
             return False
@@ -193,12 +197,13 @@ def fit_staying(p: Arrays, s: State, machine: int, fixture: int, opened: int, cu
 
 @compiled
 def fit_run(
-    p: Arrays, s: State, carrier: int, machine: int, load: int, cut: int, unload: int, t: int, cut_from: int, limit: int, row: Ints,
+    p: Arrays, s: State, carrier: int, machine: int, load: int, cut: int, unload: int, t: int, cut_from: int, room: int, limit: int,
+    row: Ints,
 ) -> bool:
     """The earliest run of a carrier on a machine with its load at or after t and its unload ended by `limit` (F2, F4, F17).
 
-    Between pull and unload there is room to place the next plate: the spindle comes first, and `tidy` takes the room back where
-    nothing came. Where its plate is still to be built the setup waits for that too: the build is not booked yet, its operator not known busy.
+    Between pull and unload there are `room` seconds to place the next plate first; `tidy` takes them back where nothing came.
+    Where its plate is still to be built the setup waits for that too: the build is not booked yet, its operator not known busy.
     """
     plate = p.c_plate[carrier]
     fixture = p.c_fixture[carrier]
@@ -226,9 +231,9 @@ def fit_run(
                 return False
         elif not fit_on_machine(p, s, machine, fixture, opened, row[LOAD_END], setup_from, cut, cut_from, limit, row):
             return False
-        room = 0 if stays else p.m_place[machine]
+        wait = p.m_exchange[machine] if stays else room  # a plate that stays leaves the automatic wait whole (F7)
         row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(
-            s, UNLOAD, row[PULL_END] + room, unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+            s, UNLOAD, row[PULL_END] + wait, unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
         row[UNLOAD_END] = row[UNLOAD_AT] + unload
         if row[UNLOAD_END] <= close and row[UNLOAD_END] <= limit:
             return True

@@ -88,12 +88,15 @@ def row_at(end: Ints, low: int, high: int, t: int) -> int:
 
 @compiled
 def book(start: Ints, end: Ints, off: Ints, count: Ints, room: Ints, number: int, a: int, b: int) -> bool:
-    """Take ``[a, b)`` out of a list that holds it; False where the list has no room for one more span."""
-    if b <= a:
-        return True
+    """Take ``[a, b)`` out of a list that holds it; False where the list has no room for one more span.
+
+    Work of 0 seconds splits its span at that instant, so that nothing else is laid over it.
+    """
     low = off[number]
     high = low + count[number]
     row = row_at(end, low, high, a)
+    if b <= a and (row == high or start[row] >= a):
+        return True
     left, right = start[row] < a, b < end[row]
     if left and right:
         if count[number] + 1 > room[number]:
@@ -119,8 +122,6 @@ def book(start: Ints, end: Ints, off: Ints, count: Ints, room: Ints, number: int
 @compiled
 def give_back(start: Ints, end: Ints, off: Ints, count: Ints, number: int, a: int, b: int) -> None:
     """Undo `book`: put ``[a, b)`` back, joined to the spans it touches."""
-    if b <= a:
-        return
     low = off[number]
     high = low + count[number]
     row = row_at(end, low, high, a)
@@ -132,6 +133,8 @@ def give_back(start: Ints, end: Ints, off: Ints, count: Ints, number: int, a: in
             start[k] = start[k + 1]
             end[k] = end[k + 1]
         count[number] -= 1
+    elif b <= a:
+        return
     elif joins_left:
         end[row - 1] = b
     elif joins_right:

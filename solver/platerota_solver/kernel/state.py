@@ -71,6 +71,7 @@ class Choices(NamedTuple):
     no_machine: Ints  # [order, machine]
     wait: Ints  # per order: 1 waits for pieces to fill the nests, 0 cuts what is there
     share: Ints  # per order: 1 lets later orders fill its empty nests
+    room: Ints  # per order: what may come between a pull and its unload: 0 nothing, 1 the next place, 2 a setup too
     hurry: Ints  # per order: percent of a run's worth credited to its pieces when runs are compared
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used
@@ -138,7 +139,7 @@ def first_choices(problem: Problem, sequence: list[int]) -> Choices:
     build[needed_builds(p)] = 1
     return Choices(
         tokens=np.array(sequence, dtype=np.int64), quota=fill(2**40, orders), no_carrier=fill(0, orders, carriers),
-        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), hurry=fill(100, orders), skip=fill(0, orders),
+        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders), hurry=fill(100, orders), skip=fill(0, orders),
         build=build, overtime=fill(0, len(p.lists)),
     )
 

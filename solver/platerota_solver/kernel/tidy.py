@@ -28,7 +28,7 @@ def rebook_but(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built:
         left_out = False
         for k in range(free.shape[0]):
             left_out = left_out or free[k] == number
-        if left_out:
+        if left_out or runs[number, UNLOAD_AT] < 0:
             continue
         commit_run(p, s, number, runs[number], runs[number, STAGE])
         for column in range(runs.shape[1]):

@@ -17,9 +17,9 @@ from platerota_solver.search import Decoder
 from platerota_solver.windows.busy import book_others, clashes
 from platerota_solver.windows.model import WindowModel, possible_ways
 
-WINDOW_RUNS = 16
+WINDOW_RUNS = 10
 """Runs free at once."""
-WINDOW_SECONDS = 1.5
+WINDOW_SECONDS = 0.5
 """Time for one window; in deterministic units where the plan must be repeatable."""
 ROOM = 4 * 3_600
 """Seconds before the first and after the last task of a window in which its runs may move."""
