@@ -67,6 +67,18 @@ def schedule_points(problem: Problem, schedule: Schedule) -> float:
     return total + scale.shop[0] * setups + scale.shop[1] * _overtime_seconds(problem, schedule) + scale.shop[2] * last
 
 
+def people_clash(problem: Problem, schedule: Schedule) -> bool:
+    """Whether anybody would do two things at once (F11); work of 0 seconds inside other work counts."""
+    work = [(schedule.runs, by, by + 1) for by in (col.LOAD_BY, col.SETUP_BY, col.PLACE_BY, col.PULL_BY, col.UNLOAD_BY)]
+    work.append((schedule.pieces, col.FIRST_BY, col.FIRST_AT))
+    rows = np.concatenate([table[table[:, by] >= 0][:, [by, at, at + 1]] for table, by, at in work])
+    operators = len(problem.arrays.l_operator)
+    rows[:, 0] = (rows[:, 0] - int(problem.arrays.l_operator[0])) % operators if operators else rows[:, 0]
+    rows = rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))]
+    before, after = rows[:-1], rows[1:]
+    return bool(((before[:, 0] == after[:, 0]) & (after[:, 1] < before[:, 2]) & (after[:, 2] > before[:, 1])).any())
+
+
 def _overtime_seconds(problem: Problem, schedule: Schedule) -> int:
     """Seconds of hand work booked in overtime lists."""
     overtime = problem.arrays.l_overtime

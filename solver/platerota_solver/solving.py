@@ -13,11 +13,11 @@ from platerota_solver.bounds import lower_bound
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
-from platerota_solver.exact import provable, prove
+from platerota_solver.exact import left_out, provable, prove
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
-from platerota_solver.schedule import Schedule, runs_and_tasks, schedule_points, tidied
+from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
 from platerota_solver.search import Decoder, Walks, copy_choices, fitting, opened, sequences, split_tokens
 from platerota_solver.why import late_reasons, unplaced_reasons
 from platerota_solver.windows import Windows
@@ -36,8 +36,10 @@ TRIES_PER_START = 200
 MOST_STARTS = 10
 BOUND_SHARE, BOUND_SECONDS = 0.15, 10.0
 """The bound may take this share of the budget, and so many seconds at most."""
-PROOF_FROM, PROOF_SHARE = 0.25, 0.6
-"""A small week is searched this long, then proved for at most this share of the budget."""
+PROOF_FROM = 0.05
+"""A small week is searched until this share of the budget, then proved."""
+TINY_ORDERS, TINY_SHARE, SMALL_SHARE = 5, 0.85, 0.2
+"""A proof may take the larger share of the budget up to so many orders, else the smaller one."""
 NOT_YET_SAID = "no place found so far; the search goes on"
 TRIES = 20
 """Changes tried between two looks at the clock."""
@@ -181,11 +183,13 @@ class _Solver:
 
     def prove(self, problem: Problem, schedule: Schedule, clock: Clock) -> Schedule:
         """The optimum of a small week, where it can be had in time."""
-        seconds = PROOF_SHARE * self.request.settings.solve_seconds
+        whole = not left_out(problem)
+        share = TINY_SHARE if whole and len(self.request.orders) <= TINY_ORDERS else SMALL_SHARE
+        seconds = share * self.request.settings.solve_seconds
         proof = prove(
             problem, schedule, schedule.points, self.bound, seconds, self.request.settings.repeatable, self.listener.should_stop)
         if self.request.settings.repeatable:
-            clock.spend(PROOF_SHARE)
+            clock.spend(share)
         self.bound = max(self.bound, proof.bound)
         if proof.proved:
             self.quality = "optimal"
@@ -236,9 +240,7 @@ class _Solver:
         """The schedule as a planner would leave it; as it was, where tidying broke a rule or made it dearer."""
         better = tidied(problem, decoder.state, choices, schedule)
         plain = replace(schedule, points=schedule_points(problem, schedule))
-        if better.points > plain.points + 1e-6:
-            return plain
-        return better
+        return plain if better.points > plain.points + 1e-6 or people_clash(problem, better) else better
 
     def windows(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule, clock: Clock) -> Schedule:
         """CP-SAT on windows of the plan, each from a complete hint, for the rest of the budget."""

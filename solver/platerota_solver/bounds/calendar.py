@@ -22,7 +22,7 @@ class Calendar:
 
     def seconds(self, instants: Floats | float) -> Floats:
         """Seconds before each instant."""
-        return np.interp(instants, self.at, self.total)
+        return np.asarray(np.interp(instants, self.at, self.total))
 
     def until(self, begin: Floats | float, seconds: Floats | float) -> Floats:
         """The earliest instants at which so many seconds after `begin` have passed; infinite past the horizon."""

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from platerota_solver.bounds.calendar import calendar, hands, with_gaps
+from platerota_solver.bounds.calendar import Calendar, Floats, calendar, hands, with_gaps
 from platerota_solver.bounds.profiles import Profile, Shop
-from platerota_solver.problem import Problem
+from platerota_solver.problem import Ints, Problem
 
 MOST = 7
 """Orders of one family that are looked at together: every set of them. A larger family is cut into pieces, which only relaxes."""
@@ -27,7 +27,7 @@ class PlateFamily:
     """
 
     orders: tuple[int, ...]
-    ready: np.ndarray
+    ready: Floats
 
 
 def plate_families(problem: Problem, shop: Shop) -> list[PlateFamily]:
@@ -47,13 +47,14 @@ def plate_families(problem: Problem, shop: Shop) -> list[PlateFamily]:
     return [PlateFamily(tuple(own), _ready(problem, shop, own)) for own in sorted(pieces)]
 
 
-def _ready(problem: Problem, shop: Shop, orders: list[int]) -> np.ndarray:
+def _ready(problem: Problem, shop: Shop, orders: list[int]) -> Floats:
     """When each set can be through: no order before it could be alone, and all plates of a pool together no sooner than they
-    have gone round for every run of the set, from the first release on; what follows a last unload comes after."""
+    have gone round for every run of the set, from the first release on; what follows a last unload comes after.
+    """
     p, horizon = problem.arrays, int(shop.horizon)
     worked = hands(p)
     ready = np.zeros(1 << len(orders))
-    calendars = {}
+    calendars: dict[int, Calendar] = {}
     for chosen in range(1, 1 << len(orders)):
         own = [orders[k] for k in range(len(orders)) if chosen >> k & 1]
         at = float(max(shop.earliest[o] for o in own))
@@ -76,7 +77,7 @@ def _pools(profiles: list[tuple[int, Profile]]) -> set[frozenset[int]]:
     return sets | {frozenset(plate for own in sets for plate in own)}
 
 
-def least_points(family: PlateFamily, priced: np.ndarray, ends: np.ndarray) -> tuple[float, list[int]]:
+def least_points(family: PlateFamily, priced: Floats, ends: Floats) -> tuple[float, list[int]]:
     """The least of Σ `priced` [order of the family, bucket] over finishes that the family allows, and each order's bucket.
 
     Let the orders finish in some sequence; the j-th is the last of the first j and finishes no earlier than that set can.
@@ -99,7 +100,7 @@ def least_points(family: PlateFamily, priced: np.ndarray, ends: np.ndarray) -> t
     return float(best[-1, -1]), _buckets(best, last, priced)
 
 
-def _buckets(best: np.ndarray, last: np.ndarray, priced: np.ndarray) -> list[int]:
+def _buckets(best: Floats, last: Ints, priced: Floats) -> list[int]:
     """Each order's bucket in the best choice, from the last to finish to the first."""
     size, buckets = priced.shape
     found, chosen, at = [0] * size, (1 << size) - 1, buckets - 1

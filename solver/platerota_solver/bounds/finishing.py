@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from platerota_solver.bounds.calendar import Calendar, Floats
-from platerota_solver.bounds.families import PlateFamily, least_points, plate_families
+from platerota_solver.bounds.families import least_points, plate_families
 from platerota_solver.bounds.profiles import Profile, Shop
 from platerota_solver.problem import Problem
 
@@ -66,7 +66,7 @@ class Finishing:
         self.work = [{o: self._work(own, resource.kind) for o, own in _by_order(resource).items()} for resource in self.resources]
 
     def _bucket_points(self, order: int) -> Floats:
-        """Points of a finish in each bucket, infinite where the order cannot finish there; the last is all that follows, or being left out."""
+        """Points of a finish in each bucket, infinite where there can be none; the last is all that follows, or being left out."""
         shop, profiles = self.shop, self.shop.profiles[order]
         begins = np.concatenate([[0.0], self.ends])
         unload = min(own.stage.unload for own in profiles)

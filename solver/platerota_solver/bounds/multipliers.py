@@ -8,10 +8,11 @@ Operational Research 4:151–162), which saves most of the rounds.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
-from ortools.linear_solver import pywraplp
+from ortools.linear_solver.python.model_builder import LinearConstraint, LinearExpr, Model, Solver, SolveStatus, Variable
 
 from platerota_solver.bounds.calendar import Floats
 from platerota_solver.bounds.finishing import Choice, Finishing
@@ -47,34 +48,34 @@ class _Master:
 
     def __init__(self, finishing: Finishing) -> None:
         self.finishing = finishing
-        self.solver = pywraplp.Solver.CreateSolver("GLOP")
-        self.solver.Objective().SetMinimization()
-        infinite = self.solver.infinity()
-        self.families = [self.solver.Constraint(1.0, 1.0) for _ in finishing.families]
-        self.rows: list[dict[int, pywraplp.Constraint]] = []
+        self.model = Model()
+        self.families = [self.model.add_linear_constraint(0.0, 1.0, 1.0) for _ in finishing.families]
+        self.rows: list[dict[int, LinearConstraint]] = []
+        self.points: list[tuple[Variable, float]] = []
         for resource, work in zip(finishing.resources, finishing.work, strict=True):
             most = sum(float(own.max()) for own in work.values())
             tight = np.flatnonzero(resource.capacity < most)
-            self.rows.append({int(t): self.solver.Constraint(-infinite, float(resource.capacity[t]) / HOUR) for t in tight})
+            self.rows.append({int(t): self.model.add_linear_constraint(0.0, ub=float(resource.capacity[t]) / HOUR) for t in tight})
 
     def add(self, choices: list[Choice]) -> None:
-        """Let the programme use these ways to finish."""
-        objective = self.solver.Objective()
+        """Let the programme use these ways to finish; work of less than a second is left out of it."""
         for choice in choices:
-            share = self.solver.NumVar(0.0, self.solver.infinity(), "")
-            objective.SetCoefficient(share, choice.points)
-            self.families[choice.family].SetCoefficient(share, 1.0)
+            share = self.model.new_num_var(0.0, math.inf)
+            self.points.append((share, choice.points))
+            self.families[choice.family].set_coefficient(share, 1.0)
             for own, work in zip(self.rows, choice.work, strict=True):
                 for t, row in own.items():
-                    if work[t] > 0:
-                        row.SetCoefficient(share, float(work[t]) / HOUR)
+                    if work[t] > 1.0:
+                        row.set_coefficient(share, float(work[t]) / HOUR)
 
     def solve(self) -> tuple[float | None, list[Floats]]:
         """The programme's value and the multipliers of its resources; None where the solver fails."""
-        if self.solver.Solve() != pywraplp.Solver.OPTIMAL:
-            return None, self.finishing.nothing()
+        self.model.minimize(LinearExpr.weighted_sum([share for share, _ in self.points], [points for _, points in self.points]))
+        solver = Solver("GLOP")
         weights = self.finishing.nothing()
+        if solver.solve(self.model) != SolveStatus.OPTIMAL:
+            return None, weights
         for weight, own in zip(weights, self.rows, strict=True):
             for t, row in own.items():
-                weight[t] = max(0.0, -row.dual_value()) / HOUR
-        return float(self.solver.Objective().Value()), weights
+                weight[t] = max(0.0, -float(solver.dual_value(row))) / HOUR
+        return float(solver.objective_value), weights

@@ -16,12 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from platerota_shared.calendars import merge, subtract
 from platerota_solver.bounds.calendar import Calendar, Floats, calendar, hands, has_overtime, spans_of, with_gaps
 from platerota_solver.bounds.stages import Stage, order_stages
 from platerota_solver.problem import Problem
-from platerota_shared.calendars import merge, subtract
-
-KINDS = ("mill", "hand", "plate")
 
 
 @dataclass(frozen=True)
@@ -39,24 +37,17 @@ class Profile:
     calendar: Calendar
 
     def done(self, kind: str, finish: Floats, by: Floats) -> Floats:
-        """The least work of `kind` done by the instants `by` (columns) when the order finishes at `finish` (rows)."""
+        """The least work of `kind` (hand or mill) done by the instants `by` (columns) when the order finishes at `finish` (rows)."""
         stage = self.stage
         end = np.maximum(finish - self.lag, 0.0)
         left = np.maximum(0.0, self.calendar.seconds(end)[:, None] - self.calendar.seconds(by)[None, :])
         plates = len(stage.plates)
-        if kind == "plate":
-            return np.maximum(0.0, stage.trip - plates * left)
         if kind == "hand":
             last = np.minimum(left, stage.longest_hand + np.maximum(0.0, left - stage.longest_hand) / (1 + stage.busy))
-            return np.maximum(0.0, stage.hand - plates * last)
+            return np.asarray(np.maximum(0.0, stage.hand - plates * last))
         rest = np.maximum(0.0, left - stage.unload)
         last = np.minimum(rest, stage.longest + np.maximum(0.0, rest - stage.longest) / (1 + stage.idle))
-        return np.maximum(0.0, stage.mill - np.minimum(plates * last, len(stage.machines) * rest) / stage.fast)
-
-    def work(self, kind: str) -> float:
-        """All of its work of `kind`."""
-        return {"mill": self.stage.mill, "hand": self.stage.hand, "plate": self.stage.trip}[kind]
-
+        return np.asarray(np.maximum(0.0, stage.mill - np.minimum(plates * last, len(stage.machines) * rest) / stage.fast))
 
 @dataclass(frozen=True)
 class Shop:
@@ -85,16 +76,18 @@ def bounding_shop(problem: Problem) -> Shop:
             for stage, lag in zip(own, lags, strict=True)
         ])
     longest = [max((s.longest for own in stages for s in own if m in s.machines), default=0.0) for m in range(len(p.m_place))]
-    mills = []
+    mills: list[Calendar] = []
     for m in range(len(p.m_place)):
         spindle = spans_of(p, int(p.l_spindle[m]))
         cuts = spindle if night else spans_of(p, int(p.l_cut[m]))
         places = int(p.m_places[m]) + int((p.p_stays == m).sum())
         opened = subtract(worked, subtract([(0, horizon)], spindle))
         mills.append(calendar(with_gaps(opened, places * (int(longest[m]) + 1), horizon, subtract(cuts, worked)), horizon))
-    people = [calendar(merge(sorted(spans_of(p, int(a)) + spans_of(p, int(b)))), horizon) for a, b in zip(p.l_operator, p.l_overtime, strict=True)]
+    people = [
+        calendar(merge(sorted(spans_of(p, int(a)) + spans_of(p, int(b)))), horizon) for a, b in zip(p.l_operator, p.l_overtime, strict=True)
+    ]
     working = calendar(worked, horizon)
-    earliest = np.array([_alone(problem, o, own, working) for o, own in enumerate(profiles)])
+    earliest = np.array([_alone(problem, o, own) for o, own in enumerate(profiles)])
     return Shop(profiles, earliest, mills, _sum(people, horizon), working, float(horizon))
 
 
@@ -116,16 +109,18 @@ def _lags(stages: list[Stage]) -> list[float]:
     return lags
 
 
-def _alone(problem: Problem, order: int, profiles: list[Profile], working: Calendar) -> float:
+def _alone(problem: Problem, order: int, profiles: list[Profile]) -> float:
     """The earliest finish of an order alone in the empty shop: its plates go round from the release on, one stage's first pieces
-    before the next stage begins, and every stage before the last ends a run earlier."""
+    before the next stage begins, and every stage before the last ends a run earlier.
+    """
     p = problem.arrays
     begin = float(p.o_release[order])
     finish = 0.0
     for k, own in enumerate(profiles):
         stage = own.stage
         first = own.calendar.until(begin, stage.trip / len(stage.plates)) + own.lag
-        cut = own.calendar.until(begin, max(0.0, stage.mill * stage.fast / min(len(stage.plates), len(stage.machines)) + stage.unload)) + own.lag
+        milling = stage.mill * stage.fast / min(len(stage.plates), len(stage.machines))
+        cut = own.calendar.until(begin, milling + stage.unload) + own.lag
         finish = max(finish, float(first), float(cut), float(own.calendar.until(begin, stage.shortest)) + own.lag)
         ready = p.i_ready[list(stage.items)] > 0
         follows = k + 1 < len(profiles) and max(stage.items) < min(profiles[k + 1].stage.items)

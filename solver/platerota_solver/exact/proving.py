@@ -7,17 +7,20 @@ from dataclasses import dataclass, field
 from time import perf_counter
 
 from platerota_solver.exact.coverage import left_out
+from platerota_solver.exact.single_runs import single_runs, solve_single_runs
 from platerota_solver.exact.walk import Walking
 from platerota_solver.exact.walk_reading import read_schedule
 from platerota_solver.exact.walk_tables import WalkShop, walk_shop
 from platerota_solver.problem import Ints, Problem
-from platerota_solver.schedule import Schedule
+from platerota_solver.schedule import Schedule, schedule_points
 
 WIDTHS = (50, 500, 5_000, 50_000, None)
 """Labels kept of a layer, one walk after the other: narrow walks are quick and find plans that let the exact one drop more."""
 MOST_LABELS = 4_000_000
 LABELS_PER_SECOND = 60_000
 """Labels that stand for a second where a solve must be repeatable: what one slow core expands."""
+FEW_RUNS = 12
+"""Runs up to which the walk is tried first where both models know the week."""
 TOLERANCE = 1e-7
 """Points by which a plan must be better to count."""
 
@@ -67,10 +70,21 @@ def prove(
     repeatable
         Counts labels instead of seconds: the same answer on every machine.
     """
+    incumbent_points = min(incumbent_points, schedule_points(problem, incumbent))  # without what breaks ties
+    if single_runs(problem) and int((problem.arrays.i_need > 0).sum()) > FEW_RUNS:
+        found = solve_single_runs(problem, incumbent, seconds, repeatable, should_stop)
+        points = found.schedule.points if found.schedule is not None else incumbent_points
+        return _proof(found.schedule, points, max(floor, found.bound), incumbent, "one run per op")
     shop = walk_shop(problem)
     if shop is None:
         return Proof(None, incumbent_points, floor, False, "not for the exact models")
     return _Prover(problem, shop, incumbent, incumbent_points, floor, seconds, repeatable, should_stop).run()
+
+
+def _proof(better: Schedule | None, points: float, bound: float, incumbent: Schedule, detail: str) -> Proof:
+    """A proof from what was found; where orders are left out of the only plan known there is none."""
+    proved = bound >= points - 2 * TOLERANCE and not (incumbent.unplaced and better is None)
+    return Proof(better, points, points if proved else min(bound, points), proved, detail)
 
 
 @dataclass
@@ -104,10 +118,8 @@ class _Prover:
             self.floor = max(self.floor, min(walked.bound + settled, limit))
             if walked.exact or self.over(0):
                 break
-        proved = self.floor >= self.points - 2 * TOLERANCE and not (self.incumbent.unplaced and self.better is None)
-        bound = self.points if proved else min(self.floor, self.points)
         detail = f"{labels} labels" + (f", without {', '.join(relaxed)}" if relaxed else "")
-        return Proof(self.better, self.points, bound, proved, detail)
+        return _proof(self.better, self.points, self.floor, self.incumbent, detail)
 
     def adopt(self, steps: Ints) -> None:
         """A better plan, where its rows score what the walk says."""

@@ -11,7 +11,9 @@ less is dropped (dominance, as in Held & Karp 1962); so is one whose cost and wh
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -20,8 +22,10 @@ from platerota_solver.exact.walk_tables import Walk, WalkShop
 from platerota_solver.kernel.spans import entry
 from platerota_solver.problem import Ints
 
-BUFFER = 1 << 16
-"""Children made by one call of the compiled expansion."""
+BUFFER = 1 << 14
+"""Children that one call of the compiled expansion has room for."""
+BLOCK, ALONE = 4_096, 256
+"""Labels expanded between two looks at the clock; up to the smaller number one thread does it."""
 WORD = 2**62
 
 
@@ -76,6 +80,7 @@ class Walking:
     kept: list[Labels] = field(default_factory=list[Labels])
     waiting: dict[int, list[Labels]] = field(default_factory=dict[int, list[Labels]])
     labels: int = 0
+    threads: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(2))
 
     def run(self) -> WalkResult:
         """Walk through all layers."""
@@ -104,20 +109,17 @@ class Walking:
         w, base = self.shop.walk, self.labels
         self.kept.append(labels)
         self.labels += len(labels.cost)
-        out, room = _labels(w, BUFFER), _room(w)
-        at, size = 0, len(labels.cost)
-        while at < size:
-            until, rows = expand(w, labels, at, min(size, at + BUFFER // 8), out, room, self.limit)
-            if rows == 0 and until == at:
-                out = _labels(w, 4 * len(out.cost))
-                continue
-            made = _take(out, np.arange(rows))
-            made.parent[:] += base
-            for layer in np.unique(made.layer):
-                self.waiting.setdefault(int(layer), []).append(_take(made, np.flatnonzero(made.layer == layer)))
-            if self.stop(until - at):
+        size = len(labels.cost)
+        for first in range(0, size, BLOCK):
+            block = range(first, min(size, first + BLOCK))
+            half = block.start + (len(block) + 1) // 2 if len(block) > ALONE else block.stop
+            ranges = [r for r in (range(block.start, half), range(half, block.stop)) if len(r)]
+            for made in self.threads.map(partial(_children, w, labels, self.limit), ranges):
+                made.parent[:] += base
+                for layer in np.unique(made.layer):
+                    self.waiting.setdefault(int(layer), []).append(_take(made, np.flatnonzero(made.layer == layer)))
+            if self.stop(len(block)):
                 return False
-            at = until
         return True
 
     def end(self, labels: Labels, dropped: float) -> WalkResult:
@@ -133,6 +135,19 @@ class Walking:
             steps.append(own.step[row])
             parent = int(own.parent[row])
         return WalkResult(min(total, dropped), total, np.array(steps[::-1]), self.width is None, self.labels)
+
+
+def _children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
+    """The children of some labels that may lead below the limit."""
+    parts, out, room, at = list[Labels](), _labels(w, BUFFER), _room(w), rows.start
+    while at < rows.stop:
+        until, made = expand(w, labels, at, rows.stop, out, room, limit)
+        if until == at:
+            out = _labels(w, 4 * len(out.cost))
+            continue
+        parts.append(_take(out, np.arange(made)))
+        at = until
+    return _join(parts)
 
 
 def _no_steps() -> Ints:
@@ -153,7 +168,8 @@ def _room(w: Walk) -> Room:
     kinds = len(w.need)
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
-        counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
+        counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64),
+        work=np.zeros(3, dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
     )
 
 
@@ -165,11 +181,13 @@ def _first(w: Walk) -> Labels:
 
 
 def _join(parts: list[Labels]) -> Labels:
-    return parts[0] if len(parts) == 1 else Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+    if len(parts) == 1:
+        return parts[0]
+    return Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))  # type: ignore[arg-type]
 
 
 def _take(labels: Labels, rows: Ints) -> Labels:
-    return Labels(*(column[rows] for column in labels))
+    return Labels(*(column[rows] for column in labels))  # type: ignore[arg-type]
 
 
 def _words(w: Walk) -> tuple[list[int], list[int]]:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from platerota_solver.exact.walk_tables import Walk
+from platerota_solver.exact.walk_tables import Floats, Walk
 from platerota_solver.kernel.spans import NEVER, compiled, row_at
 from platerota_solver.problem import Ints
 
-Floats = Ints  # numba reads no annotations; float64 arrays here
-
 # Stages of a plate with a fill; two more per machine follow: placed on it, and cut.
 LOADED, OFF, ON = 0, 1, 2
+# Columns of `Walk.least`, and of the room for a component's work.
 CUT, CUT_LOAD, CUT_UNLOAD, RUN_CUT, RUN_LOAD, RUN_UNLOAD, RUN_EXCHANGE = range(7)
+HAND, MILL, TRIPS = range(3)
 
 
 @compiled
@@ -31,7 +31,7 @@ def work_until(w: Walk, number: int, t: int, seconds: int) -> int:
     goal = w.worked[row] + max(0, t - w.begins[row]) + seconds
     while row < last and w.worked[row] + w.closes[row] - w.begins[row] < goal:
         row += 1
-    return NEVER if row >= last else w.begins[row] + goal - w.worked[row]
+    return NEVER if row >= last else int(w.begins[row] + goal - w.worked[row])
 
 
 @compiled
@@ -100,71 +100,73 @@ def runs_between(w: Walk, todo: Ints, more: int, less: int, component: int) -> i
 
 
 @compiled
-def least_run(w: Walk, component: int, column: int) -> int:
-    """The least seconds in `column` of any kind of a component."""
-    least = NEVER
-    for k in range(w.need.shape[0]):
-        if w.component[k] == component:
-            least = min(least, w.least[k, column])
-    return least
-
-
-@compiled
-def finish_of(w: Walk, state: Ints, times: Ints, chosen: int, counts: Ints, todo: Ints) -> int:
-    """When the last of the `chosen` open orders finishes, at least: the latest of three.
-
-    Pieces that are through a stage already may all be theirs. What is still to load, cut and unload for them takes its least
-    seconds per piece and per run, in as few runs as can be. (1) The operator does the hand work left in working time, from t on.
-    (2) The mills cut and exchange one plate at a time, in the time they can use; where no plate is loaded one must be first;
-    the last cut's run is unloaded after it. With as few runs as can be, no run holds less than the rest that full ones leave;
-    with more there is one cut and exchange more; the lesser of both counts. (3) The plates of a component go round.
-    """
+def want(w: Walk, state: Ints, chosen: int, counts: Ints, todo: Ints) -> None:
+    """Pieces to load, cut and unload by kind (`todo` rows 0, 1, 2) for the `chosen` open orders: what is through may all be theirs."""
     kinds = w.need.shape[0]
-    done = state[kinds + w.plate_family.shape[0]]
+    done = state[kinds + w.plate_family.shape[0]] | chosen
     for k in range(kinds):
         wanted = 0
         for o in range(w.order_due.shape[0]):
-            if ((done | chosen) >> o) & 1:
+            if (done >> o) & 1:
                 wanted += w.order_need[o, k]
         for row in range(3):
             todo[row, k] = max(0, wanted - counts[row, k])
-    hand, mill, plates, extra = 0, 0, times[0], NEVER
-    first_full, first_one, last_full, last_one = NEVER, NEVER, NEVER, NEVER
-    for c in range(kinds):
+
+
+@compiled
+def finish_of(w: Walk, state: Ints, times: Ints, chosen: int, counts: Ints, todo: Ints, work: Ints, ready: bool, unload: int) -> int:
+    """When the last of the `chosen` open orders finishes, at least: the latest of three.
+
+    What is still to load, cut and unload for them takes its least seconds per piece and per run, in as few runs as can be.
+    (1) The operator does the hand work left in working time, from t on. (2) The mills cut and exchange one plate at a time each, in
+    the time they can use; where no plate is `ready` for a cut one must be loaded first; the last cut's run is unloaded after it.
+    With as few runs as can be, no run holds less than the rest that full ones leave; with more there is one cut and
+    exchange more; the lesser of both counts. (3) The plates of a component go round.
+    """
+    want(w, state, chosen, counts, todo)
+    hand, mill, plates, extra = 0, 0, int(times[0]), NEVER
+    first_full, first_one, last_full, last_one = NEVER, NEVER, unload, unload
+    for c in range(w.need.shape[0]):
         if w.component[c] != c:
             continue
-        loads, least = runs_of(w, todo, counts, c)
-        cuts = loads + runs_between(w, todo, 1, 0, c)
-        unloads = cuts + runs_between(w, todo, 2, 1, c)
-        if unloads == 0:
-            continue
-        exchange, cycle = least_run(w, c, RUN_EXCHANGE), least_run(w, c, RUN_CUT)
-        load, unload = least_run(w, c, RUN_LOAD), least_run(w, c, RUN_UNLOAD)
-        hand += loads * load + cuts * exchange + unloads * unload
-        mill += cuts * (cycle + exchange)
-        trips = loads * (load + cycle + exchange + unload)
-        for k in range(kinds):
-            if w.component[k] == c:
-                hand += todo[0, k] * w.least[k, CUT_LOAD] + todo[2, k] * w.least[k, CUT_UNLOAD]
-                mill += todo[1, k] * w.least[k, CUT]
-                trips += todo[0, k] * (w.least[k, CUT_LOAD] + w.least[k, CUT] + w.least[k, CUT_UNLOAD])
+        loads, least = component_work(w, todo, counts, c, work)
+        hand += work[HAND]
+        mill += work[MILL]
         if loads > 0:
-            piece_load, piece_unload = least_run(w, c, CUT_LOAD), least_run(w, c, CUT_UNLOAD)
+            load, piece_load = w.least_of[c, RUN_LOAD], w.least_of[c, CUT_LOAD]
+            off, piece_off = w.least_of[c, RUN_UNLOAD], w.least_of[c, CUT_UNLOAD]
             first_full, first_one = min(first_full, load + least * piece_load), min(first_one, load + piece_load)
-            last_full, last_one = min(last_full, unload + least * piece_unload), min(last_one, unload + piece_unload)
-            extra = min(extra, cycle + exchange)
-            plates = max(plates, turns(w, state, times, c, trips))
+            last_full, last_one = min(last_full, off + least * piece_off), min(last_one, off + piece_off)
+            extra = min(extra, w.least_of[c, RUN_CUT] + w.least_of[c, RUN_EXCHANGE])
+            plates = max(plates, turns(w, state, times, c, work[TRIPS]))
     at = max(work_until(w, 0, times[0], hand), plates)
     if mill == 0 or at >= NEVER:
         return at
-    ready, unload = uncut(w, state)
     if ready:
         first_full, first_one = 0, 0
-    last_full, last_one = min(last_full, unload), min(last_one, unload)
     ended = after_mills(w, state, times, mill, first_full, last_full)
     if extra < NEVER:
         ended = min(ended, after_mills(w, state, times, mill + extra, first_one, last_one))
     return max(at, ended)
+
+
+@compiled
+def component_work(w: Walk, todo: Ints, counts: Ints, component: int, work: Ints) -> tuple[int, int]:
+    """Seconds of hand, mill and round trips that a component's pieces still take, into `work`; runs to load and the least pieces of one."""
+    loads, least = runs_of(w, todo, counts, component)
+    cuts = loads + runs_between(w, todo, 1, 0, component)
+    unloads = cuts + runs_between(w, todo, 2, 1, component)
+    exchange, cycle = w.least_of[component, RUN_EXCHANGE], w.least_of[component, RUN_CUT]
+    load, unload = w.least_of[component, RUN_LOAD], w.least_of[component, RUN_UNLOAD]
+    hand, mill = loads * load + cuts * exchange + unloads * unload, cuts * (cycle + exchange)
+    trips = loads * (load + cycle + exchange + unload)
+    for k in range(w.need.shape[0]):
+        if w.component[k] == component:
+            hand += todo[0, k] * w.least[k, CUT_LOAD] + todo[2, k] * w.least[k, CUT_UNLOAD]
+            mill += todo[1, k] * w.least[k, CUT]
+            trips += todo[0, k] * (w.least[k, CUT_LOAD] + w.least[k, CUT] + w.least[k, CUT_UNLOAD])
+    work[HAND], work[MILL], work[TRIPS] = hand, mill, trips
+    return loads, least
 
 
 @compiled
@@ -175,7 +177,7 @@ def uncut(w: Walk, state: Ints) -> tuple[bool, int]:
         code = state[kinds + plate] - 1
         if code >= 0 and (code % number == LOADED or (code % number >= ON and (code % number - ON) % 2 == 0)):
             found = True
-            least = min(least, w.fill_unload[code // number])
+            least = min(least, int(w.fill_unload[code // number]))
     return found, least
 
 
@@ -238,7 +240,7 @@ def after_mills(w: Walk, state: Ints, times: Ints, seconds: int, first_load: int
 
 
 @compiled
-def to_come(w: Walk, state: Ints, times: Ints, counts: Ints, todo: Ints, best: Floats) -> float:
+def to_come(w: Walk, state: Ints, times: Ints, counts: Ints, todo: Ints, work: Ints, best: Floats) -> float:
     """Points still to come from the open orders, at least; infinite where they cannot all fit the horizon.
 
     Let the open orders finish in some sequence. The j-th to finish is the last of the first j, so it finishes no earlier
@@ -249,8 +251,9 @@ def to_come(w: Walk, state: Ints, times: Ints, counts: Ints, todo: Ints, best: F
     done = state[w.need.shape[0] + w.plate_family.shape[0]]
     whole = (1 << orders) - 1 - done
     if whole == 0:
-        return w.makespan[0] * times[0]
+        return float(w.makespan[0] * times[0])
     progress(w, state, counts)
+    ready, unload = uncut(w, state)
     at = 0
     for chosen in range(1 << orders):
         if chosen & done:
@@ -258,7 +261,7 @@ def to_come(w: Walk, state: Ints, times: Ints, counts: Ints, todo: Ints, best: F
         if chosen == 0:
             best[0] = 0.0
             continue
-        at = finish_of(w, state, times, chosen, counts, todo)
+        at = finish_of(w, state, times, chosen, counts, todo, work, ready, unload)
         if at > w.horizon[0]:
             return 1e300
         least = 1e300
@@ -267,4 +270,4 @@ def to_come(w: Walk, state: Ints, times: Ints, counts: Ints, todo: Ints, best: F
                 points = best[chosen ^ (1 << o)] + w.finish[o] * at + w.late[o] * max(0, at - w.order_due[o])
                 least = min(least, points)
         best[chosen] = least
-    return best[whole] + w.makespan[0] * at
+    return float(best[whole] + w.makespan[0] * at)

@@ -87,7 +87,8 @@ def _trips(shop: WalkShop, steps: Ints) -> tuple[list[_Trip], list[int]]:
 
 def _credit(problem: Problem, shop: WalkShop, trips: list[_Trip], finished: list[int]) -> None:
     """Give the pieces of every run to orders: of a last op the first unloaded to the first finished; of an op before it the first
-    unloaded to whoever the runs of the next op, in the sequence of their loads, hold pieces of."""
+    unloaded to whoever the runs of the next op, in the sequence of their loads, hold pieces of.
+    """
     w = shop.walk
     for kind in reversed(range(len(shop.kinds))):
         group = shop.kinds[kind][0]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from platerota_solver.exact.walk_bound import LOADED, OFF, ON, Floats, progress, stages, to_come
-from platerota_solver.exact.walk_tables import Walk
+from platerota_solver.exact.walk_bound import LOADED, OFF, ON, progress, stages, to_come
+from platerota_solver.exact.walk_tables import Floats, Walk
 from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
 from platerota_solver.problem import Ints
 
@@ -18,12 +18,12 @@ STEP_COLUMNS = 8
 
 
 class Labels(NamedTuple):
-    """Labels as columns: where the shop stands, when, and what it has cost. int64 unless said otherwise."""
+    """Labels as columns: where the shop stands, when, and what it has cost."""
 
     state: Ints  # [label, pieces left by kind … a code per plate … finished orders as bits]
     times: Ints  # [label, operator free, then each machine free]
-    cost: Floats  # float64: points of the finished orders
-    total: Floats  # float64: cost and what is still to come, at least
+    cost: Floats  # points of the finished orders
+    total: Floats  # cost and what is still to come, at least
     parent: Ints
     step: Ints  # [label, STEP_COLUMNS] the step that led here
     layer: Ints  # pieces × stages done: every step adds some
@@ -36,6 +36,7 @@ class Room(NamedTuple):
     times: Ints
     counts: Ints  # [3, kind]
     todo: Ints  # [3, kind]
+    work: Ints  # [3]
     best: Floats  # per set of orders
 
 
@@ -74,10 +75,8 @@ def on_machine(w: Walk, state: Ints, machine: int) -> int:
 def repeats(w: Walk, state: Ints, plate: int) -> bool:
     """Whether a plate of the same family earlier in the list is in the same state: its step would be the same."""
     kinds = w.need.shape[0]
-    for other in range(plate):
-        if w.plate_family[other] == w.plate_family[plate] and state[kinds + other] == state[kinds + plate]:
-            return True
-    return False
+    other = plate - 1  # like plates lie side by side in the order of their codes
+    return other >= 0 and w.plate_family[other] == w.plate_family[plate] and bool(state[kinds + other] == state[kinds + plate])
 
 
 @compiled
@@ -123,7 +122,7 @@ def set_plate(w: Walk, state: Ints, plate: int, code: int) -> None:
 @compiled
 def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room, cost: float, limit: float) -> int:
     """Write the child in `room` to `row` of `out` unless it cannot lead below `limit`; the next free row."""
-    total = cost + to_come(w, room.state, room.times, room.counts, room.todo, room.best)
+    total = cost + to_come(w, room.state, room.times, room.counts, room.todo, room.work, room.best)
     if total >= limit:
         return row
     for column in range(room.state.shape[0]):
@@ -135,7 +134,9 @@ def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room,
 
 
 @compiled
-def note(out: Labels, row: int, layer: int, kind: int, plate: int, fill: int, machine: int, at: int, end: int, cut_at: int, cut_end: int) -> None:
+def note(
+    out: Labels, row: int, layer: int, kind: int, plate: int, fill: int, machine: int, at: int, end: int, cut_at: int, cut_end: int,
+) -> None:
     """Write the step that leads to `row`; rows that were not kept are written over later."""
     out.layer[row] = layer
     out.step[row, KIND], out.step[row, PLATE], out.step[row, FILL], out.step[row, MACHINE] = kind, plate, fill, machine
@@ -199,7 +200,9 @@ def place_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out
 
 
 @compiled
-def machine_step(w: Walk, source: Labels, parent: int, plate: int, fill: int, stage: int, out: Labels, row: int, room: Room, limit: float) -> int:
+def machine_step(
+    w: Walk, source: Labels, parent: int, plate: int, fill: int, stage: int, out: Labels, row: int, room: Room, limit: float,
+) -> int:
     """The cut of a placed plate, or the pull of one that is cut."""
     number, m = stages(w), (stage - ON) // 2
     start_room(source, parent, room)
@@ -222,7 +225,7 @@ def machine_step(w: Walk, source: Labels, parent: int, plate: int, fill: int, st
 @compiled
 def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out: Labels, row: int, room: Room, limit: float) -> int:
     """The unload of a plate, once for every choice of orders that its pieces finish: none, or any that they suffice for."""
-    kinds, mask = w.need.shape[0], w.need.shape[0] + w.plate_family.shape[0]
+    mask = w.need.shape[0] + w.plate_family.shape[0]
     start_room(source, parent, room)
     at = earliest(w, 0, w.plate_open[plate], -1, room.times[0], w.fill_unload[fill])
     if at == NEVER:

@@ -12,9 +12,12 @@ from itertools import product
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from platerota_shared.calendars import Span, merge, subtract
 from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Arrays, Ints, Problem
+
+Floats = npt.NDArray[np.float64]
 
 MAX_FILLS = 400
 """Fills of one family of plates that are told apart; a week with more is left to the other model."""
@@ -23,7 +26,7 @@ MAX_ORDERS = 10
 
 
 class Walk(NamedTuple):
-    """What the walk reads; int64 arrays unless said otherwise. Times are seconds from now."""
+    """What the walk reads. Times are seconds from now."""
 
     horizon: Ints  # [1]
     need: Ints  # per kind: pieces to load
@@ -54,10 +57,11 @@ class Walk(NamedTuple):
     order_group: Ints  # per order with work left
     order_need: Ints  # [order, kind] pieces
     order_due: Ints
-    late: np.ndarray  # per order: points per second, float64
-    finish: np.ndarray
-    makespan: np.ndarray  # [1] points per second
+    late: Floats  # per order: points per second, float64
+    finish: Floats
+    makespan: Floats  # [1] points per second
     least: Ints  # [kind, 7]: per piece cut, load, unload; per run cut, load, unload, exchange: the least of any run
+    least_of: Ints  # [kind, 7]: the same, the least over the kinds of its component
     capacity: Ints  # per kind: pieces of its step in a full run
     component: Ints  # per kind: kinds that share a family of plates, directly or through others, by their first kind
     plate_component: Ints  # per plate
@@ -186,7 +190,7 @@ def _walk(
     spans, offsets, lists, mill = _lists(p, operator, cut.max(axis=0, initial=0))
     plates = [c for family in families for c in family]
     chosen = np.array(orders, dtype=np.int64)
-    component = _components(pieces, carrier)
+    component, least = _components(pieces, carrier), _least(p, pieces, carrier, steps)
     held_kind = [int(np.flatnonzero(np.array(own).any(axis=0))[0]) for own in fills]
     return Walk(
         horizon=p.horizon, need=need, before=before, supply=np.where(before >= 0, np.maximum(0, need - need[before]), 0),
@@ -204,7 +208,8 @@ def _walk(
         order_group=np.array([next(g for g, own in enumerate(groups) if o in own) for o in orders], dtype=np.int64),
         order_need=order_need, order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
         makespan=np.array([problem.request.settings.score.makespan_hour / 3600]),
-        least=_least(p, pieces, carrier, steps), capacity=_capacity(pieces, steps), component=component,
+        least=least, least_of=np.array([least[component == c].min(axis=0) for c in component], dtype=np.int64),
+        capacity=_capacity(pieces, steps), component=component,
         plate_component=np.array([component[held_kind[f]] for f, family in enumerate(families) for _ in family], dtype=np.int64),
     )
 
@@ -297,4 +302,4 @@ def _before(spans: Ints, offsets: Ints) -> Ints:
     """For every span the seconds of its list before it."""
     lengths = spans[:, 1] - spans[:, 0]
     total = np.concatenate([[0], np.cumsum(lengths)])
-    return (total[:-1] - np.repeat(total[offsets[:-1]], np.diff(offsets))).astype(np.int64)
+    return np.asarray(total[:-1] - np.repeat(total[offsets[:-1]], np.diff(offsets)), dtype=np.int64)

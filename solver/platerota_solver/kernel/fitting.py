@@ -137,7 +137,8 @@ def fit_on_machine(
                 ready = max(at, row[SETUP_END])
         if max(ready, cut_after) + cut > limit:
             return False
-        row[PLACE_BY], row[PLACE_AT] = find_worker(s, EXCHANGE, ready, p.m_place[machine], station, table, opened, busy, busy_from, busy_to)
+        row[PLACE_BY], row[PLACE_AT] = find_worker(
+            s, EXCHANGE, ready, p.m_place[machine], station, table, opened, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
         if row[PLACE_AT] == NEVER:
             return False
         row[PLACE_END] = row[PLACE_AT] + p.m_place[machine]

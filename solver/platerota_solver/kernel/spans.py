@@ -11,7 +11,10 @@ from typing import Any, TypeVar
 
 import numba
 
+from platerota_solver.kernel.cache import choose_cache
 from platerota_solver.problem import Ints
+
+choose_cache()
 
 NEVER = 2**60
 _Function = TypeVar("_Function", bound=Callable[..., Any])
