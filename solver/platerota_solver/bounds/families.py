@@ -83,14 +83,14 @@ def least_points(family: PlateFamily, priced: Floats, ends: Floats) -> tuple[flo
     Let the orders finish in some sequence; the j-th is the last of the first j and finishes no earlier than that set can.
     Sets in turn, each with its last order: dynamic programming over sets (Held & Karp 1962) and buckets.
     """
-    size, buckets = len(family.orders), priced.shape[1]
+    size, buckets = len(family.orders), len(ends)
     if size == 1:
-        at = int(np.argmin(priced[0]))
+        at = int(priced[0].argmin())
         return float(priced[0, at]), [at]
     best = np.zeros((1 << size, buckets))
     last = np.zeros((1 << size, buckets), dtype=np.int64)
     for chosen in range(1, 1 << size):
-        first = int(np.searchsorted(ends, family.ready[chosen] - 1e-6))
+        first = int(np.searchsorted(ends, float(family.ready[chosen]) - 1e-6))
         members = [k for k in range(size) if chosen >> k & 1]
         options = np.stack([priced[k] + best[chosen ^ (1 << k)] for k in members])
         options[:, :first] = np.inf
@@ -102,10 +102,10 @@ def least_points(family: PlateFamily, priced: Floats, ends: Floats) -> tuple[flo
 
 def _buckets(best: Floats, last: Ints, priced: Floats) -> list[int]:
     """Each order's bucket in the best choice, from the last to finish to the first."""
-    size, buckets = priced.shape
+    size, buckets = len(priced), len(priced[0])
     found, chosen, at = [0] * size, (1 << size) - 1, buckets - 1
     while chosen:
-        at = int(np.searchsorted(-best[chosen, :at + 1], -best[chosen, at], side="left"))
+        at = int((best[chosen, :at + 1] <= best[chosen, at]).argmax())
         k = int(last[chosen, at])
         found[k] = at
         chosen ^= 1 << k

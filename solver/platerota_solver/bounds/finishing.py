@@ -69,12 +69,12 @@ class Finishing:
         """Points of a finish in each bucket, infinite where there can be none; the last is all that follows, or being left out."""
         shop, profiles = self.shop, self.shop.profiles[order]
         begins = np.concatenate([[0.0], self.ends])
-        unload = min(own.stage.unload for own in profiles)
-        after = profiles[-1].stage.after
-        first = np.maximum(begins, shop.earliest[order])
-        first = np.maximum(first, shop.working.until(np.maximum(0.0, first - after - unload), unload) + after)
+        first: Floats = np.maximum(begins, shop.earliest[order])
+        if not any(own.stage.checks for own in profiles):  # then it finishes with an unload, in working time, and what follows
+            unload, after = min(own.stage.unload for own in profiles), profiles[-1].stage.after
+            first = np.maximum(first, shop.working.until(np.maximum(0.0, first - after - unload), unload) + after)
         late = np.maximum(0.0, first - float(self.problem.arrays.o_due[order]))
-        points = self.problem.finish_rate[order] * first + self.problem.late_rate[order] * late
+        points: Floats = self.problem.finish_rate[order] * first + self.problem.late_rate[order] * late
         points[:-1][first[:-1] > self.ends] = np.inf
         points[~np.isfinite(points)] = np.inf
         points[-1] = min(points[-1], self.left_out[order])

@@ -48,7 +48,7 @@ class _Master:
 
     def __init__(self, finishing: Finishing) -> None:
         self.finishing = finishing
-        self.model = Model()
+        self.model = Model()  # type: ignore[no-untyped-call]
         self.families = [self.model.add_linear_constraint(0.0, 1.0, 1.0) for _ in finishing.families]
         self.rows: list[dict[int, LinearConstraint]] = []
         self.points: list[tuple[Variable, float]] = []
@@ -70,7 +70,8 @@ class _Master:
 
     def solve(self) -> tuple[float | None, list[Floats]]:
         """The programme's value and the multipliers of its resources; None where the solver fails."""
-        self.model.minimize(LinearExpr.weighted_sum([share for share, _ in self.points], [points for _, points in self.points]))
+        shares, points = [share for share, _ in self.points], [own for _, own in self.points]
+        self.model.minimize(LinearExpr.weighted_sum(shares, points))  # pyright: ignore[reportUnknownMemberType]
         solver = Solver("GLOP")
         weights = self.finishing.nothing()
         if solver.solve(self.model) != SolveStatus.OPTIMAL:

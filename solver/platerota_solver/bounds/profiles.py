@@ -123,7 +123,7 @@ def _alone(problem: Problem, order: int, profiles: list[Profile]) -> float:
         cut = own.calendar.until(begin, milling + stage.unload) + own.lag
         finish = max(finish, float(first), float(cut), float(own.calendar.until(begin, stage.shortest)) + own.lag)
         ready = p.i_ready[list(stage.items)] > 0
-        follows = k + 1 < len(profiles) and max(stage.items) < min(profiles[k + 1].stage.items)
+        follows = k + 1 < len(profiles) and not len(p.floor_runs) and max(stage.items) < min(profiles[k + 1].stage.items)
         if follows and not (p.i_ready[list(profiles[k + 1].stage.items)] > 0).any() and not ready[1:].any():
             begin = float(own.calendar.until(begin, stage.shortest)) + stage.after
     return finish

@@ -32,6 +32,8 @@ class Stage:
         What it takes of plates: every run from load to unload, on the fastest mill.
     hand
         Its hand work: loads, exchanges, unloads, bench work, first article.
+    checks
+        Seconds of its bench work and first articles, part of `hand`.
     longest
         The longest a run can keep a mill, on the slowest.
     longest_hand
@@ -55,6 +57,7 @@ class Stage:
     mill: float
     trip: float
     hand: float
+    checks: float
     longest: float
     longest_hand: float
     idle: float
@@ -118,7 +121,8 @@ def _stage(p: Arrays, items: list[int], users: list[set[int]]) -> Stage:
     checks = float((p.s_first[steps] * p.i_first[items]).sum() + needs @ p.s_bench[steps])
     return Stage(
         items=tuple(items), plates=tuple(sorted({int(p.c_plate[c]) for c in carriers})), machines=tuple(machines), fast=fast,
-        mill=cut + runs * stops / max(1.0, slow), trip=fast * cut + hand, hand=hand + checks, longest=float(longest.max()) + most_exchange,
+        mill=cut + runs * stops / max(1.0, slow), trip=fast * cut + hand, hand=hand + checks, checks=checks,
+        longest=float(longest.max()) + most_exchange,
         longest_hand=float(longest_hand.max()) + checks, idle=idle, busy=busy,
         load=float(load + piece_load), unload=float(unload + piece_unload),
         shortest=load + piece_load + exchange + fast * (cycle + int(p.s_cut[steps].min())) + unload + piece_unload,

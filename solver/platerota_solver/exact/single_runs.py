@@ -141,7 +141,8 @@ class _Week:
             run.at[kind], run.end[kind] = self._var(), self._var()
             if before is not None:
                 self.model.add(run.at[kind] >= before)
-            length = cp_model.LinearExpr.weighted_sum([way.taken for way in ways], lengths[kind])
+            taken = [way.taken for way in ways]
+            length = cp_model.LinearExpr.weighted_sum(taken, lengths[kind])  # pyright: ignore[reportUnknownMemberType]
             self.model.add(run.end[kind] == run.at[kind] + length)
             before = run.end[kind]
             if skill >= 0 and (any(lengths[kind]) or self._always(skill) < 0):
@@ -209,7 +210,8 @@ class _Week:
                 late = self._var()
                 self.model.add(late >= run.end["unload"] - int(self.p.o_due[order]))
                 terms.append(self.rates.late[order] * late)
-        self.model.minimize(cp_model.LinearExpr.sum(terms) + self.rates.makespan * makespan)
+        terms.append(self.rates.makespan * makespan)
+        self.model.minimize(cp_model.LinearExpr.sum(terms))  # pyright: ignore[reportUnknownMemberType]
 
     def _hint(self, incumbent: Schedule) -> None:
         """The incumbent as a start."""

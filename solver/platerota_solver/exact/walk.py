@@ -183,7 +183,7 @@ def _first(w: Walk) -> Labels:
 def _join(parts: list[Labels]) -> Labels:
     if len(parts) == 1:
         return parts[0]
-    return Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))  # type: ignore[arg-type]
+    return Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
 def _take(labels: Labels, rows: Ints) -> Labels:

@@ -16,7 +16,7 @@ HAND, MILL, TRIPS = range(3)
 @compiled
 def stages(w: Walk) -> int:
     """Stages that a plate with a fill can be in."""
-    return ON + 2 * w.place.shape[0]
+    return ON + 2 * int(w.place.shape[0])
 
 
 @compiled

@@ -138,7 +138,7 @@ def _families(p: Arrays) -> list[list[int]]:
     found: dict[tuple[object, ...], list[int]] = {}
     for c in range(len(p.c_plate)):
         opened = int(p.l_open[p.c_plate[c]])
-        closed = tuple(map(tuple, p.lists[p.list_from[opened]:p.list_from[opened + 1]].tolist())) if opened >= 0 else ()
+        closed = tuple(int(at) for at in p.lists[p.list_from[opened]:p.list_from[opened + 1]].ravel()) if opened >= 0 else ()
         found.setdefault((int(p.c_fixture[c]), *p.fits[c].tolist(), *p.room[c].tolist(), closed), []).append(c)
     return list(found.values())
 
@@ -250,12 +250,12 @@ def _capacity(pieces: Ints, steps: Ints) -> Ints:
 
 def _components(pieces: Ints, carrier: Ints) -> Ints:
     """A number for each kind, the same where two kinds can lie on one plate, directly or through others."""
-    mark = np.arange(pieces.shape[1])
+    mark: Ints = np.arange(pieces.shape[1], dtype=np.int64)
     for own in np.unique(carrier):
         held = np.flatnonzero((pieces[carrier == own] > 0).any(axis=0))
         for other in held[1:]:
             mark[mark == mark[other]] = mark[held[0]]
-    return np.array([int(np.flatnonzero(mark == own)[0]) for own in mark], dtype=np.int64)
+    return np.array([int((mark == own).argmax()) for own in mark], dtype=np.int64)
 
 
 def _lists(p: Arrays, operator: int, longest: Ints) -> tuple[Ints, Ints, dict[int, int], Ints]:

@@ -13,7 +13,7 @@ from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
     AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, CUT_END, CUTTING, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM, LAST_PIECES,
-    LOAD_AT, LOAD_END, MACHINE, PIECES, PIECES_RUN, ROWS, RUNS, STAGE, UNLOAD_END, Choices, State,
+    LOAD_AT, LOAD_END, MACHINE, PIECES, PIECES_RUN, ROWS, RUNS, STAGE, UNLOAD_END, WAITING_FROM, WAITS, Choices, State,
 )
 from platerota_solver.kernel.supply import add_supply, take_supply
 from platerota_solver.problem import BENCH, BUILD, FIRST_ARTICLE, Arrays, Ints
@@ -215,6 +215,38 @@ def finish_pieces(p: Arrays, s: State, row: int, unloaded: int, machine: int, fl
         s.cut_from[item] = at + length
         done = at + length
     s.begun[item] = 1
+    s.machine_of[order] = machine
+    s.finish[order] = max(s.finish[order], done)
+    if p.s_bench[step] > 0 and not floor and not feeds_itself(p, s, row):
+        s.pieces[row, BENCH_BY] = WAITS
+        return True
+    return finish_bench(p, s, row, unloaded)
+
+
+@compiled
+def feeds_itself(p: Arrays, s: State, row: int) -> bool:
+    """Whether the next op of these pieces has nests on the very fixture they came from: then bench work cannot wait."""
+    after = p.i_next[s.pieces[row, ITEM]]
+    fixture = p.c_fixture[s.runs[s.pieces[row, PIECES_RUN], CARRIER]]
+    return after >= 0 and p.nests[fixture, p.i_step[after]] > 0
+
+
+@compiled
+def finish_waiting(p: Arrays, s: State) -> bool:
+    """Book the bench work that waited until the runs of its order stood: loads keep the mills going, deburring fills the gaps."""
+    for row in range(s.counts[WAITING_FROM], s.counts[ROWS]):
+        if s.pieces[row, BENCH_BY] == WAITS and not finish_bench(p, s, row, s.runs[s.pieces[row, PIECES_RUN], UNLOAD_END]):
+            return False
+    s.counts[WAITING_FROM] = s.counts[ROWS]
+    return True
+
+
+@compiled
+def finish_bench(p: Arrays, s: State, row: int, unloaded: int) -> bool:
+    """Bench work after an unload, and the pieces' arrival at the next op (F12, F14, F19); False past the horizon."""
+    item, pieces = s.pieces[row, ITEM], s.pieces[row, PIECES]
+    order, step = p.i_order[item], p.i_step[item]
+    s.pieces[row, BENCH_BY] = -1
     ready = unloaded
     if p.s_bench[step] > 0:
         by, at, end = find_pausing(p, s, BENCH, unloaded, pieces * p.s_bench[step], -1)
@@ -224,8 +256,7 @@ def finish_pieces(p: Arrays, s: State, row: int, unloaded: int, machine: int, fl
         take_pausing(p, s, by, at, end)
         ready = end
     ready += p.s_after[step]
-    s.finish[order] = max(s.finish[order], max(done, ready))
-    s.machine_of[order] = machine
+    s.finish[order] = max(s.finish[order], ready)
     if p.i_next[item] >= 0:
         add_supply(s, p.i_next[item], ready, pieces)
     return ready <= p.horizon[0]
@@ -237,17 +268,21 @@ def place_order(
 ) -> bool:
     """Give the order of a token its next runs, `quota` at most; False where one of them fits nowhere."""
     order = c.tokens[token]
+    last = -1
     for _ in range(quota):
         item = p.o_items[order, 0]
         while item < p.o_items[order, 1] and s.left[item] == 0:
             item += 1
+        if item != last and not finish_waiting(p, s):
+            return False
+        last = item
         if item == p.o_items[order, 1]:
             s.placed[order] = 1
             return True
         size = best_run(p, s, c, token, item, row, trial, kinds, trial_kinds)
         if size == 0 or not enter_run(p, s, row, kinds, size, AT_BENCH, 0):
             return False
-    return True
+    return finish_waiting(p, s)
 
 
 @compiled

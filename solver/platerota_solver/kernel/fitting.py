@@ -118,14 +118,16 @@ def fit_on_machine(
     spindle, station = p.l_spindle[machine], p.l_station[machine]
     table = p.l_table[machine] if p.m_places[machine] == 1 else -1
     busy, busy_from, busy_to = row[LOAD_BY], row[LOAD_AT], row[LOAD_END]
-    at = t
+    single = p.m_places[machine] == 1
+    at = t  # the place is tried from here on, the cut behind the cut that runs at `turn`
+    turn = t
     for _ in range(400):
-        before = last_cut_before(s, machine, at)
+        before = last_cut_before(s, machine, turn)
         needed = p.setup[machine, previous_fixture(p, s, machine, before) + 1, fixture]
         free_from = s.sequence[machine, before, SEQ_END] if before >= 0 else 0
         row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = -1, -1, -1
         automatic = p.m_auto[machine] == 1
-        ready = at if automatic else max(at, free_from)  # a load station takes plates while the spindle cuts (F7)
+        ready = max(at, free_from) if single else at  # with several positions a plate may wait on the machine (F6)
         cut_after = max(free_from, cut_from)
         if needed > 0:
             row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, max(free_from, setup_from), needed, spindle, -1, -1, busy, busy_from, busy_to)
@@ -147,11 +149,9 @@ def fit_on_machine(
         if row[CUT_END] > limit:
             return False
         same = last_cut_before(s, machine, row[CUT_AT])
-        if same != before:
-            at = max(at + 1, s.sequence[machine, before + 1, SEQ_START])
-            continue
-        if not next_setup_stays(p, s, machine, before, fixture, row[CUT_END]):
-            at = max(at + 1, s.sequence[machine, before + 1, SEQ_START])
+        if same != before or not next_setup_stays(p, s, machine, before, fixture, row[CUT_END]):
+            turn = max(turn + 1, s.sequence[machine, before + 1, SEQ_START])
+            at = max(at, turn) if single else at
             continue
         row[PULL_BY], row[PULL_AT] = find_worker(s, EXCHANGE, row[CUT_END], p.m_pull[machine], station, opened, -1, -1, 0, 0)
         if row[PULL_AT] == NEVER:
@@ -163,6 +163,7 @@ def fit_on_machine(
         if again == NEVER:
             return False
         at = max(again, at + 1)
+        turn = max(turn, at)
     return False
 
 
@@ -232,7 +233,7 @@ def fit_run(
                 return False
         elif not fit_on_machine(p, s, machine, fixture, opened, row[LOAD_END], setup_from, cut, cut_from, limit, row):
             return False
-        wait = p.m_exchange[machine] if stays else room  # a plate that stays leaves the automatic wait whole (F7)
+        wait = max(0, p.m_exchange[machine] - unload) if stays else room  # the automatic wait is over before the unload is (F7)
         row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(
             s, UNLOAD, row[PULL_END] + wait, unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
         row[UNLOAD_END] = row[UNLOAD_AT] + unload

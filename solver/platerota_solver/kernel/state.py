@@ -20,11 +20,12 @@ AT_BENCH, LOADED, PLACED, CUTTING, CUT_DONE, PULLED = range(6)
 # Columns of the pieces of a run: item, pieces, then bench work and first article (operator list, start, end; -1 none).
 ITEM, PIECES, BENCH_BY, BENCH_AT, BENCH_END, FIRST_BY, FIRST_AT, FIRST_END, PIECES_RUN = range(9)
 PIECE_COLUMNS = 9
+WAITS = -2  # in BENCH_BY: bench work that is booked once the order's runs are
 MAX_KINDS = 32  # different items in one run, at most
 # Columns of a machine's cut sequence.
 SEQ_START, SEQ_END, SEQ_FIXTURE, SEQ_RUN = range(4)
 # Counters.
-RUNS, ROWS, FULL, SETUPS = range(4)
+RUNS, ROWS, FULL, SETUPS, WAITING_FROM = range(5)
 
 
 class State(NamedTuple):
@@ -54,7 +55,7 @@ class State(NamedTuple):
     built: Ints  # [carrier, 3] build operator list, start, end; -1 not built
     runs: Ints  # [run, RUN_COLUMNS]
     pieces: Ints  # [row, PIECE_COLUMNS]
-    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS
+    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait)
     last_token: Ints  # per order: its last token
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
     scratch_kinds: Ints  # [k, MAX_KINDS, 2]
@@ -117,7 +118,7 @@ def new_state(problem: Problem, spare: int) -> State:
         supply=ints(int(supply_room.sum()), 2), supply_off=np.append(_offsets(supply_room), supply_room.sum()).astype(np.int64),
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
-        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(4),
+        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(5),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
         scratch_seconds=ints(machines, 2), nothing=ints(0),
     )

@@ -1,0 +1,185 @@
+"""Published optima: job shops, plates as a buffer, a common server, due-date theory. A plan must be proved to have them."""
+
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pytest
+from benchmarks.job_shops import OPTIMA, job_shop_request, operations
+
+from platerota_shared.audit import audit
+from platerota_shared.reading import read_request
+from platerota_solver import due_date_plan, solve
+from platerota_solver.exact.walk import Walking
+from platerota_solver.exact.walk_tables import WalkShop, walk_shop
+from platerota_solver.problem import build_problem
+
+SECONDS = 60.0  # never used up: a proof ends the solve
+
+
+def optimum(request: dict[str, Any]) -> float:
+    """The proved score of a request, its plan audited."""
+    checked = read_request(request)
+    plan = solve(checked)
+    assert audit(checked, plan) == []
+    assert plan.quality == "optimal"
+    return plan.score.total
+
+
+def mills(count: int, runs: list[tuple[int, int]], score: dict[str, int], orders: list[dict[str, Any]] | None = None) -> dict[str, Any]:
+    """Like mills, one order for each run (hand seconds, cut seconds), each on a plate of its own; place, pull and unload take 0."""
+    request = job_shop_request([[(0, cut)] for _, cut in runs], SECONDS)
+    shop = request["shop"]
+    shop["machines"] = [shop["machines"][0] | {"id": f"M{m}"} for m in range(count)]
+    for fixture, (hand, _) in zip(shop["fixtures"], runs, strict=True):
+        fixture.update(machines=[], load_seconds=hand)
+    for order, changes in zip(request["orders"], orders or [], strict=bool(orders)):
+        order.update(changes)
+    request["settings"]["score"] = {"late_hour": 0, "finish_hour": 0, "makespan_hour": 0} | score
+    return request
+
+
+def test_fisher_and_thompson_6_by_6() -> None:
+    """Fisher & Thompson 1963, in Muth & Thompson, Industrial Scheduling: 55."""
+    assert optimum(job_shop_request(operations("ft06"), SECONDS)) == pytest.approx(OPTIMA["ft06"])
+
+
+def test_flexible_job_shop_against_every_choice_of_mills() -> None:
+    """Each op on either of two mills: the best over all assignments, each solved as a job shop (worked out here)."""
+    jobs = [[(3, (0, 1)), (2, (0, 1))], [(2, (0, 1)), (4, (0, 1))], [(4, (0, 1)), (1, (0, 1))]]
+    seconds = [[length for length, _ in ops] for ops in jobs]
+    request = job_shop_request([[(0, length) for length in ops] for ops in seconds], SECONDS)
+    request["shop"]["machines"].append(request["shop"]["machines"][0] | {"id": "M1"})
+    for fixture in request["shop"]["fixtures"]:
+        fixture["machines"] = []
+    best = min(
+        optimum(job_shop_request([[(pick[2 * j + k], ops[k]) for k in range(2)] for j, ops in enumerate(seconds)], SECONDS))
+        for pick in product((0, 1), repeat=5) for pick in [(*pick, 0)]
+    )
+    assert optimum(request) == pytest.approx(best)
+
+
+BUFFER = [
+    ([4, 4, 30, 6, 2], [5, 1, 4, 30, 3], [89, 47, 47, 47], 47, "Johnson 1954's example, from memory"),
+    ([3, 5, 1, 6, 7], [6, 2, 2, 6, 5], [43, 24, 24, 24], 24, "Baker, from memory"),
+    ([1, 14, 2, 15, 2, 6], [5, 14, 7, 13, 6, 2], [87, 56, 50, 49], 49, "computed by two independent routes"),
+    ([7, 8, 6, 1, 10, 10], [1, 1, 14, 5, 15, 4], [82, 52, 44, 43], 43, "computed by two independent routes"),
+    ([11, 11, 10, 1, 10, 10], [13, 2, 8, 2, 18, 5], [101, 64, 57, 57], 57, "computed by two independent routes"),
+]
+
+
+def whole_runs(loads: list[int], cuts: list[int], plates: int, machines: int) -> WalkShop:
+    """A walk over runs that cannot be split: like plates that each hold any one job, which no request can say."""
+    jobs = len(loads)
+    request = job_shop_request([[(0, 1)] for _ in loads], SECONDS)
+    shop = request["shop"]
+    shop["machines"] = [shop["machines"][0] | {"id": f"M{m}"} for m in range(machines)]
+    shop["plates"] = [shop["plates"][0] | {"id": f"L{k}", "fixture": "F"} for k in range(plates)]
+    shop["fixtures"] = [{"id": "F"}]
+    for nest in shop["nests"]:
+        nest["fixture"] = "F"
+    plain = walk_shop(build_problem(read_request(request)))
+    assert plain is not None
+    w = plain.walk
+    ints = np.int64
+    least = np.zeros((jobs, 7), dtype=ints)
+    least[:, 3], least[:, 4] = min(cuts), min(loads)
+    fills = {
+        "fill_pieces": np.eye(jobs, dtype=ints), "fill_load": np.array(loads, dtype=ints), "fill_unload": np.zeros(jobs, dtype=ints),
+        "fill_cut": np.repeat(np.array(cuts, dtype=ints)[:, None], machines, axis=1), "fill_from": np.zeros(jobs, dtype=ints),
+        "fill_count": np.ones(jobs, dtype=ints), "family_fills": np.array([0, jobs], dtype=ints),
+    }
+    return WalkShop(
+        w._replace(**fills, least=least, least_of=least, capacity=np.ones(jobs, dtype=ints), kind_step=np.zeros(jobs, dtype=ints),
+                   makespan=np.ones(1)),
+        plain.groups, plain.kinds, plain.orders, plain.carriers, plain.operator,
+    )
+
+
+def least_makespan(loads: list[int], cuts: list[int], plates: int, machines: int) -> float:
+    """The optimum of the walk, in seconds."""
+    walked = Walking(whole_runs(loads, cuts, plates, machines), float(sum(loads) + sum(cuts) + 1), None, 3_000_000, lambda _: False).run()
+    assert walked.exact
+    return walked.total
+
+
+@pytest.mark.parametrize(("loads", "cuts", "ladder", "johnson", "source"), BUFFER, ids=[row[4] + str(k) for k, row in enumerate(BUFFER)])
+def test_plates_are_a_buffer(loads: list[int], cuts: list[int], ladder: list[int], johnson: int, source: str) -> None:
+    """One plate takes turns; two are the no-wait flow shop (Gilmore & Gomory 1964, Operations Research 12:655–679; Hall &
+    Sriskandarajah 1996, ibid. 44:510–525); more than there are runs are Johnson's flow shop (1954)."""
+    assert source
+    assert [least_makespan(loads, cuts, plates, 1) for plates in (1, 2, 3, 4)] == ladder
+    assert least_makespan(loads, cuts, len(loads) + 1, 1) == johnson
+
+
+SERVER = [
+    (12, 3, 5, 40, 190), (12, 3, 20, 40, 280), (12, 3, 25, 40, 340), (10, 2, 15, 45, 315), (12, 4, 10, 25, 145),
+    (6, 2, 5, 12, 56), (6, 3, 5, 9, 39), (6, 3, 5, 20, 60),
+]
+
+
+@pytest.mark.parametrize(("runs", "count", "hand", "cut", "expected"), SERVER)
+def test_common_server_of_like_runs(runs: int, count: int, hand: int, cut: int, expected: int) -> None:
+    """One plate a mill, one operator: P,S1 | s_j = s, p_j = p | C_max (Hall, Potts & Sriskandarajah 2000, Discrete Applied
+    Mathematics 102:223–243); the values worked out from the cycle and by a constraint model."""
+    request = mills(count, [(hand, cut)], {"makespan_hour": 3_600})
+    request["orders"][0]["quantity"] = runs
+    request["shop"]["plates"] = [request["shop"]["plates"][0] | {"id": f"L{k}"} for k in range(count)]
+    assert optimum(request) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("count", "hands", "cuts", "expected"), [
+    (2, [2, 3, 1, 4, 2, 3], [7, 5, 9, 4, 6, 8], 28), (2, [1] * 6, [4, 7, 2, 5, 3, 6], 17),
+    (2, [5] * 6, [20, 12, 9, 15, 7, 18], 59), (3, [5] * 6, [20, 12, 9, 15, 7, 18], 42),
+])
+def test_common_server_of_different_runs(count: int, hands: list[int], cuts: list[int], expected: int) -> None:
+    """P,S1 | s_j, p_j | C_max, values worked out by enumeration and by a constraint model."""
+    assert least_makespan(hands, cuts, count, count) == expected
+
+
+WORK = [4, 2, 6, 3, 5, 7]
+WEIGHTS = [3, 1, 2, 4, 2, 1]
+DUES = ([8, 5, 20, 6, 14, 22], [6, 4, 9, 5, 12, 15])
+
+
+def dated(dues: list[int], weights: list[int]) -> list[dict[str, Any]]:
+    """Due dates in seconds after now, and weights."""
+    return [{"due": f"2027-03-01T00:{due // 60:02}:{due % 60:02}", "weight": w} for due, w in zip(dues, weights, strict=True)]
+
+
+@pytest.mark.parametrize(("dues", "greatest"), [(DUES[0], 5), (DUES[1], 12)])
+def test_earliest_due_date_first_has_the_least_greatest_lateness(dues: list[int], greatest: int) -> None:
+    """Jackson 1955."""
+    plan = due_date_plan(read_request(mills(1, [(0, p) for p in WORK], {"late_hour": 3_600}, dated(dues, WEIGHTS))))
+    assert max(order.late_seconds or 0 for order in plan.orders) == greatest
+
+
+def test_weighted_completion() -> None:
+    """Smith 1956: Σw·C = 137."""
+    assert optimum(mills(1, [(0, p) for p in WORK], {"finish_hour": 3_600}, dated(DUES[0], WEIGHTS))) == pytest.approx(137)
+
+
+@pytest.mark.parametrize(("dues", "weights", "expected"), [(DUES[0], WEIGHTS, 8), (DUES[1], WEIGHTS, 46), (DUES[1], [1] * 6, 28)])
+def test_weighted_tardiness(dues: list[int], weights: list[int], expected: int) -> None:
+    """Σw·T by enumeration; ΣT as in Lawler 1977."""
+    assert optimum(mills(1, [(0, p) for p in WORK], {"late_hour": 3_600}, dated(dues, weights))) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("dues", "weights", "expected"), [
+    ([30, 30, 60, 60, 60, 90, 120, 120], [1, 5, 2, 2, 1, 3, 1, 1], 30), ([30, 30, 30, 30, 60, 60, 60, 90], [4, 3, 2, 1, 3, 2, 1, 1], 270),
+])
+def test_like_runs_are_an_assignment_problem(dues: list[int], weights: list[int], expected: int) -> None:
+    """Two like mills, runs of 30 s: runs to slots at 30, 60, … s, checked with SciPy's linear_sum_assignment too."""
+    from scipy.optimize import linear_sum_assignment
+
+    ends = np.repeat(np.arange(1, 5) * 30, 2)
+    cost = np.array([[w * max(0, end - due) for end in ends] for due, w in zip(dues, weights, strict=True)])
+    assert cost[linear_sum_assignment(cost)].sum() == expected
+    assert optimum(mills(2, [(0, 30)] * 8, {"late_hour": 3_600}, dated(dues, weights))) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("count", "work", "expected"), [(3, [5, 5, 4, 4, 3, 3, 3], 9), (2, [4, 5, 6, 7, 8], 15)])
+def test_makespan_on_like_mills(count: int, work: list[int], expected: int) -> None:
+    """McNaughton 1959: max(longest, ⌈Σp ÷ m⌉) bounds it from below; Graham 1969 has the first as tight for longest first (11)."""
+    assert max(*work, -(-sum(work) // count)) == expected
+    assert optimum(mills(count, [(0, p) for p in work], {"makespan_hour": 3_600})) == pytest.approx(expected)
