@@ -121,7 +121,7 @@ async def _followed(engine: Engine, plan_id: str, seconds: float | None) -> Plan
     state = await engine.status(plan_id)
     try:
         async with asyncio.timeout(seconds):
-            async for state in engine.events(plan_id):  # noqa: B007 (the last one counts)
+            async for state in engine.events(plan_id):  # noqa: B007 - the last one is the answer
                 pass
     except TimeoutError:
         state = await engine.status(plan_id)

@@ -16,13 +16,20 @@ import numpy as np
 import numpy.typing as npt
 
 from platerota_shared.calendars import (
-    Span, attended_spans, clip, machine_closures, plate_closures, subtract, working_spans,
+    Span,
+    attended_spans,
+    clip,
+    machine_closures,
+    plate_closures,
+    subtract,
+    working_spans,
 )
-from platerota_shared.tables import Fixture, Machine, Order, Plate, PlanRequest
+from platerota_shared.fields import Skill
+from platerota_shared.tables import Fixture, Machine, Order, PlanRequest, Plate, RunningCut, WaitingRun
 
 Ints = npt.NDArray[np.int64]
 
-SKILLS = ("load", "unload", "exchange", "setup", "first_article", "bench", "build")
+SKILLS: tuple[Skill, ...] = ("load", "unload", "exchange", "setup", "first_article", "bench", "build")
 LOAD, UNLOAD, EXCHANGE, SETUP, FIRST_ARTICLE, BENCH, BUILD = range(7)
 NO_LIMIT = 2**60
 
@@ -262,7 +269,7 @@ def _setups(request: PlanRequest, tools: list[frozenset[str]]) -> Ints:
             continue
         resident = frozenset(machine.tools)
         for before in range(-1, count):
-            held = resident | (tools[before] if before >= 0 else frozenset())
+            held = resident | (tools[before] if before >= 0 else frozenset[str]())
             for after in range(count):
                 if before != after:
                     table[m, before + 1, after] = machine.setup_seconds + machine.tool_load_seconds * len(tools[after] - held)
@@ -291,7 +298,8 @@ def _items(request: PlanRequest, steps: dict[tuple[str, int], int]) -> tuple[dic
     for row in request.floor.pieces:
         done[row.order, row.op] = done.get((row.order, row.op), 0) + row.pieces
     away: dict[tuple[str, int], int] = {}
-    for run in (*request.floor.running, *request.floor.waiting):
+    under_way: list[RunningCut | WaitingRun] = [*request.floor.running, *request.floor.waiting]
+    for run in under_way:
         away[run.order, run.op] = away.get((run.order, run.op), 0) + run.pieces
     items: list[tuple[Order, int]] = []
     fields: dict[str, list[int]] = {name: [] for name in ("i_order", "i_step", "i_need", "i_ready", "i_first", "i_next")}
@@ -302,11 +310,11 @@ def _items(request: PlanRequest, steps: dict[tuple[str, int], int]) -> tuple[dic
         for place, op in enumerate(own):
             past = sum(done.get((order.id, later), 0) for later in own[place:])
             beyond = sum(away.get((order.id, later), 0) for later in own[place + 1:])
-            under_way = away.get((order.id, op), 0)
+            running = away.get((order.id, op), 0)
             step = steps[order.part, op]
             fields["i_order"].append(number)
             fields["i_step"].append(step)
-            fields["i_need"].append(max(0, order.quantity - past - beyond - under_way))
+            fields["i_need"].append(max(0, order.quantity - past - beyond - running))
             fields["i_ready"].append(-1 if place == 0 else done.get((order.id, own[place - 1]), 0))
             fields["i_first"].append(int(request.shop.operations[step].first_article_seconds > 0 and past + beyond == 0))
             fields["i_next"].append(len(items) + 1 if place + 1 < len(own) else -1)

@@ -6,12 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from platerota_shared.plan import Run, RunPieces, Task, TaskSpan
+from platerota_shared.plan import Kind, Run, RunPieces, Task, TaskSpan
 from platerota_solver.kernel import state as col
 from platerota_solver.kernel.state import Choices, State, rates
 from platerota_solver.kernel.tidy import tidy
 from platerota_solver.problem import Ints, Problem
-
 
 PATIENCE = 5_400
 """Seconds a loaded plate may wait for its mill before a planner asks why it was loaded so early."""
@@ -64,7 +63,7 @@ def schedule_points(problem: Problem, schedule: Schedule) -> float:
     total = float((scale.finish * finish + scale.late * late)[placed].sum() + scale.unplaced[~placed].sum())
     last = int(finish[placed].max()) if placed.any() else 0
     setups = int((runs[:, col.SETUP_AT] >= 0).sum())
-    return total + scale.shop[0] * setups + scale.shop[1] * _overtime_seconds(problem, schedule) + scale.shop[2] * last
+    return float(total + scale.shop[0] * setups + scale.shop[1] * _overtime_seconds(problem, schedule) + scale.shop[2] * last)
 
 
 def people_clash(problem: Problem, schedule: Schedule) -> bool:
@@ -91,7 +90,8 @@ def runs_and_tasks(problem: Problem, schedule: Schedule) -> tuple[list[Run], lis
     """The contract's runs (R1, R2, … by load start) and tasks of a schedule."""
     writer = _Writer(problem)
     order = sorted(range(len(schedule.runs)), key=lambda k: (int(schedule.runs[k][col.LOAD_AT]), int(schedule.runs[k][col.CUT_AT]), k))
-    runs, tasks = [], []
+    runs: list[Run] = []
+    tasks: list[Task] = []
     for number, k in enumerate(order, start=1):
         run, own = writer.run(f"R{number}", schedule, schedule.runs[k])
         runs.append(run)
@@ -113,9 +113,9 @@ class _Writer:
 
     def run(self, name: str, schedule: Schedule, row: Ints) -> tuple[Run, list[Task]]:
         """One run and its tasks."""
-        plate, fixture = self.problem.carriers[row[col.CARRIER]]
+        plate, fixture = self.problem.carriers[int(row[col.CARRIER])]
         stage = int(row[col.STAGE])
-        machine = self.shop.machines[row[col.MACHINE]].id if stage != col.PULLED else None
+        machine = self.shop.machines[int(row[col.MACHINE])].id if stage != col.PULLED else None
         rows = schedule.pieces[row[col.FIRST_PIECES]:row[col.LAST_PIECES]]
         pieces = tuple(self._pieces(piece) for piece in rows)
         run = Run(id=name, plate=plate.id, fixture=fixture.id, machine=machine, pieces=pieces)
@@ -123,11 +123,11 @@ class _Writer:
         at_machine = machine if stays else None
         tasks: list[Task] = []
 
-        def add(kind: str, by: int, at: int, end: int, where: str | None, **fields: object) -> None:
+        def add(kind: Kind, by: int, at: int, end: int, where: str | None, *, frozen: bool = False) -> None:
             if at >= 0:
                 tasks.append(Task(
-                    id=f"{name}.{kind}", kind=kind, run=name, operator=self.worker.get(int(by)), machine=where, plate=plate.id,  # type: ignore[arg-type]
-                    start=self.now + int(at), end=self.now + int(end), **fields))  # type: ignore[arg-type]
+                    id=f"{name}.{kind}", kind=kind, run=name, operator=self.worker.get(int(by)), machine=where, plate=plate.id,
+                    start=self.now + int(at), end=self.now + int(end), frozen=frozen))
 
         if stage == col.AT_BENCH:
             add("load", row[col.LOAD_BY], row[col.LOAD_AT], row[col.LOAD_END], at_machine)
@@ -135,8 +135,8 @@ class _Writer:
             add("place", row[col.PLACE_BY], row[col.PLACE_AT], row[col.PLACE_END], machine)
         if stage <= col.PLACED and row[col.SETUP_AT] >= 0:
             tasks.append(Task(
-                id=f"{name}.setup", kind="setup", run=name, operator=self.worker[int(row[col.SETUP_BY])], machine=machine, fixture=fixture.id,
-                start=self.now + int(row[col.SETUP_AT]), end=self.now + int(row[col.SETUP_END])))
+                id=f"{name}.setup", kind="setup", run=name, operator=self.worker[int(row[col.SETUP_BY])], machine=machine,
+                fixture=fixture.id, start=self.now + int(row[col.SETUP_AT]), end=self.now + int(row[col.SETUP_END])))
         if stage <= col.CUTTING:
             add("cut", -1, row[col.CUT_AT], row[col.CUT_END], machine, frozen=stage == col.CUTTING)
         if stage <= col.CUT_DONE and not stays:
@@ -147,12 +147,12 @@ class _Writer:
         return run, tasks
 
     def _pieces(self, piece: Ints) -> RunPieces:
-        order, op = self.problem.items[piece[col.ITEM]]
+        order, op = self.problem.items[int(piece[col.ITEM])]
         return RunPieces(order=order.id, part=order.part, op=op, pieces=int(piece[col.PIECES]))
 
     def _after(self, name: str, piece: Ints, *, several: bool) -> list[Task]:
         """First article and bench work of pieces."""
-        order, op = self.problem.items[piece[col.ITEM]]
+        order, op = self.problem.items[int(piece[col.ITEM])]
         tail = f"{op}.{order.id}" if several else f"{op}"
         tasks: list[Task] = []
         if piece[col.FIRST_BY] >= 0:

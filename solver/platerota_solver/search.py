@@ -146,7 +146,10 @@ class Annealing:
         self._note_costs()
         self.best, self.best_points = self.now, self.now_points
         self.moves: list[tuple[Callable[[Choices], None], float]] = []
-        moves = [self._hasten, self._hasten_portion, self._yield, self._move_order, self._move_token, self._swap, self._keep_off, self._habit, self._skip]
+        moves = [
+            self._hasten, self._hasten_portion, self._yield, self._move_order, self._move_token, self._swap, self._keep_off, self._habit,
+            self._skip,
+        ]
         if len(self.decoder.problem.arrays.lists) and self._overtime_rows().size:
             moves.append(self._overtime)
         if self.decoder.problem.arrays.c_build.any():
@@ -299,7 +302,7 @@ class Annealing:
         p = self.decoder.problem.arrays
         if not p.l_overtime.size:
             return np.zeros(0, dtype=np.int64)
-        return np.arange(p.list_from[p.l_overtime[0]], p.list_from[p.l_overtime[-1] + 1])
+        return np.arange(int(p.list_from[p.l_overtime[0]]), int(p.list_from[p.l_overtime[-1] + 1]), dtype=np.int64)
 
     def _overtime(self, c: Choices) -> None:
         """An overtime shift is opened or closed, early ones more often."""
@@ -315,7 +318,7 @@ class Annealing:
 
 @dataclass
 class Walks:
-    """One thread's search: several starts side by side, then the best of them goes on (Karnin, Koren & Somekh 2013: halving).
+    """One thread's search: several starts side by side, then the best go on (halving: Karnin, Koren & Somekh 2013).
 
     The landscape has cliffs (an order that misses Friday waits for Monday), so where a walk begins matters more than how
     long it goes on: ten short walks and one long one beat one long one by a sixth on the medium family.
@@ -351,9 +354,10 @@ class Walks:
         return self._leader.best_points
 
     def step(self, progress: float, start_share: float, tries: int) -> None:
-        """Some tries at `progress` (0 to 1): of the starts in turn, half of them dropped half-way, then of the leader."""
+        """Some tries at `progress` (0 to 1): of the starts in turn, two thirds of them dropped half-way, then of the leader."""
         if progress < start_share:
-            alive = sorted(self._walks, key=lambda walk: walk.best_points)[: max(1, self.number // (1 if progress < start_share / 2 else 3))]
+            kept = self.number if progress < start_share / 2 else max(1, self.number // 3)
+            alive = sorted(self._walks, key=lambda walk: walk.best_points)[:kept]
             self._turn += 1
             alive[self._turn % len(alive)].round(progress, tries)
             return

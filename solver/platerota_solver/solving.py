@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 
 from platerota_shared.plan import Plan, Quality, SolverReport, Stage
 from platerota_shared.tables import PlanRequest
-from platerota_solver.clock import Clock
 from platerota_solver.bounds import lower_bound
+from platerota_solver.clock import Clock
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times

@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from benchmarks.job_shops import OPTIMA, job_shop_request, operations
 
+from benchmarks.job_shops import OPTIMA, job_shop_request, operations
 from platerota_shared.audit import audit
 from platerota_shared.reading import read_request
 from platerota_solver import due_date_plan, solve

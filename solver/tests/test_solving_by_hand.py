@@ -74,7 +74,7 @@ def test_an_automatic_mill_waits_between_a_plate_that_stays_and_another() -> Non
         plan = solved(raw)
         first, second = times(plan, "cut")
         assert second[0] - first[1] >= 20
-        assert max(end for _, end in times(plan, "cut")) <= cut + 2_400
+        assert max(end for _, end in times(plan, "cut")) <= cut + 2_400 + 10  # the place may come just after the unload
 
 
 @pytest.mark.parametrize(("through", "runs", "done"), [(3, 1, 3_320), (4, 0, 0)])

@@ -20,7 +20,7 @@ MOST_LABELS = 4_000_000
 LABELS_PER_SECOND = 60_000
 """Labels that stand for a second where a solve must be repeatable: what one slow core expands."""
 FEW_RUNS = 12
-"""Runs up to which the walk is tried first where both models know the week."""
+"""Runs up to which one mill is walked where both models know the week."""
 TOLERANCE = 1e-7
 """Points by which a plan must be better to count."""
 
@@ -52,7 +52,7 @@ class Proof:
 
 def provable(problem: Problem) -> bool:
     """Whether the exact models know how to walk this week."""
-    return walk_shop(problem) is not None
+    return by_single_runs(problem) or walk_shop(problem) is not None
 
 
 def prove(
@@ -71,7 +71,7 @@ def prove(
         Counts labels instead of seconds: the same answer on every machine.
     """
     incumbent_points = min(incumbent_points, schedule_points(problem, incumbent))  # without what breaks ties
-    if single_runs(problem) and int((problem.arrays.i_need > 0).sum()) > FEW_RUNS:
+    if by_single_runs(problem):
         found = solve_single_runs(problem, incumbent, seconds, repeatable, should_stop)
         points = found.schedule.points if found.schedule is not None else incumbent_points
         return _proof(found.schedule, points, max(floor, found.bound), incumbent, "one run per op")
@@ -79,6 +79,12 @@ def prove(
     if shop is None:
         return Proof(None, incumbent_points, floor, False, "not for the exact models")
     return _Prover(problem, shop, incumbent, incumbent_points, floor, seconds, repeatable, should_stop).run()
+
+
+def by_single_runs(problem: Problem) -> bool:
+    """Whether the model of single runs is the one to ask: it knows the week, and the walk would be long."""
+    p = problem.arrays
+    return (len(p.m_place) > 1 or int((p.i_need > 0).sum()) > FEW_RUNS) and single_runs(problem)
 
 
 def _proof(better: Schedule | None, points: float, bound: float, incumbent: Schedule, detail: str) -> Proof:

@@ -169,7 +169,7 @@ def _room(w: Walk) -> Room:
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
         counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64),
-        work=np.zeros(3, dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
+        work=np.zeros(3 + len(w.place), dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
     )
 
 

@@ -10,7 +10,7 @@ from platerota_solver.problem import Ints
 LOADED, OFF, ON = 0, 1, 2
 # Columns of `Walk.least`, and of the room for a component's work.
 CUT, CUT_LOAD, CUT_UNLOAD, RUN_CUT, RUN_LOAD, RUN_UNLOAD, RUN_EXCHANGE = range(7)
-HAND, MILL, TRIPS = range(3)
+HAND, MILL, TRIPS, FREE = range(4)  # FREE: from here on one for each machine
 
 
 @compiled
@@ -144,9 +144,9 @@ def finish_of(w: Walk, state: Ints, times: Ints, chosen: int, counts: Ints, todo
         return at
     if ready:
         first_full, first_one = 0, 0
-    ended = after_mills(w, state, times, mill, first_full, last_full)
+    ended = after_mills(w, state, times, mill, first_full, last_full, work)
     if extra < NEVER:
-        ended = min(ended, after_mills(w, state, times, mill + extra, first_one, last_one))
+        ended = min(ended, after_mills(w, state, times, mill + extra, first_one, last_one, work))
     return max(at, ended)
 
 
@@ -215,13 +215,12 @@ def turns(w: Walk, state: Ints, times: Ints, component: int, seconds: int) -> in
 
 
 @compiled
-def after_mills(w: Walk, state: Ints, times: Ints, seconds: int, first_load: int, last_unload: int) -> int:
+def after_mills(w: Walk, state: Ints, times: Ints, seconds: int, first_load: int, last_unload: int, work: Ints) -> int:
     """The end of the last unload after `seconds` of cuts and exchanges on the mills, after the first load where no plate is loaded."""
     kinds, number, machines = w.need.shape[0], stages(w), w.place.shape[0]
     begin = work_until(w, 0, times[0], first_load)
     if begin >= NEVER:
         return NEVER
-    free_least = NEVER
     for m in range(machines):
         placed, held = 0, 0
         for plate in range(w.plate_family.shape[0]):
@@ -233,10 +232,29 @@ def after_mills(w: Walk, state: Ints, times: Ints, seconds: int, first_load: int
         seconds -= placed * w.place[m]
         if machines == 1 and placed == 0 and held == w.positions[m]:
             seconds += w.pull[m]  # what stands there must be pulled before anything is placed
-        free_least = min(free_least, free)
+        work[FREE + m] = free
     seconds = max(0, seconds)
-    ended = work_until(w, w.mill[0], free_least, seconds) if machines == 1 else free_least + seconds // machines
+    ended = work_until(w, w.mill[0], work[FREE], seconds) if machines == 1 else poured(work, machines, seconds)
     return NEVER if ended >= NEVER else work_until(w, 0, ended, last_unload)
+
+
+@compiled
+def poured(work: Ints, machines: int, seconds: int) -> int:
+    """The least instant by which mills, each from the instant in `work` that it is free, can have worked so many seconds together.
+
+    The level of water poured over those instants: the least of (sum of the j earliest + seconds) ÷ j.
+    """
+    for k in range(1, machines):  # few mills: sorted by insertion
+        at, free = k, work[FREE + k]
+        while at > 0 and work[FREE + at - 1] > free:
+            work[FREE + at] = work[FREE + at - 1]
+            at -= 1
+        work[FREE + at] = free
+    level, total = NEVER, seconds
+    for k in range(machines):
+        total += work[FREE + k]
+        level = min(level, -(-total // (k + 1)))
+    return level
 
 
 @compiled

@@ -36,7 +36,7 @@ class Room(NamedTuple):
     times: Ints
     counts: Ints  # [3, kind]
     todo: Ints  # [3, kind]
-    work: Ints  # [3]
+    work: Ints  # [3 + machines]
     best: Floats  # per set of orders
 
 

@@ -1,0 +1,1 @@
+"""The compiled core: choices in, schedule out; see `decode`."""

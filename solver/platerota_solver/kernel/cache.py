@@ -11,6 +11,7 @@ import os
 import shutil
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numba
 
@@ -24,7 +25,8 @@ def choose_cache() -> Path:
     package = Path(__file__).parent.parent
     name = f"kernel-{digest(package)}"
     home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    bases = [package / "__pycache__", home / "platerota", Path(tempfile.gettempdir()) / f"platerota-{os.getuid() if hasattr(os, 'getuid') else 0}"]
+    owner = os.getuid() if hasattr(os, "getuid") else 0
+    bases = [package / "__pycache__", home / "platerota", Path(tempfile.gettempdir()) / f"platerota-{owner}"]
     if given := os.environ.get("NUMBA_CACHE_DIR"):
         bases.insert(0, Path(given))
     for base in bases:
@@ -32,7 +34,8 @@ def choose_cache() -> Path:
             for other in base.glob("kernel-*"):
                 if other.name != name:
                     shutil.rmtree(other, ignore_errors=True)
-            numba.config.CACHE_DIR = str(base / name)
+            settings: Any = numba.config
+            settings.CACHE_DIR = str(base / name)
             return base / name
     raise OSError(f"no folder to keep compiled code in: tried {', '.join(map(str, bases))}; set NUMBA_CACHE_DIR to one that can be written")
 

@@ -8,12 +8,39 @@ from __future__ import annotations
 
 from platerota_solver.kernel.filling import fill_others, primary_fill, run_seconds
 from platerota_solver.kernel.fitting import commit_run, enter_sequence, find_worker, fit_run, take, take_open
-from platerota_solver.kernel.floor import ROW_CARRIER, ROW_STAGE, ROW_CUT_END, ROW_MACHINE, best_rest, block_rest, clear_row, floor_kinds
+from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
-    AT_BENCH, BENCH_AT, BENCH_BY, BENCH_END, CARRIER, CUT_AT, CUT_END, CUTTING, FIRST_AT, FIRST_BY, FIRST_END, FIRST_PIECES, FLOOR, FULL, ITEM, LAST_PIECES,
-    LOAD_AT, LOAD_END, MACHINE, PIECES, PIECES_RUN, ROWS, RUNS, STAGE, UNLOAD_END, WAITING_FROM, WAITS, Choices, State,
+    AT_BENCH,
+    BENCH_AT,
+    BENCH_BY,
+    BENCH_END,
+    CARRIER,
+    CUT_AT,
+    CUT_END,
+    CUTTING,
+    FIRST_AT,
+    FIRST_BY,
+    FIRST_END,
+    FIRST_PIECES,
+    FLOOR,
+    FULL,
+    ITEM,
+    LAST_PIECES,
+    LOAD_AT,
+    LOAD_END,
+    MACHINE,
+    PIECES,
+    PIECES_RUN,
+    ROWS,
+    RUNS,
+    STAGE,
+    UNLOAD_END,
+    WAITING_FROM,
+    WAITS,
+    Choices,
+    State,
 )
 from platerota_solver.kernel.supply import add_supply, take_supply
 from platerota_solver.problem import BENCH, BUILD, FIRST_ARTICLE, Arrays, Ints

@@ -46,7 +46,9 @@ def fill_others(p: Arrays, s: State, c: Choices, token: int, item: int, row: Int
     last = order
     for k in range(token + 1, c.tokens.shape[0]):
         later = c.tokens[k]
-        if later == last or later == order or c.skip[later] or s.placed[later] or c.no_carrier[later, carrier] or c.no_machine[later, machine]:
+        if later == last or later == order or c.skip[later] or s.placed[later]:
+            continue
+        if c.no_carrier[later, carrier] or c.no_machine[later, machine]:
             continue
         last = later
         for other in range(p.o_items[later, 0], p.o_items[later, 1]):

@@ -8,9 +8,37 @@ from __future__ import annotations
 
 from platerota_solver.kernel.spans import NEVER, book, compiled, give_back, row_at, seek, seek_all
 from platerota_solver.kernel.state import (
-    AT_BENCH, CARRIER, CUT_AT, CUT_END, CUTTING, FULL, LOAD_AT, LOAD_BY, LOAD_END, LOADED, MACHINE, PLACE_AT, PLACE_BY, PLACE_END, PLACED,
-    PULL_AT, PULL_BY, PULL_END, PULLED, SEQ_END, SEQ_FIXTURE, SEQ_RUN, SEQ_START, SETUP_AT, SETUP_BY, SETUP_END, SETUPS, UNLOAD_AT, UNLOAD_BY,
-    UNLOAD_END, State,
+    AT_BENCH,
+    CARRIER,
+    CUT_AT,
+    CUT_END,
+    CUTTING,
+    FULL,
+    LOAD_AT,
+    LOAD_BY,
+    LOAD_END,
+    LOADED,
+    MACHINE,
+    PLACE_AT,
+    PLACE_BY,
+    PLACE_END,
+    PLACED,
+    PULL_AT,
+    PULL_BY,
+    PULL_END,
+    PULLED,
+    SEQ_END,
+    SEQ_FIXTURE,
+    SEQ_RUN,
+    SEQ_START,
+    SETUP_AT,
+    SETUP_BY,
+    SETUP_END,
+    SETUPS,
+    UNLOAD_AT,
+    UNLOAD_BY,
+    UNLOAD_END,
+    State,
 )
 from platerota_solver.problem import EXCHANGE, LOAD, SETUP, UNLOAD, Arrays, Ints
 
@@ -38,7 +66,7 @@ def find_worker(
 
 @compiled
 def earliest_cut(p: Arrays, s: State, machine: int, opened: int, t: int, length: int) -> int:
-    """The earliest cut of `length` seconds from t: spindle free with the automatic wait after it, night limits, closures (F6, F7, F9, F17)."""
+    """The earliest cut of `length` seconds from t: free spindle, the automatic wait, night limits, closures (F6, F7, F9, F17)."""
     pad = p.m_exchange[machine]
     spindle = p.l_spindle[machine]
     at = t
@@ -130,7 +158,8 @@ def fit_on_machine(
         ready = max(at, free_from) if single else at  # with several positions a plate may wait on the machine (F6)
         cut_after = max(free_from, cut_from)
         if needed > 0:
-            row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, max(free_from, setup_from), needed, spindle, -1, -1, busy, busy_from, busy_to)
+            row[SETUP_BY], row[SETUP_AT] = find_worker(
+                s, SETUP, max(free_from, setup_from), needed, spindle, -1, -1, busy, busy_from, busy_to)
             if row[SETUP_AT] == NEVER:
                 return False
             row[SETUP_END] = row[SETUP_AT] + needed

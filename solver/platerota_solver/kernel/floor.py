@@ -3,12 +3,32 @@
 from __future__ import annotations
 
 from platerota_solver.kernel.fitting import (
-    find_worker, fit_on_machine, fit_staying, hold_table, take_open,
+    find_worker,
+    fit_on_machine,
+    fit_staying,
+    hold_table,
+    take_open,
 )
 from platerota_solver.kernel.spans import NEVER, compiled
 from platerota_solver.kernel.state import (
-    CARRIER, CUT_AT, CUT_END, CUTTING, LOAD_AT, LOAD_END, LOADED, MACHINE, PLACE_AT, PLACED, PULL_AT, PULL_BY, PULL_END, PULLED,
-    UNLOAD_AT, UNLOAD_BY, UNLOAD_END, State,
+    CARRIER,
+    CUT_AT,
+    CUT_END,
+    CUTTING,
+    LOAD_AT,
+    LOAD_END,
+    LOADED,
+    MACHINE,
+    PLACE_AT,
+    PLACED,
+    PULL_AT,
+    PULL_BY,
+    PULL_END,
+    PULLED,
+    UNLOAD_AT,
+    UNLOAD_BY,
+    UNLOAD_END,
+    State,
 )
 from platerota_solver.problem import EXCHANGE, UNLOAD, Arrays, Ints
 

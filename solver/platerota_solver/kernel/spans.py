@@ -25,12 +25,14 @@ def compiled(function: _Function) -> _Function:
 
     Without numba's reference counting (`_nrt`), which made a decode five times slower: nothing in the kernel allocates.
     """
-    return numba.njit(cache=True, nogil=True, _nrt=False, no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)  # type: ignore[no-any-return]
+    compiler: Any = numba.njit
+    return compiler(cache=True, nogil=True, _nrt=False, no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
 
 
 def entry(function: _Function) -> _Function:
     """Compile a function that Python calls: it releases the interpreter lock while it runs."""
-    return numba.njit(cache=True, nogil=True, _nrt=False, no_cfunc_wrapper=True)(function)  # type: ignore[no-any-return]
+    compiler: Any = numba.njit
+    return compiler(cache=True, nogil=True, _nrt=False, no_cfunc_wrapper=True)(function)
 
 
 @compiled

@@ -34,7 +34,7 @@ class State(NamedTuple):
     start: Ints  # free time of every list, see kernel.spans
     end: Ints
     off: Ints
-    count: Ints
+    count: Ints  # type: ignore[assignment]  # a tuple's own count() is never wanted here
     room: Ints
     workers: Ints  # [skill, k] operator lists that may do it
     worker_count: Ints  # [skill]
@@ -140,7 +140,8 @@ def first_choices(problem: Problem, sequence: list[int]) -> Choices:
     build[needed_builds(p)] = 1
     return Choices(
         tokens=np.array(sequence, dtype=np.int64), quota=fill(2**40, orders), no_carrier=fill(0, orders, carriers),
-        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders), hurry=fill(100, orders), skip=fill(0, orders),
+        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders),
+        hurry=fill(100, orders), skip=fill(0, orders),
         build=build, overtime=fill(0, len(p.lists)),
     )
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from ortools.sat.python import cp_model
 
-from platerota_solver.clock import Clock
+from platerota_solver.clock import STEPS_PER_SECOND, Clock
 from platerota_solver.kernel import state as col
 from platerota_solver.kernel.state import Choices
 from platerota_solver.problem import Problem
@@ -120,7 +120,7 @@ class Windows:
         first = self._random.choice(movable)
         at = int(s.runs[first, col.CUT_AT])
         others = sorted(movable, key=lambda row: abs(int(s.runs[row, col.CUT_AT]) - at) * self._random.uniform(0.5, 2.0))
-        orders = [self._order(first)] + [o for row in others[:6] if (o := self._order(row)) != self._order(first)][:1]
+        orders = [self._order(first), *[o for row in others[:6] if (o := self._order(row)) != self._order(first)][:1]]
         return [row for row in others if self._order(row) in orders]
 
     def _order(self, row: int) -> int:
@@ -149,7 +149,8 @@ class Windows:
         status = solver.solve(window.model)
         self.solved += 1
         self.proved += status == cp_model.OPTIMAL
-        self.clock.count(int(solver.deterministic_time * 1_000) if hasattr(solver, "deterministic_time") else 1_000)
+        if self.problem.request.settings.repeatable:
+            self.clock.count(int(STEPS_PER_SECOND * WINDOW_SECONDS))
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             self.discarded += 1
             return False
@@ -172,7 +173,7 @@ class Windows:
         solver.parameters.symmetry_level = 0
         if settings.repeatable:
             solver.parameters.num_workers = 1
-            solver.parameters.max_deterministic_time = WINDOW_SECONDS
+            solver.parameters.max_deterministic_time = min(WINDOW_SECONDS, 0.1 * settings.solve_seconds)
         else:
             left = self.clock.settings.solve_seconds - self.clock.seconds
             solver.parameters.num_workers = 2

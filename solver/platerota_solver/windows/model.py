@@ -18,6 +18,8 @@ from platerota_solver.windows.busy import taken
 
 RATE_SCALE = 1_000
 """Points an hour are counted in thousandths, so that the objective is a whole number of points × 3600 × 1000."""
+STARTS = (col.LOAD_AT, col.PLACE_AT, col.CUT_AT, col.PULL_AT, col.UNLOAD_AT)
+ENDS = (col.LOAD_END, col.PLACE_END, col.CUT_END, col.PULL_END, col.UNLOAD_END)
 HAND_WORK = (
     (LOAD, col.LOAD_BY, col.LOAD_AT, col.LOAD_END), (EXCHANGE, col.PLACE_BY, col.PLACE_AT, col.PLACE_END),
     (EXCHANGE, col.PULL_BY, col.PULL_AT, col.PULL_END), (UNLOAD, col.UNLOAD_BY, col.UNLOAD_AT, col.UNLOAD_END),
@@ -32,11 +34,11 @@ class Trip:
     load: cp_model.IntVar
     load_end: cp_model.IntVar
     place: cp_model.IntVar
+    place_end: cp_model.IntVar
     cut: cp_model.IntVar
     cut_end: cp_model.IntVar
     pull: cp_model.IntVar
     pull_end: cp_model.IntVar
-    place_end: cp_model.IntVar
     unload: cp_model.IntVar
     unload_end: cp_model.IntVar
     ways: dict[tuple[int, int], cp_model.IntVar] = field(default_factory=dict[tuple[int, int], cp_model.IntVar])
@@ -70,10 +72,9 @@ class WindowModel:
 
     def _trip(self, row: int) -> Trip:
         times = self.schedule.runs[row]
-        trip = Trip(row, *(self._var(int(times[column])) for column in (
-            col.LOAD_AT, col.LOAD_END, col.PLACE_AT, col.CUT_AT, col.CUT_END, col.PULL_AT, col.PULL_END, col.PLACE_END,
-            col.UNLOAD_AT, col.UNLOAD_END,
-        )))
+        load, place, cut, pull, unload = (self._var(int(times[column])) for column in STARTS)
+        load_end, place_end, cut_end, pull_end, unload_end = (self._var(int(times[column])) for column in ENDS)
+        trip = Trip(row, load, load_end, place, place_end, cut, cut_end, pull, pull_end, unload, unload_end)
         for earlier, later in (
             (trip.load_end, trip.place), (trip.place_end, trip.cut), (trip.cut_end, trip.pull), (trip.pull_end, trip.unload),
         ):
@@ -100,7 +101,7 @@ class WindowModel:
                 (trip.load, trip.load_end, load), (trip.cut, trip.cut_end, cut), (trip.unload, trip.unload_end, unload),
                 (trip.place, trip.place_end, int(p.m_place[machine])), (trip.pull, trip.pull_end, int(p.m_pull[machine])),
             ):
-                model.add(last == first + length).only_enforce_if(way)
+                model.add(last == first + length).only_enforce_if(way)  # pyright: ignore[reportUnknownMemberType]
         model.add_exactly_one(trip.ways.values())
         for machine in {machine for _, machine in trip.ways}:
             here = self._any([way for (_, m), way in trip.ways.items() if m == machine])
@@ -132,7 +133,7 @@ class WindowModel:
         run = self.schedule.runs[trip.row]
         spans = ((trip.load, trip.load_end), (trip.place, trip.place_end), (trip.pull, trip.pull_end), (trip.unload, trip.unload_end))
         for task, ((skill, by, _, _), (first, last)) in enumerate(zip(HAND_WORK, spans, strict=True)):
-            able = [int(number) for number in state.workers[skill, :state.worker_count[skill]] if number <= p.l_operator[-1] or number == run[by]]
+            able = [int(u) for u in state.workers[skill, :state.worker_count[skill]] if u <= p.l_operator[-1] or u == run[by]]
             for number in able:
                 literal = self.model.new_bool_var("")
                 self.model.add_hint(literal, int(run[by] == number))
@@ -233,7 +234,8 @@ def trip_seconds(problem: Problem, kinds: list[tuple[int, int]], carrier: int, m
     pieces = sum(n for _, n in kinds)
     cut = int(p.f_cycle[fixture]) + sum(n * int(p.s_cut[p.i_step[item]]) for item, n in kinds)
     scaled = -((-int(p.m_factor[machine, 0]) * cut) // int(p.m_factor[machine, 1]))
-    return int(p.f_load[fixture]) + pieces * int(p.f_load_piece[fixture]), scaled, int(p.f_unload[fixture]) + pieces * int(p.f_unload_piece[fixture])
+    load = int(p.f_load[fixture]) + pieces * int(p.f_load_piece[fixture])
+    return load, scaled, int(p.f_unload[fixture]) + pieces * int(p.f_unload_piece[fixture])
 
 
 def matched_pieces(problem: Problem, schedule: Schedule) -> list[tuple[int, int, int]]:
