@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from platerota_shared import read_request
+from platerota_solver.calendar_lists import unattended_forbidden
 from platerota_solver.kernel.state import first_choices
-from platerota_solver.problem import LOAD, NO_LIMIT, Problem, build_problem, fits_travels, takes_build, unattended_forbidden
+from platerota_solver.problem import LOAD, NO_LIMIT, Problem, build_problem, fits_travels, takes_build
 
 from .shops import DAY, HOUR, NOW, Raw, add_part, at, mill, order, plate, shift, tiny_shop
 

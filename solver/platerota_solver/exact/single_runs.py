@@ -142,7 +142,8 @@ class _Week:
             if before is not None:
                 self.model.add(run.at[kind] >= before)
             taken = [way.taken for way in ways]
-            length = cp_model.LinearExpr.weighted_sum(taken, lengths[kind])  # pyright: ignore[reportUnknownMemberType]
+            length = self.model.new_int_var(min(lengths[kind]), max(lengths[kind]), "")  # an interval's size is one variable
+            self.model.add(length == cp_model.LinearExpr.weighted_sum(taken, lengths[kind]))  # pyright: ignore[reportUnknownMemberType]
             self.model.add(run.end[kind] == run.at[kind] + length)
             before = run.end[kind]
             if skill >= 0 and (any(lengths[kind]) or self._always(skill) < 0):
@@ -239,6 +240,8 @@ class _Week:
                 way.carrier, way.machine, col.AT_BENCH, 0, number, number + 1)
             for kind, (by, at, end, skill) in names.items():
                 row[[at, end]] = solver.value(run.at[kind]), solver.value(run.end[kind])
+                if kind == "place" and kind not in run.by:  # no time before the cut, not before what is cut there then
+                    row[[at, end]] = solver.value(run.at["cut"])
                 if skill >= 0:
                     who = next((u for u, taken in run.by.get(kind, []) if solver.value(taken)), self._always(skill))
                     row[by] = self.p.l_operator[who]

@@ -72,6 +72,31 @@ def on_machine(w: Walk, state: Ints, machine: int) -> int:
 
 
 @compiled
+def same_as_before(w: Walk, state: Ints, times: Ints, machine: int) -> bool:
+    """Whether a like machine earlier in the list is as empty and free at the same instant: the step would be the same."""
+    if on_machine(w, state, machine) > 0:
+        return False
+    for other in range(machine):
+        if w.like[other] == w.like[machine] and times[1 + other] == times[1 + machine] and on_machine(w, state, other) == 0:
+            return True
+    return False
+
+
+@compiled
+def settle(w: Walk, state: Ints, times: Ints) -> None:
+    """Let a machine on which no plate waits for its cut be free no sooner than the operator: whatever comes next there takes the operator."""
+    kinds, number = w.need.shape[0], stages(w)
+    for m in range(w.place.shape[0]):
+        waiting = False
+        for plate in range(w.plate_family.shape[0]):
+            code = state[kinds + plate] - 1
+            if code >= 0 and code % number == ON + 2 * m:
+                waiting = True
+        if not waiting and times[1 + m] < times[0]:
+            times[1 + m] = times[0]
+
+
+@compiled
 def repeats(w: Walk, state: Ints, plate: int) -> bool:
     """Whether a plate of the same family earlier in the list is in the same state: its step would be the same."""
     kinds = w.need.shape[0]
@@ -122,6 +147,7 @@ def set_plate(w: Walk, state: Ints, plate: int, code: int) -> None:
 @compiled
 def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room, cost: float, limit: float) -> int:
     """Write the child in `room` to `row` of `out` unless it cannot lead below `limit`; the next free row."""
+    settle(w, room.state, room.times)
     total = cost + to_come(w, room.state, room.times, room.counts, room.todo, room.work, room.best)
     if total >= limit:
         return row
@@ -179,7 +205,7 @@ def place_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out
     for m in range(w.place.shape[0]):
         start_room(source, parent, room)
         cut = w.fill_cut[fill, m]
-        if cut < 0 or on_machine(w, room.state, m) >= w.positions[m]:
+        if cut < 0 or on_machine(w, room.state, m) >= w.positions[m] or same_as_before(w, room.state, room.times, m):
             continue
         at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), w.place[m])
         if at == NEVER:

@@ -47,6 +47,7 @@ class Walk(NamedTuple):
     place: Ints  # per machine
     pull: Ints
     positions: Ints
+    like: Ints  # per machine: the first machine that is like it for every run
     open: Ints  # per machine: list for place and pull
     cutting: Ints  # per machine: list for cuts
     begins: Ints  # start of every span of every list
@@ -201,7 +202,7 @@ def _walk(
         family_fills=np.concatenate([[0], np.cumsum([len(own) for own in fills])]).astype(np.int64),
         plate_family=np.array([f for f, family in enumerate(families) for _ in family], dtype=np.int64),
         plate_open=np.array([lists.get(int(p.l_open[p.c_plate[c]]), -1) for c in plates], dtype=np.int64),
-        place=p.m_place, pull=p.m_pull, positions=p.m_places,
+        place=p.m_place, pull=p.m_pull, positions=p.m_places, like=_like_machines(p, cut, mill, spans, offsets, lists),
         open=np.array([lists[int(number)] for number in p.l_spindle], dtype=np.int64),
         cutting=np.array([lists[int(number)] for number in p.l_cut], dtype=np.int64),
         begins=spans[:, 0].copy(), closes=spans[:, 1].copy(), span_from=offsets, worked=_before(spans, offsets), mill=mill,
@@ -241,6 +242,19 @@ def _least(p: Arrays, pieces: Ints, carrier: Ints, steps: Ints) -> Ints:
             int(p.f_cycle[fixture].min() * factor), p.f_load[fixture].min(), p.f_unload[fixture].min(), exchange,
         )
     return least
+
+
+def _like_machines(p: Arrays, cut: Ints, mill: Ints, spans: Ints, offsets: Ints, lists: dict[int, int]) -> Ints:
+    """For every machine the first with the same cuts, exchange, positions and times."""
+    def times(number: int) -> tuple[int, ...]:
+        return tuple(int(at) for at in spans[offsets[number]:offsets[number + 1]].ravel())
+
+    keys = [
+        (int(p.m_place[m]), int(p.m_pull[m]), int(p.m_places[m]), tuple(int(c) for c in cut[:, m]), times(int(mill[m])),
+         times(lists[int(p.l_spindle[m])]), times(lists[int(p.l_cut[m])]))
+        for m in range(len(p.m_place))
+    ]
+    return np.array([keys.index(key) for key in keys], dtype=np.int64)
 
 
 def _capacity(pieces: Ints, steps: Ints) -> Ints:
