@@ -13,6 +13,10 @@ from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Arrays
 Floats = npt.NDArray[np.float64]
 
 
+SLACK = 1e-6
+"""Seconds by which sums of work may be off."""
+
+
 @dataclass(frozen=True)
 class Calendar:
     """A piecewise linear running total: `total` seconds have passed at the instants `at`."""
@@ -26,11 +30,11 @@ class Calendar:
 
     def until(self, begin: Floats | float, seconds: Floats | float) -> Floats:
         """The earliest instants at which so many seconds after `begin` have passed; infinite past the horizon."""
-        goal = self.seconds(begin) + seconds
-        # Where the total stands still the earliest instant counts, so flat stretches keep their first point only.
-        rising = np.concatenate([[True], np.diff(self.total) > 0])
-        found = np.interp(goal, self.total[rising], self.at[rising])
-        return np.where(goal > self.total[-1] + 1e-9, np.inf, np.maximum(found, begin))
+        goal = np.asarray(self.seconds(begin) + seconds)
+        k = np.clip(np.searchsorted(self.total, goal - SLACK, side="left"), 1, len(self.total) - 1)
+        rise, run = self.total[k] - self.total[k - 1], self.at[k] - self.at[k - 1]
+        found = self.at[k] - (self.total[k] - goal) * run / np.maximum(rise, SLACK)
+        return np.where(goal > self.total[-1] + SLACK, np.inf, np.maximum(found, begin))
 
 
 def calendar(spans: list[Span], horizon: int) -> Calendar:
