@@ -84,7 +84,7 @@ def same_as_before(w: Walk, state: Ints, times: Ints, machine: int) -> bool:
 
 @compiled
 def settle(w: Walk, state: Ints, times: Ints) -> None:
-    """Let a machine on which no plate waits for its cut be free no sooner than the operator: whatever comes next there takes the operator."""
+    """Let a machine on which no plate waits for its cut be free no sooner than the operator: what comes next there takes them."""
     kinds, number = w.need.shape[0], stages(w)
     for m in range(w.place.shape[0]):
         waiting = False
