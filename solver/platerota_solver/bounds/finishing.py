@@ -55,7 +55,7 @@ class Finishing:
 
     def __init__(self, problem: Problem, shop: Shop, instants: int, buckets: int) -> None:
         self.problem, self.shop = problem, shop
-        self.grid = _even(shop, instants)
+        self.grid = np.unique(np.concatenate([_even(shop, instants), _turns(shop, instants)]))
         self.ends = np.unique(np.concatenate([_even(shop, buckets), _turns(shop, buckets)]))
         self.families = plate_families(problem, shop)
         self.orders = [o for family in self.families for o in family.orders]
