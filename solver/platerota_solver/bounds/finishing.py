@@ -68,7 +68,7 @@ class Finishing:
     def _bucket_points(self, order: int) -> Floats:
         """Points of a finish in each bucket, infinite where there can be none; the last is all that follows, or being left out."""
         shop, profiles = self.shop, self.shop.profiles[order]
-        begins = np.concatenate([[0.0], self.ends])
+        begins = np.concatenate([[0.0], np.floor(self.ends) + 1.0])  # a finish is a whole second after the bucket before
         first: Floats = np.maximum(begins, shop.earliest[order])
         if not any(own.stage.checks for own in profiles):  # then it finishes with an unload, in working time, and what follows
             unload, after = min(own.stage.unload for own in profiles), profiles[-1].stage.after

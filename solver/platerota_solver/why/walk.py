@@ -39,13 +39,15 @@ class Walker:
         """What the time of a placed order went into, from `now` to its finish, by start; empty where nothing of it is in the plan."""
         found: list[Wait] = []
         index, cursor = self._last(order)
+        seen = set[int]()
         while index is not None:
+            seen.add(index)
             task = self.book.tasks[index]
             if cursor > task.end:
                 found.append(_stretch("after", f"op {self._op(task, order)}", task.id, task.end, cursor))
             found.extend(self._work(task, order, min(cursor, task.end)))
             cursor = min(cursor, task.start)
-            before, ready = self._own_before(index, order, cursor)
+            before, ready = self._own_before(index, order, cursor, seen)
             found.extend(self._gap(index, order, (ready, cursor)))
             index, cursor = before, ready
         return sorted((wait for wait in found if wait.seconds > 0), key=lambda wait: wait.start)
@@ -71,15 +73,21 @@ class Walker:
             return order in self._orders.get(follower.run or "", ())
         return order in self._orders.get(task.run or "", ()) and task.order in (None, order)
 
-    def _own_before(self, index: int, order: str, cursor: int) -> tuple[int | None, int]:
-        """The order's own task that the one at `index` followed, and when that let it go on; without one, `now`."""
+    def _own_before(self, index: int, order: str, cursor: int, seen: set[int]) -> tuple[int | None, int]:
+        """The order's own task that the one at `index` followed, and when that let it go on; without one, `now`.
+
+        Tasks in `seen` are done with: a load and the setup of its run may each seem to follow the other.
+        """
         task = self.book.tasks[index]
         candidates = list(self._before[index])
         if task.kind == "setup":
             load = self.book.of_run[task.run or ""].get("load")
             # The load is no rule for the setup, but the two belong to one run and the earlier history hangs on the load.
             candidates += [(load, 0)] if load is not None else []
-        own = [(min(cursor, self.book.tasks[a].end + lag), a) for a, lag in candidates if self._own(self.book.tasks[a], order, task)]
+        own = [
+            (min(cursor, self.book.tasks[a].end + lag), a) for a, lag in candidates
+            if a not in seen and self._own(self.book.tasks[a], order, task)
+        ]
         if not own:
             return None, min(cursor, self.book.request.now)
         ready, before = max(own)
