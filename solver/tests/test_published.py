@@ -1,6 +1,5 @@
 """Published optima: job shops, plates as a buffer, a common server, due-date theory. A plan must be proved to have them."""
 
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,7 @@ from platerota_solver.exact.walk import Walking
 from platerota_solver.exact.walk_tables import WalkShop, walk_shop
 from platerota_solver.problem import build_problem
 
-SECONDS = 60.0  # never used up: a proof ends the solve
+SECONDS = 10.0  # a proof ends the solve sooner
 
 
 def optimum(request: dict[str, Any]) -> float:
@@ -44,19 +43,25 @@ def test_fisher_and_thompson_6_by_6() -> None:
     assert optimum(job_shop_request(operations("ft06"), SECONDS)) == pytest.approx(OPTIMA["ft06"])
 
 
-def test_flexible_job_shop_against_every_choice_of_mills() -> None:
-    """Each op on either of two mills: the best over all assignments, each solved as a job shop (worked out here)."""
-    jobs = [[(3, (0, 1)), (2, (0, 1))], [(2, (0, 1)), (4, (0, 1))], [(4, (0, 1)), (1, (0, 1))]]
-    seconds = [[length for length, _ in ops] for ops in jobs]
-    request = job_shop_request([[(0, length) for length in ops] for ops in seconds], SECONDS)
+def test_flexible_job_shop_against_enumeration() -> None:
+    """Each op on either of two mills: every sequence of ops and every choice of mills, each op begun as soon as it can."""
+    jobs = [[3, 2], [2, 4], [4, 1], [5]]
+    request = job_shop_request([[(0, length) for length in ops] for ops in jobs], SECONDS)
     request["shop"]["machines"].append(request["shop"]["machines"][0] | {"id": "M1"})
     for fixture in request["shop"]["fixtures"]:
         fixture["machines"] = []
-    best = min(
-        optimum(job_shop_request([[(pick[2 * j + k], ops[k]) for k in range(2)] for j, ops in enumerate(seconds)], SECONDS))
-        for pick in product((0, 1), repeat=5) for pick in [(*pick, 0)]
-    )
-    assert optimum(request) == pytest.approx(best)
+
+    def least(done: tuple[int, ...], ready: tuple[int, ...], free: tuple[int, int]) -> int:
+        found = [
+            least(
+                (*done[:j], done[j] + 1, *done[j + 1:]), (*ready[:j], end, *ready[j + 1:]),
+                (end, free[1]) if mill == 0 else (free[0], end))
+            for j, ops in enumerate(jobs) if done[j] < len(ops)
+            for mill in (0, 1) for end in [max(ready[j], free[mill]) + ops[done[j]]]
+        ]
+        return min(found, default=max(ready))
+
+    assert optimum(request) == pytest.approx(least((0,) * 4, (0,) * 4, (0, 0)))
 
 
 BUFFER = [
@@ -96,9 +101,9 @@ def whole_runs(loads: list[int], cuts: list[int], plates: int, machines: int) ->
     )
 
 
-def least_makespan(loads: list[int], cuts: list[int], plates: int, machines: int) -> float:
-    """The optimum of the walk, in seconds."""
-    walked = Walking(whole_runs(loads, cuts, plates, machines), float(sum(loads) + sum(cuts) + 1), None, 3_000_000, lambda _: False).run()
+def least_makespan(loads: list[int], cuts: list[int], plates: int, machines: int, known: int) -> float:
+    """The optimum of the walk, in seconds, which is to find something no worse than `known`."""
+    walked = Walking(whole_runs(loads, cuts, plates, machines), known + 0.5, None, 3_000_000, lambda _: False).run()
     assert walked.exact
     return walked.total
 
@@ -112,11 +117,11 @@ def test_plates_are_a_buffer(loads: list[int], cuts: list[int], ladder: list[int
     operator lies between the published value and that of two plates.
     """
     assert source
-    found = [least_makespan(loads, cuts, plates, 1) for plates in (1, 2, 3, 4)]
+    found = [least_makespan(loads, cuts, plates, 1, known) for plates, known in zip((1, 2, 3, 4), (ladder[0], *[ladder[1]] * 3), strict=True)]
     assert found[:2] == ladder[:2]
     assert all(low <= own <= ladder[1] for low, own in zip(ladder[2:], found[2:], strict=True))
     assert found == sorted(found, reverse=True)
-    assert johnson <= least_makespan(loads, cuts, len(loads) + 1, 1) <= found[3]
+    assert johnson <= least_makespan(loads, cuts, len(loads) + 1, 1, ladder[1]) <= found[3]
     assert found[3] >= max(min(loads) + sum(cuts), sum(loads) + min(cuts))
     if ladder[1] == johnson:
         assert found == ladder
@@ -144,7 +149,7 @@ def test_common_server_of_like_runs(runs: int, count: int, hand: int, cut: int, 
 ])
 def test_common_server_of_different_runs(count: int, hands: list[int], cuts: list[int], expected: int) -> None:
     """P,S1 | s_j, p_j | C_max, values worked out by enumeration and by a constraint model."""
-    assert least_makespan(hands, cuts, count, count) == expected
+    assert least_makespan(hands, cuts, count, count, expected + 1) == expected
 
 
 WORK = [4, 2, 6, 3, 5, 7]
