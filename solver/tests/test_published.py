@@ -88,14 +88,15 @@ def whole_runs(loads: list[int], cuts: list[int], plates: int, machines: int) ->
     w = plain.walk
     ints = np.int64
     least = np.zeros((jobs, 7), dtype=ints)
-    least[:, 3], least[:, 4] = min(cuts), min(loads)
+    least[:, 0], least[:, 1] = cuts, loads
+    of_all = np.tile(least.min(axis=0), (jobs, 1))
     fills = {
         "fill_pieces": np.eye(jobs, dtype=ints), "fill_load": np.array(loads, dtype=ints), "fill_unload": np.zeros(jobs, dtype=ints),
         "fill_cut": np.repeat(np.array(cuts, dtype=ints)[:, None], machines, axis=1), "fill_from": np.zeros(jobs, dtype=ints),
         "fill_count": np.ones(jobs, dtype=ints), "family_fills": np.array([0, jobs], dtype=ints),
     }
     return WalkShop(
-        w._replace(**fills, least=least, least_of=least, capacity=np.ones(jobs, dtype=ints), kind_step=np.zeros(jobs, dtype=ints),
+        w._replace(**fills, least=least, least_of=of_all, capacity=np.ones(jobs, dtype=ints), kind_step=np.zeros(jobs, dtype=ints),
                    makespan=np.ones(1)),
         plain.groups, plain.kinds, plain.orders, plain.carriers, plain.operator,
     )
@@ -117,7 +118,8 @@ def test_plates_are_a_buffer(loads: list[int], cuts: list[int], ladder: list[int
     operator lies between the published value and that of two plates.
     """
     assert source
-    found = [least_makespan(loads, cuts, plates, 1, known) for plates, known in zip((1, 2, 3, 4), (ladder[0], *[ladder[1]] * 3), strict=True)]
+    known = (ladder[0], ladder[1], ladder[1], ladder[1])
+    found = [least_makespan(loads, cuts, plates, 1, limit) for plates, limit in zip((1, 2, 3, 4), known, strict=True)]
     assert found[:2] == ladder[:2]
     assert all(low <= own <= ladder[1] for low, own in zip(ladder[2:], found[2:], strict=True))
     assert found == sorted(found, reverse=True)

@@ -67,7 +67,7 @@ class Walking:
     width
         Labels kept of one layer, those with the least total; None keeps all, and only then the answer is exact.
     most
-        Labels kept in all, for the memory's sake (about 150 bytes each).
+        Labels expanded in all, for the memory's sake (72 bytes each, beside those that wait).
     stop
         Asked between blocks of work whether to give up.
     """
@@ -77,7 +77,7 @@ class Walking:
     width: int | None
     most: int
     stop: Callable[[int], bool]
-    kept: list[Labels] = field(default_factory=list[Labels])
+    kept: list[tuple[Ints, Ints]] = field(default_factory=list[tuple[Ints, Ints]])  # parents and steps of the labels expanded
     waiting: dict[int, list[Labels]] = field(default_factory=dict[int, list[Labels]])
     labels: int = 0
     threads: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(2))
@@ -107,7 +107,7 @@ class Walking:
     def expand(self, labels: Labels) -> bool:
         """Put the children of `labels` among those that wait; False where the caller wants to stop."""
         w, base = self.shop.walk, self.labels
-        self.kept.append(labels)
+        self.kept.append((labels.parent, labels.step))
         self.labels += len(labels.cost)
         size = len(labels.cost)
         for first in range(0, size, BLOCK):
@@ -128,12 +128,13 @@ class Walking:
         total = float(labels.total[best])
         steps = [labels.step[best]]
         parent = int(labels.parent[best])
-        starts = np.cumsum([0] + [len(own.cost) for own in self.kept])
+        starts = np.cumsum([0] + [len(parents) for parents, _ in self.kept])
         while parent > 0:
             block = int(np.searchsorted(starts, parent, side="right")) - 1
-            own, row = self.kept[block], parent - int(starts[block])
-            steps.append(own.step[row])
-            parent = int(own.parent[row])
+            parents, own_steps = self.kept[block]
+            row = parent - int(starts[block])
+            steps.append(own_steps[row])
+            parent = int(parents[row])
         return WalkResult(min(total, dropped), total, np.array(steps[::-1]), self.width is None, self.labels)
 
 
