@@ -57,7 +57,9 @@ def calendar_lists(request: PlanRequest) -> dict[str, Ints]:
     for plate in shop.plates:
         closed = plate_closures(shop, plate.id)
         fields["l_plate"].append(lists.add(whole))
-        fields["l_open"].append(lists.add(subtract(whole, closed)) if closed else -1)
+        # A closure of the whole shop closes people and machines too; only one of the plate's own says more than they do.
+        own = any(closure.plate == plate.id for closure in shop.closures)
+        fields["l_open"].append(lists.add(subtract(whole, closed)) if own else -1)
     arrays = {name: np.array(values, dtype=np.int64) for name, values in fields.items()}
     arrays["lists"] = np.array(lists.spans, dtype=np.int64).reshape(-1, 2)
     arrays["list_from"] = np.array(lists.offsets, dtype=np.int64)

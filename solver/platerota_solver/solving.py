@@ -20,7 +20,7 @@ from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
 from platerota_solver.search import Decoder, Walks, copy_choices, fitting, opened, sequences, split_tokens
 from platerota_solver.why import late_reasons, unplaced_reasons
-from platerota_solver.windows import Windows
+from platerota_solver.windows import Windows, movable_runs
 
 WORKERS = 2
 """Threads of the search; the kernel releases the interpreter lock."""
@@ -167,8 +167,9 @@ class _Solver:
             schedule = self.prove(problem, schedule, clock)
             if self.quality == "optimal" or clock.over():
                 return schedule
-        choices, schedule = self.search(problem, decoder, starts, clock, SEARCH_SHARE, schedule)
-        return self.windows(problem, decoder, choices, schedule, clock)
+        until = SEARCH_SHARE if len(movable_runs(problem, schedule)) > 1 else 1.0
+        choices, schedule = self.search(problem, decoder, starts, clock, until, schedule)
+        return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def construct(self, problem: Problem, decoder: Decoder) -> list[Choices]:
         """A few plain sequences with plain habits, the best first; what does not fit is tried with overtime and builds open."""

@@ -1,7 +1,7 @@
 """Where one run fits earliest: load, place, cut, pull and unload, with the setup it needs, around all that is booked.
 
 `fit_run` writes the run's times into a row of run columns and books nothing; `commit_run` books such a row. The rules of
-floor.md that each function keeps are named in its docstring.
+the floor that each function keeps are named in its docstring.
 """
 
 from __future__ import annotations

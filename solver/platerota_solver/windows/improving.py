@@ -51,7 +51,7 @@ class Windows:
 
     def run(self, share: float) -> Schedule:
         """Windows until `share` of the budget has passed; the best schedule."""
-        movable = self._movable()
+        movable = movable_runs(self.problem, self.schedule)
         picks = [self._around_time, self._late_and_rivals, self._one_mill, self._two_orders]
         weights = [1.0] * len(picks)
         idle = 0
@@ -62,23 +62,6 @@ class Windows:
             weights[pick] = max(0.2, 0.8 * weights[pick] + (0.6 if gained else 0.0))
             idle = 0 if gained else idle + 1
         return self.schedule
-
-    def _movable(self) -> list[int]:
-        """Rows of runs a window may move: from the bench, on a mill with one position by hand, no setups, checks or bench work."""
-        p, s = self.problem.arrays, self.schedule
-        plain = {m for m in range(len(p.m_place)) if p.m_places[m] == 1 and not p.m_auto[m] and not p.setup[m].any()}
-        rows: list[int] = []
-        for row, run in enumerate(s.runs):
-            pieces = s.pieces[run[col.FIRST_PIECES]:run[col.LAST_PIECES]]
-            plate = int(p.c_plate[run[col.CARRIER]])
-            kinds = [(int(piece[col.ITEM]), int(piece[col.PIECES])) for piece in pieces]
-            if (
-                run[col.STAGE] == col.AT_BENCH and int(run[col.MACHINE]) in plain and p.p_stays[plate] < 0 and p.l_open[plate] < 0
-                and not p.c_build[run[col.CARRIER]] and not any(p.i_first[item] or p.s_bench[p.i_step[item]] for item, _ in kinds)
-                and all(machine in plain and p.l_open[p.c_plate[c]] < 0 for c, machine in possible_ways(self.problem, kinds))
-            ):
-                rows.append(row)
-        return rows
 
     def _around_time(self, movable: list[int]) -> list[int]:
         """Runs that cut around one instant."""
@@ -179,3 +162,21 @@ class Windows:
             solver.parameters.num_workers = 2
             solver.parameters.max_time_in_seconds = max(0.05, min(WINDOW_SECONDS, left))
         return solver
+
+
+def movable_runs(problem: Problem, schedule: Schedule) -> list[int]:
+    """Rows of runs a window may move: from the bench, on a mill with one position by hand, no setups, checks or bench work."""
+    p, s = problem.arrays, schedule
+    plain = {m for m in range(len(p.m_place)) if p.m_places[m] == 1 and not p.m_auto[m] and not p.setup[m].any()}
+    rows: list[int] = []
+    for row, run in enumerate(s.runs):
+        pieces = s.pieces[run[col.FIRST_PIECES]:run[col.LAST_PIECES]]
+        plate = int(p.c_plate[run[col.CARRIER]])
+        kinds = [(int(piece[col.ITEM]), int(piece[col.PIECES])) for piece in pieces]
+        if (
+            run[col.STAGE] == col.AT_BENCH and int(run[col.MACHINE]) in plain and p.p_stays[plate] < 0 and p.l_open[plate] < 0
+            and not p.c_build[run[col.CARRIER]] and not any(p.i_first[item] or p.s_bench[p.i_step[item]] for item, _ in kinds)
+            and all(machine in plain and p.l_open[p.c_plate[c]] < 0 for c, machine in possible_ways(problem, kinds))
+        ):
+            rows.append(row)
+    return rows

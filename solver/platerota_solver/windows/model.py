@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from ortools.sat.python import cp_model
 
+from platerota_shared.fields import MAX_SECONDS
 from platerota_solver.kernel import state as col
 from platerota_solver.kernel.state import State
 from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Ints, Problem
@@ -174,6 +175,7 @@ class WindowModel:
         """Points of the orders in the window × 3600 × 1000, above what the fixed runs make them cost anyway (F19)."""
         p, problem = self.problem.arrays, self.problem
         terms: list[cp_model.LinearExprT] = []
+        finishes: list[cp_model.IntVar] = []
         by_order: dict[int, list[cp_model.LinearExprT]] = {}
         for row, trip in self.trips.items():
             for item, _ in self.kinds(row):
@@ -187,8 +189,15 @@ class WindowModel:
                 self.model.add(finish >= end)
             self.model.add(finish >= fixed)
             self.model.add(late >= finish - int(p.o_due[order]))
+            finishes.append(finish)
             terms.append(finish * round(problem.finish_rate[order] * 3600 * RATE_SCALE))
             terms.append(late * round(problem.late_rate[order] * 3600 * RATE_SCALE))
+        rate = round(problem.request.settings.score.makespan_hour * RATE_SCALE)
+        if rate:
+            others = [fixed_finish(problem, self.schedule, order, set(self.trips)) for order in range(len(p.o_due))]
+            last = self.model.new_int_var(max(others), max(others) + 2 * int(p.horizon[0]) + MAX_SECONDS, "")
+            self.model.add_max_equality(last, [*finishes, max(others)])
+            terms.append(last * rate)
         self.model.minimize(sum(terms))
 
     def read(self, solver: cp_model.CpSolver) -> Ints:
