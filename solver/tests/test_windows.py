@@ -51,7 +51,7 @@ def test_windows_make_a_due_date_plan_better_and_keep_it_valid() -> None:
 
 def test_a_window_sees_the_makespan() -> None:
     """With points for the makespan alone, windows still find something to gain."""
-    request = read_request(week(score={"late_hour": 0, "finish_hour": 0, "makespan_hour": 1}))
+    request = read_request(week(solve_seconds=8, score={"late_hour": 0, "finish_hour": 0, "makespan_hour": 1}))
     before, after, _ = plans_before_and_after(request)
     assert after.score.total < before.score.total
     assert audit(request, after) == []
