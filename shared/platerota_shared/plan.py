@@ -1,4 +1,4 @@
-"""What comes out: the plan, as contract.md lists it. Instants are UTC seconds here and local text with offset in JSON."""
+"""What comes out: the plan as callers get it. Instants are UTC seconds here and local text with offset in JSON."""
 
 from __future__ import annotations
 

@@ -42,10 +42,10 @@ def _lifts(book: PlanBook) -> Iterator[Warning_]:
         if mass > LOAD_CONSTANT:
             yield Warning_(
                 code="lift-needs-care", pointer=f"/shop/plates/{number}",
-                detail=f"plate '{plate.id}' weighs up to {mass:.1f} kg loaded (plate, hardware and stock) when it is placed or pulled."
-                f" The revised NIOSH lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best"
-                f" conditions: the lifting index is at least {lifting_index(mass, Lift()):.1f}, and more with reach, twist or many lifts."
-                " Use a hoist, a cart or a second person; local rules and a competent person decide.",
+                detail=f"plate '{plate.id}' weighs up to {mass:.1f} kg loaded (plate, hardware and stock) when it is placed or pulled: a"
+                f" lifting index of at least {lifting_index(mass, Lift()):.1f}, and more with reach, twist or many lifts. The revised"
+                f" NIOSH lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best conditions. Use a"
+                " hoist, a cart or a second person; local rules and a competent person decide.",
             )
 
 

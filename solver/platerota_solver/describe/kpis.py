@@ -1,4 +1,4 @@
-"""Figures of a plan from `now` to its last task: by machine, by operator, and for the shop (contract.md, `kpis`)."""
+"""Figures of a plan from `now` to its last task: by machine, by operator, and for the shop (`kpis`)."""
 
 from __future__ import annotations
 
