@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from typing import get_args
 
 from platerota_shared.fields import Skill
+from platerota_shared.lifting import LOAD_CONSTANT, Lift, lifting_index
 from platerota_shared.plan import Kpis, Run, Warning_
 from platerota_shared.tables import Machine, Plate
 from platerota_solver.describe.book import PlanBook
-from platerota_solver.describe.lifting import LOAD_CONSTANT, Lift, lifting_index
 from platerota_solver.describe.presence import parts, seconds_within
 
 _HOUR = 3_600
