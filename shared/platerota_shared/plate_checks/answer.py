@@ -147,7 +147,7 @@ class PlateCheck(Out):
     """What can be said of a plate before a fixture is built on it."""
 
     mass: CheckedMass
-    """What it weighs."""
+    """What it weighs, in kg."""
     machines: tuple[MachineFit, ...]
     """Whether each machine takes it, in the order of the question."""
     grids: tuple[NestGrid, ...]

@@ -21,7 +21,7 @@ from platerota_shared.plate_checks.answer import (
 )
 from platerota_shared.plate_checks.asked import CheckedMachine, CheckedPlate, LiftAsked, PlateCheckRequest, WorkAsked
 from platerota_shared.plate_checks.grid import Orientation, grid
-from platerota_shared.plate_checks.materials import MATERIALS
+from platerota_shared.plate_checks.materials import MATERIALS, MaterialName
 from platerota_shared.plate_checks.rhythm import Cycle, one_plate, spread, two_plates
 
 _ORIENTATIONS: Final[tuple[Orientation, ...]] = ("along", "turned")
@@ -71,12 +71,13 @@ def _mass(request: PlateCheckRequest, pieces: int) -> CheckedMass:
     plate_mass = plate.mass if plate.mass is not None else solid
     piece_mass = piece.mass if piece is not None and piece.mass is not None else block
     assert plate_mass is not None, "reading a plate check asks for a mass"
-    used = [plate.material] if solid is not None else []
+    used: list[MaterialName | None] = [plate.material] if solid is not None else []
     used += [piece.material] if piece is not None and block is not None else []
     loaded = plate_mass + plate.hardware_mass + pieces * (piece_mass or 0.0)
     return CheckedMass(
-        plate_mass=_rounded(plate_mass), solid_mass=_rounded(solid) if solid is not None else None, hardware_mass=plate.hardware_mass,
-        piece_mass=_rounded(piece_mass) if piece_mass is not None else None, pieces=pieces, loaded_mass=_rounded(loaded),
+        plate_mass=_rounded(plate_mass), solid_mass=_rounded(solid) if solid is not None else None,
+        hardware_mass=_rounded(plate.hardware_mass), piece_mass=_rounded(piece_mass) if piece_mass is not None else None,
+        pieces=pieces, loaded_mass=_rounded(loaded),
         densities=tuple(MATERIALS[name].words for name in dict.fromkeys(used) if name is not None),
     )
 
