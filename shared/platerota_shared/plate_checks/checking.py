@@ -71,8 +71,7 @@ def _mass(request: PlateCheckRequest, pieces: int) -> CheckedMass:
     plate_mass = plate.mass if plate.mass is not None else solid
     piece_mass = piece.mass if piece is not None and piece.mass is not None else block
     assert plate_mass is not None, "reading a plate check asks for a mass"
-    used: list[MaterialName | None] = [plate.material] if solid is not None else []
-    used += [piece.material] if piece is not None and block is not None else []
+    used: list[MaterialName | None] = [plate.material, piece.material if piece is not None else None]
     loaded = plate_mass + plate.hardware_mass + pieces * (piece_mass or 0.0)
     return CheckedMass(
         plate_mass=_rounded(plate_mass), solid_mass=_rounded(solid) if solid is not None else None,
