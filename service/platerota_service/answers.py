@@ -8,6 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from platerota_service.operations_schedule import operations_schedule
 from platerota_service.problems import (
     BUSY,
     FAULTS,
@@ -20,7 +21,9 @@ from platerota_service.problems import (
     Problem,
     ProblemFault,
 )
+from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate, read_plate_check
+from platerota_shared.reading import read_request
 
 Answers = dict[int | str, dict[str, Any]]
 
@@ -133,6 +136,7 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "request": {"summary": "One mill, one plate, one order", "value": example("request")},
         "plan": {"summary": "One run of one plate", "value": example("plan")},
         "waiting-plan": {"summary": "A plan that waits", "value": _waiting_plan()},
+        "operations-schedule": {"summary": "The same plan under the names of IEC 62264", "value": _operations_schedule()},
         "plate-check-request": {"summary": "Eight pieces on an aluminium plate", "value": example("plate-check-request")},
         "plate-check": {"summary": "What that plate can do", "value": _plate_check()},
     }
@@ -141,6 +145,11 @@ def named_examples() -> dict[str, dict[str, Any]]:
 def example_reference(name: str) -> dict[str, str]:
     """A reference to the example `name` of :func:`named_examples`."""
     return {"$ref": f"#/components/examples/{name}"}
+
+
+def _operations_schedule() -> Any:
+    plan = {name: value for name, value in example("plan").items() if name in Plan.model_fields}
+    return operations_schedule(read_request(example("request")), Plan.from_document(plan))
 
 
 def _plate_check() -> Any:

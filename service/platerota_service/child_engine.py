@@ -15,15 +15,17 @@ from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
 from platerota_service.warm_process import warm_up_beside
 from platerota_shared.plan import Plan, Status
+from platerota_shared.tables import PlanRequest
 
 _log = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
 class _Record:
-    """One plan, its solve (None once it ended), and the event that wakes whoever watches it (a new one for each change)."""
+    """One plan, its request, its solve (None once it ended), and the event that wakes whoever watches it (a new one for each change)."""
 
     state: PlanState
+    request: PlanRequest
     process: SolveProcess | None = None
     task: asyncio.Task[None] | None = None
     stopping: bool = False
@@ -77,7 +79,7 @@ class ChildEngine:
         """Queue a solve; see :meth:`platerota_service.engine.Engine.submit`."""
         self._check_room()
         plan_id = uuid4().hex
-        record = _Record(PlanState(_marked(blank_plan(submission.request), plan_id, "waiting")))
+        record = _Record(PlanState(_marked(blank_plan(submission.request), plan_id, "waiting")), submission.request)
         self._records[plan_id] = record
         _log.info("plan %s waits: %d orders", plan_id, len(submission.request.orders))
         record.task = asyncio.create_task(self._solve(record, submission))
@@ -106,6 +108,10 @@ class ChildEngine:
     async def status(self, plan_id: str) -> PlanState:
         """The plan now; see :meth:`platerota_service.engine.Engine.status`."""
         return self._find(plan_id).state
+
+    async def request(self, plan_id: str) -> PlanRequest:
+        """The plan's request; see :meth:`platerota_service.engine.Engine.request`."""
+        return self._find(plan_id).request
 
     async def events(self, plan_id: str) -> AsyncIterator[PlanState]:
         """The plan's changes; see :meth:`platerota_service.engine.Engine.events`."""

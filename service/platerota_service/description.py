@@ -11,6 +11,7 @@ from fastapi.openapi.utils import get_openapi
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
 
 from platerota_service.answers import named_examples
+from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.problems import KINDS, Problem
 from platerota_shared.faults import CODES
@@ -69,7 +70,7 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
         _, models = models_json_schema(
             [
                 (PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization"),
-                (PlateCheckRequest, "validation"), (PlateCheck, "serialization"),
+                (PlateCheckRequest, "validation"), (PlateCheck, "serialization"), (ScheduleDocument, "serialization"),
             ],
             ref_template="#/components/schemas/{model}", schema_generator=_Schemas,
         )

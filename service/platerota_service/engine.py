@@ -142,6 +142,15 @@ class Engine(Protocol):
         """
         ...
 
+    async def request(self, plan_id: str) -> PlanRequest:
+        """The request that the plan answers.
+
+        Raises
+        ------
+        UnknownPlan
+        """
+        ...
+
     def events(self, plan_id: str) -> AsyncIterator[PlanState]:
         """The plan as it stands now, then at each change (quick ones may be joined), up to and with its end state.
 

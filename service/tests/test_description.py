@@ -53,7 +53,8 @@ async def test_the_description_is_valid_and_served(client: httpx.AsyncClient) ->
 async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) -> None:
     assert set(operations(description)) == {
         "post /v1/plans", "get /v1/plans/{plan_id}", "post /v1/plans/{plan_id}/stop", "delete /v1/plans/{plan_id}",
-        "post /v1/plate-checks", "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
+        "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks",
+        "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
     }
 
 
@@ -87,6 +88,9 @@ async def test_the_examples_are_true(description: dict[str, Any], submission: Su
     for status in ("201", "202"):
         (plan,) = create["responses"][status]["content"]["application/json"]["examples"].values()
         schema(description, "PlanAnswer").validate(value(description, plan))
+    exported = operations(description)["get /v1/plans/{plan_id}/operations-schedule"]["responses"]["200"]["content"]["application/json"]
+    (schedule,) = exported["examples"].values()
+    schema(description, "ScheduleDocument").validate(value(description, schedule))
     check = operations(description)["post /v1/plate-checks"]
     for content, model in ((check["requestBody"]["content"], "PlateCheckRequest"), (check["responses"]["200"]["content"], "PlateCheck")):
         (given,) = content["application/json"]["examples"].values()
