@@ -17,7 +17,7 @@ router = APIRouter(prefix="/v1/plate-checks", tags=["plate checks"])
 
 _BODY: Final[dict[str, Any]] = {
     "required": True,
-    "description": "The plate, and what of machines, piece, layout, lift and work is to be checked; JSON, UTF-8.",
+    "description": "The plate, and what of machines, piece, layout, lift and times is to be checked; JSON, UTF-8.",
     "content": {
         "application/json": {
             "schema": reference("PlateCheckRequest"), "examples": {"eight-pieces": example_reference("plate-check-request")},

@@ -29,7 +29,7 @@ def codes(answer: PlateCheck) -> list[str]:
 def test_a_plate_alone_is_weighed_and_nothing_else_is_made_up() -> None:
     answer = checked()
     assert (answer.mass.loaded_mass, answer.mass.pieces, answer.mass.piece_mass, answer.mass.solid_mass) == (26, 0, None, None)
-    assert (answer.machines, answer.grids, answer.nests, answer.lift, answer.work) == ((), (), None, None, ())
+    assert (answer.machines, answer.grids, answer.nests, answer.lift, answer.rhythm) == ((), (), None, None, ())
     assert codes(answer) == ["lift-needs-care"]  # 26 kg are more than the 23 kg of the best conditions
     assert answer.cautions == (CAUTION,)
 
@@ -50,8 +50,8 @@ def test_nests_that_are_asked_count_and_too_many_are_told() -> None:
 
 
 def test_a_piece_that_does_not_fit_has_no_nest_and_no_rhythm() -> None:
-    answer = checked(piece=PIECE | {"size_x": 500}, work={"cut_seconds": 60})
-    assert (answer.nests, answer.work, answer.mass.loaded_mass) == (0, (), 26)
+    answer = checked(piece=PIECE | {"size_x": 500}, times={"cut_seconds": 60})
+    assert (answer.nests, answer.rhythm, answer.mass.loaded_mass) == (0, (), 26)
     assert "no-nest-fits" in codes(answer)
 
 
@@ -145,12 +145,12 @@ def test_a_light_plate_needs_no_warning() -> None:
     assert answer.lift.index == answer.lift.bare_index == pytest.approx(16 / 23, abs=1e-6)
 
 
-WORK = {"cut_seconds": 100, "cycle_seconds": 20, "tool_changes": 5, "tool_change_seconds": 6, "load_seconds": 30, "unload_seconds": 10,
+TIMES = {"cut_seconds": 100, "cycle_seconds": 20, "tool_changes": 5, "tool_change_seconds": 6, "load_seconds": 30, "unload_seconds": 10,
         "load_piece_seconds": 15, "unload_piece_seconds": 5, "place_seconds": 12, "pull_seconds": 8}
 
 
 def test_the_rhythm_of_four_nests_by_hand() -> None:
-    last = checked(piece=PIECE, layout=LAYOUT, nests=4, work=WORK).work[-1]
+    last = checked(piece=PIECE, layout=LAYOUT, nests=4, times=TIMES).rhythm[-1]
     # Cut 20 + 5 x 6 + 4 x 100 = 450, hand 30 + 10 + 4 x 20 = 120, exchange 20.
     assert (last.pieces, last.cut_seconds, last.hand_seconds, last.tool_change_seconds) == (4, 450, 120, 7.5)
     one, two = last.one_plate, last.two_plates
@@ -162,23 +162,23 @@ def test_the_rhythm_of_four_nests_by_hand() -> None:
 
 
 def test_more_nests_take_less_of_the_spindle_for_each_piece() -> None:
-    rows = checked(piece=PIECE, layout=LAYOUT, work=WORK).work
+    rows = checked(piece=PIECE, layout=LAYOUT, times=TIMES).rhythm
     assert [row.pieces for row in rows] == [*range(1, 13), 18]
     minutes = [row.two_plates.minutes_per_piece for row in rows]
     assert minutes == sorted(minutes, reverse=True)
     assert all(row.two_plates.minutes_per_piece <= row.one_plate.minutes_per_piece for row in rows)
-    assert [row.pieces for row in checked(piece=PIECE, nests=10_000, work=WORK).work][-3:] == [3_072, 6_144, 10_000]
+    assert [row.pieces for row in checked(piece=PIECE, nests=10_000, times=TIMES).rhythm][-3:] == [3_072, 6_144, 10_000]
 
 
 def test_hand_work_that_outlasts_the_cut_keeps_even_two_plates_waiting() -> None:
-    slow = checked(piece=PIECE, nests=1, work={"cut_seconds": 10, "load_seconds": 60, "unload_seconds": 30})
-    assert slow.work[-1].two_plates.mill_wait_seconds == 80
+    slow = checked(piece=PIECE, nests=1, times={"cut_seconds": 10, "load_seconds": 60, "unload_seconds": 30})
+    assert slow.rhythm[-1].two_plates.mill_wait_seconds == 80
     assert "mills-wait-for-operator" in codes(slow)
-    assert "mills-wait-for-operator" not in codes(checked(piece=PIECE, layout=LAYOUT, work=WORK))
-    crowded = checked(piece=PIECE, layout=LAYOUT, nests=4, work=WORK | {"mills": 5})
-    assert crowded.work[-1].one_plate.cycle_seconds == 5 * 140
+    assert "mills-wait-for-operator" not in codes(checked(piece=PIECE, layout=LAYOUT, times=TIMES))
+    crowded = checked(piece=PIECE, layout=LAYOUT, nests=4, times=TIMES | {"mills": 5})
+    assert crowded.rhythm[-1].one_plate.cycle_seconds == 5 * 140
     assert "mills-wait-for-operator" in codes(crowded)
 
 
 def test_free_time_comes_with_the_caution_against_leaving_a_machine_alone() -> None:
-    assert any("unattended" in caution or "alone" in caution for caution in checked(piece=PIECE, nests=1, work=WORK).cautions)
+    assert any("unattended" in caution or "alone" in caution for caution in checked(piece=PIECE, nests=1, times=TIMES).cautions)

@@ -20,7 +20,7 @@ WHOLE: Document = {
     "layout": {"gap_x": 20, "gap_y": 12, "edge": "0 in"},
     "nests": 8,
     "lift": {"reach": "40 cm", "height": 900, "to_reach": "50 cm", "to_height": 1000, "to_twist": 30, "coupling": "fair"},
-    "work": {"cut_seconds": 240, "tool_changes": 5, "tool_change_seconds": 6, "load_piece_seconds": 20, "unload_piece_seconds": 10},
+    "times": {"cut_seconds": 240, "tool_changes": 5, "tool_change_seconds": 6, "load_piece_seconds": 20, "unload_piece_seconds": 10},
 }
 
 
@@ -53,7 +53,7 @@ def test_lengths_and_masses_are_read_with_their_units() -> None:
 def test_a_plate_alone_is_enough_and_null_sections_are_not_asked() -> None:
     plate = {"size_x": 400, "size_y": 300, "mass": 20}
     alone = read_plate_check({"plate": plate})
-    assert alone == read_plate_check({"plate": plate, "piece": None, "lift": None, "work": None, "nests": None})
+    assert alone == read_plate_check({"plate": plate, "piece": None, "lift": None, "times": None, "nests": None})
     assert alone == PlateCheckRequest.model_validate({"plate": plate})
 
 
@@ -83,8 +83,8 @@ def test_a_plate_alone_is_enough_and_null_sections_are_not_asked() -> None:
         (changed("layout", gap_x=-1), "/layout/gap_x", "out-of-range"),
         (changed("lift", coupling="slimy"), "/lift/coupling", "unknown-choice"),
         (changed("lift", twist="30 deg"), "/lift/twist", "wrong-type"),
-        (changed("work", cut_seconds=1.5), "/work/cut_seconds", "wrong-type"),
-        (changed("work", mills=0), "/work/mills", "out-of-range"),
+        (changed("times", cut_seconds=1.5), "/times/cut_seconds", "wrong-type"),
+        (changed("times", mills=0), "/times/mills", "out-of-range"),
     ],
 )
 def test_one_slip_gives_one_fault_in_its_place(document: Document, pointer: str, code: str) -> None:

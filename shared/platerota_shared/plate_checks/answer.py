@@ -156,7 +156,7 @@ class PlateCheck(Out):
     """Nests that the figures count with: as asked, else those of the better grid; null where no piece is asked."""
     lift: LiftCheck | None
     """The lifting index; null where it is not asked."""
-    work: tuple[NestsRhythm, ...]
+    rhythm: tuple[NestsRhythm, ...]
     """The rhythm as nests grow: 1 to 12, then doubled, up to `nests`; empty where it is not asked."""
     warnings: tuple[Warning_, ...]
     """What speaks against it; never a refusal."""

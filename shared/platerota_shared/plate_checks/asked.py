@@ -1,4 +1,4 @@
-"""What a plate check is asked: a plate that is thought of, the mills, the piece, the lift, the work."""
+"""What a plate check is asked: a plate that is thought of, the mills, the piece, the lift, the times."""
 
 from __future__ import annotations
 
@@ -131,7 +131,7 @@ class LiftAsked(Row):
     """Hours a day of such lifting without a longer rest; the equation goes to 8."""
 
 
-class WorkAsked(Row):
+class TimesAsked(Row):
     """Times of one run by hand exchange, in seconds."""
 
     cut_seconds: Seconds
@@ -175,5 +175,5 @@ class PlateCheckRequest(Row):
     """Nests of the fixture; null: as many as the better grid has."""
     lift: LiftAsked | None = None
     """How a person lifts the loaded plate; null: not asked."""
-    work: WorkAsked | None = None
+    times: TimesAsked | None = None
     """Times of a run; null: not asked."""

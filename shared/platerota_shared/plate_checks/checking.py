@@ -19,7 +19,7 @@ from platerota_shared.plate_checks.answer import (
     PlateCheck,
     Rhythm,
 )
-from platerota_shared.plate_checks.asked import CheckedMachine, CheckedPlate, LiftAsked, PlateCheckRequest, WorkAsked
+from platerota_shared.plate_checks.asked import CheckedMachine, CheckedPlate, LiftAsked, PlateCheckRequest, TimesAsked
 from platerota_shared.plate_checks.grid import Orientation, grid
 from platerota_shared.plate_checks.materials import MATERIALS, MaterialName
 from platerota_shared.plate_checks.rhythm import Cycle, one_plate, spread, two_plates
@@ -42,10 +42,10 @@ def check_plate(request: PlateCheckRequest) -> PlateCheck:
     mass = _mass(request, nests or 0)
     machines = tuple(_machine(request.plate, machine, mass.loaded_mass) for machine in request.machines)
     lift = _lift(request.lift, mass) if request.lift is not None else None
-    work = tuple(_nests_rhythm(request.work, pieces) for pieces in _counts(nests or 0)) if request.work is not None else ()
-    cautions = [CAUTION, *([_WEIGH] if mass.densities else []), *([_ALONE] if work else [])]
+    rhythm = tuple(_nests_rhythm(request.times, pieces) for pieces in _counts(nests or 0)) if request.times is not None else ()
+    cautions = [CAUTION, *([_WEIGH] if mass.densities else []), *([_ALONE] if rhythm else [])]
     answer = PlateCheck(
-        mass=mass, machines=machines, grids=grids, nests=nests, lift=lift, work=work, warnings=(), cautions=tuple(cautions),
+        mass=mass, machines=machines, grids=grids, nests=nests, lift=lift, rhythm=rhythm, warnings=(), cautions=tuple(cautions),
     )
     return answer.model_copy(update={"warnings": tuple(_warnings(request, answer))})
 
@@ -143,24 +143,24 @@ def _counts(nests: int) -> list[int]:
     return counts
 
 
-def _nests_rhythm(work: WorkAsked, pieces: int) -> NestsRhythm:
-    cut = work.cycle_seconds + work.tool_changes * work.tool_change_seconds + pieces * work.cut_seconds
-    hand = work.load_seconds + work.unload_seconds + pieces * (work.load_piece_seconds + work.unload_piece_seconds)
-    exchange = work.place_seconds + work.pull_seconds
-    one, two = (made(cut, hand, exchange, work.walk_seconds) for made in (one_plate, two_plates))
+def _nests_rhythm(times: TimesAsked, pieces: int) -> NestsRhythm:
+    cut = times.cycle_seconds + times.tool_changes * times.tool_change_seconds + pieces * times.cut_seconds
+    hand = times.load_seconds + times.unload_seconds + pieces * (times.load_piece_seconds + times.unload_piece_seconds)
+    exchange = times.place_seconds + times.pull_seconds
+    one, two = (made(cut, hand, exchange, times.walk_seconds) for made in (one_plate, two_plates))
     return NestsRhythm(
         pieces=pieces, cut_seconds=cut, hand_seconds=hand,
-        tool_change_seconds=_rounded(spread(work.tool_changes, work.tool_change_seconds, pieces)),
-        one_plate=_rhythm(one, work, pieces, cut), two_plates=_rhythm(two, work, pieces, cut),
+        tool_change_seconds=_rounded(spread(times.tool_changes, times.tool_change_seconds, pieces)),
+        one_plate=_rhythm(one, times, pieces, cut), two_plates=_rhythm(two, times, pieces, cut),
     )
 
 
-def _rhythm(cycle: Cycle, work: WorkAsked, pieces: int, cut: int) -> Rhythm:
-    length = cycle.length(work.mills)
-    shares = [_rounded(cutting / length) if length else 0.0 for cutting in (cut, pieces * work.cut_seconds)]
+def _rhythm(cycle: Cycle, times: TimesAsked, pieces: int, cut: int) -> Rhythm:
+    length = cycle.length(times.mills)
+    shares = [_rounded(cutting / length) if length else 0.0 for cutting in (cut, pieces * times.cut_seconds)]
     return Rhythm(
         cycle_seconds=length, minutes_per_piece=_rounded(length / 60 / pieces), spindle_share=shares[0], piece_share=shares[1],
-        operator_free_seconds=cycle.operator_free(work.mills), mill_wait_seconds=cycle.mill_waits(work.mills),
+        operator_free_seconds=cycle.operator_free(times.mills), mill_wait_seconds=cycle.mill_waits(times.mills),
         mills_served=_index(cycle.served),
     )
 
@@ -176,14 +176,14 @@ def _warnings(request: PlateCheckRequest, answer: PlateCheck) -> Iterator[Warnin
         words = f"{request.nests} nests are asked, but a plain grid with these gaps and edges holds {best}"
         yield Warning_(code="more-nests-than-fit", detail=words, pointer="/nests")
     yield from _lift_warnings(answer)
-    if request.work is not None and answer.work and answer.work[-1].two_plates.mill_wait_seconds:
-        waits, mills = answer.work[-1].two_plates.mill_wait_seconds, request.work.mills
+    if request.times is not None and answer.rhythm and answer.rhythm[-1].two_plates.mill_wait_seconds:
+        waits, mills = answer.rhythm[-1].two_plates.mill_wait_seconds, request.times.mills
         who = "the mill" if mills == 1 else f"each of the {mills} mills"
         words = (
             f"even with two plates {who} waits {waits:g} s in each cycle for the operator: quicker clamping, longer cuts or a second person"
             " gain more than a third plate"
         )
-        yield Warning_(code="mills-wait-for-operator", detail=words, pointer="/work")
+        yield Warning_(code="mills-wait-for-operator", detail=words, pointer="/times")
 
 
 def _fit_warnings(answer: PlateCheck) -> Iterator[Warning_]:

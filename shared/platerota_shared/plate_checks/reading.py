@@ -19,16 +19,16 @@ from platerota_shared.plate_checks.asked import (
     LiftAsked,
     Nests,
     PlateCheckRequest,
-    WorkAsked,
+    TimesAsked,
 )
 from platerota_shared.records import Record, Table, read_row
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
 _SECTIONS: Final[dict[str, type[Row]]] = {
-    "plate": CheckedPlate, "piece": CheckedPiece, "layout": Layout, "lift": LiftAsked, "work": WorkAsked,
+    "plate": CheckedPlate, "piece": CheckedPiece, "layout": Layout, "lift": LiftAsked, "times": TimesAsked,
 }
-_OPTIONAL: Final = ("piece", "lift", "work")
+_OPTIONAL: Final = ("piece", "lift", "times")
 R = TypeVar("R", bound=Row)
 
 _HOLDS: Final = "plate and what else is to be checked"
@@ -43,7 +43,7 @@ class _Outline(Row):
     layout: Any = None
     nests: Nests | None = None
     lift: Any = None
-    work: Any = None
+    times: Any = None
 
 
 def read_plate_check(data: bytes | str | Mapping[str, Any]) -> PlateCheckRequest:
@@ -102,7 +102,7 @@ class _Reader:
         return table
 
     def _without_piece(self) -> Iterator[Fault]:
-        asked = [name for name in ("layout", "nests", "work") if self._given.get(name) is not None]
+        asked = [name for name in ("layout", "nests", "times") if self._given.get(name) is not None]
         if asked and self._given.get("piece") is None:
             words = f"the request has no piece, but {' and '.join(asked)}, which say nothing without one"
             yield Fault("/piece", "missing-field", words, "add the piece, or leave the others out")
