@@ -18,7 +18,7 @@ from platerota_service.engine import Submission
 from platerota_service.plan_answers import PlanAnswer
 from platerota_shared.audit import audit
 from platerota_shared.faults import CODES
-from platerota_shared.kpi_formulas import SHOP_FORMULAS, SPINDLE_USES
+from platerota_shared.kpi_formulas import SHOP_ELEMENTS, SHOP_FORMULAS, SPINDLE_USES
 
 pytestmark = pytest.mark.anyio
 
@@ -162,6 +162,7 @@ async def test_key_figures_come_with_their_formulas_and_faults_with_their_codes(
     found = dict(fields(description))
     shown = {name: one["description"] for name, one in found["ShopKpis.ratios"]["properties"].items()}
     assert shown == SHOP_FORMULAS
+    assert {name: one["description"] for name, one in found["ShopKpis.elements"]["properties"].items()} == SHOP_ELEMENTS
     assert set(found["MachineKpis.seconds"]["properties"]) == set(SPINDLE_USES)
     assert all(f"`{code}`" in description["info"]["description"] for code in CODES)
 
