@@ -7,13 +7,13 @@ from contextlib import asynccontextmanager
 from importlib.metadata import version
 
 from fastapi import FastAPI
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, Response
 
 from platerota_service import health, operations_schedules, plans, plate_checks
 from platerota_service.calls import Parts
 from platerota_service.child_engine import ChildEngine
 from platerota_service.description import describe_api
-from platerota_service.docs_page import docs_page
+from platerota_service.docs_page import docs_page, erp_page
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
@@ -48,5 +48,6 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     install_problem_handlers(app)
     app.add_middleware(HeadCalls)
     app.add_api_route("/docs", lambda: docs_page(app.openapi()), response_class=HTMLResponse, include_in_schema=False)
+    app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     return app

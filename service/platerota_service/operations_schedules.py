@@ -37,7 +37,7 @@ async def get_operations_schedule(plan_id: PlanId, engine: EngineOf) -> Response
 
     Orders are operations requests, ops segment requirements, runs work requests, tasks job orders, operators personnel, machines
     equipment, plates and fixtures physical assets, shifts work calendar entries. Nothing of orders, runs, tasks and operators is
-    lost; names and shapes follow B2MML. 409 until the plan is ready.
+    lost; names and shapes follow B2MML. `/docs/erp-exchange` has the whole mapping. 409 until the plan is ready.
     """
     state = await engine.status(plan_id)
     schedule_state = exportable(plan_id, state)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
 
+from platerota_service.docs_page import erp_page
 from platerota_service.operations_schedule import ScheduleDocument, operations_schedule
 from platerota_service.operations_schedule.mapping import utc
 from platerota_shared.plan import Kpis, LoadWindow, OrderResult, Plan, Run, RunPieces, Score, ScoreParts, SolverReport, Task, TaskSpan
@@ -16,7 +16,6 @@ from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
 
 NOW = 1_806_177_600  # 2027-03-27T20:00:00Z, a Saturday: in Lisbon the clock is put forward in the following night
-PAGE = Path(__file__).parents[1] / "erp-exchange.md"
 Values = dict[str, list[str]]
 
 
@@ -247,8 +246,7 @@ def test_the_export_is_of_its_own_models_and_says_whether_it_is_released(request
 
 
 def test_the_page_names_every_object_and_parameter_of_an_export(document: dict[str, Any]) -> None:
-    text = PAGE.read_text(encoding="utf-8")
-    written = set(re.findall(r"`([\w.]+)`", text))
+    written = set(re.findall(r"`([\w.]+)`", erp_page()))
     objects = {name for name in re.findall(r"'([A-Z]\w+)': [\[{]", str(document)) if name not in ("Value", "Quantity")}
     parameters = set(re.findall(r"\{'ID': '(\w+)', 'Value'", str(document)))
     assert {"JobOrder", "SegmentRequirement"} <= objects

@@ -15,9 +15,10 @@ LOAD_CONSTANT: Final = 23.0
 """kg: the limit under the best conditions."""
 
 CAUTION: Final = (
-    "The equation does not cover one-handed, seated or kneeling lifts, lifts in a cramped space or leaning into a machine, slippery"
-    " floors, unstable or hot loads, and people who are not fit for it. Above an index of 1 some people are at increased risk, above 3"
-    " many. Use a hoist, a cart or a second person where in doubt; local rules and a competent person decide, never this number alone."
+    "The revised NIOSH lifting equation does not cover one-handed, seated or kneeling lifts, lifts in a cramped space or leaning into a"
+    " machine, slippery floors, unstable or hot loads, and people who are not fit for it. Above an index of 1 some people are at increased"
+    " risk, above 3 many. Use a hoist, a cart or a second person where in doubt; local rules and a competent person decide, never this"
+    " number alone."
 )
 """What must stand beside every index."""
 

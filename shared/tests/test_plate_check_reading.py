@@ -80,6 +80,7 @@ def test_a_plate_alone_is_enough_and_null_sections_are_not_asked() -> None:
         (changed("piece", material=...), "/piece/material", "missing-field"),
         (changed("piece", material=..., size_z=...), "/piece/mass", "missing-field"),
         (changed(None, piece=...), "/piece", "missing-field"),
+        (changed("piece", size_x=1e-300), "/piece/size_x", "out-of-range"),
         (changed("layout", gap_x=-1), "/layout/gap_x", "out-of-range"),
         (changed("lift", coupling="slimy"), "/lift/coupling", "unknown-choice"),
         (changed("lift", twist="30 deg"), "/lift/twist", "wrong-type"),

@@ -1,4 +1,4 @@
-"""From a request and its plan to the objects of IEC 62264; service/erp-exchange.md shows the mapping as a table."""
+"""From a request and its plan to the objects of IEC 62264; pages/erp-exchange.md shows the mapping as a table."""
 
 from __future__ import annotations
 

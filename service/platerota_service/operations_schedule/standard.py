@@ -59,7 +59,7 @@ class Parameter(Standard):
     """A parameter that the standard leaves to those who exchange: its name and value."""
 
     id: str
-    """Its name; erp-exchange.md lists them."""
+    """Its name; `/docs/erp-exchange` lists them."""
     value: Value
     """Its value."""
 

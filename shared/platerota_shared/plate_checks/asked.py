@@ -23,6 +23,17 @@ Distance = Annotated[
 ]
 """A length in millimetres that may be 0."""
 
+PieceSize = Annotated[
+    float,
+    BeforeValidator(read_length),
+    Field(ge=0.1, le=100_000.0),
+    WithJsonSchema({
+        "anyOf": [{"type": "number", "minimum": 0.1, "maximum": 100_000}, {"type": "string", "examples": ["3.5 in"]}],
+        "description": "millimetres, or text with a unit such as '3.5 in'",
+    }),
+]
+"""A side of a piece in millimetres; below a tenth of one a grid has no end."""
+
 Twist = Annotated[Number, Field(ge=0.0, le=180.0)]
 """Degrees."""
 
@@ -76,9 +87,9 @@ class CheckedMachine(Row):
 class CheckedPiece(Row):
     """One piece as it is loaded; its mass is given, or follows from material and size_z."""
 
-    size_x: Length
+    size_x: PieceSize
     """Size in the piece's own X, with what jaws or clamps need beside it left out, mm."""
-    size_y: Length
+    size_y: PieceSize
     """Size in the piece's own Y, mm."""
     size_z: Length | None = None
     """Height, mm; only for its mass."""

@@ -199,8 +199,8 @@ def _fit_warnings(answer: PlateCheck) -> Iterator[Warning_]:
 def _lift_warnings(answer: PlateCheck) -> Iterator[Warning_]:
     loaded, lift = answer.mass.loaded_mass, answer.lift
     if lift is not None and (lift.index is None or lift.index > 1):
-        index = f"a lifting index of {lift.index:.2f}" if lift.index is not None else "no such lift allowed at all"
-        words = f"the loaded plate weighs {loaded:.1f} kg, which makes {index} by the revised NIOSH lifting equation. {CAUTION}"
+        index = f"a lifting index of {lift.index:.2f}" if lift.index is not None else "a lift that the equation never allows"
+        words = f"the loaded plate weighs {loaded:.1f} kg, which makes {index}. {CAUTION}"
         yield Warning_(code="lift-needs-care", detail=words, pointer="/lift")
     elif lift is None and loaded > LOAD_CONSTANT:
         words = (
