@@ -53,7 +53,7 @@ def test_lengths_and_masses_are_read_with_their_units() -> None:
 def test_a_plate_alone_is_enough_and_null_sections_are_not_asked() -> None:
     plate = {"size_x": 400, "size_y": 300, "mass": 20}
     alone = read_plate_check({"plate": plate})
-    assert alone == read_plate_check({"plate": plate, "piece": None, "lift": None, "times": None, "nests": None})
+    assert alone == read_plate_check({"plate": plate, "piece": None, "lift": None, "times": None, "nests": None, "layout": {}})
     assert alone == PlateCheckRequest.model_validate({"plate": plate})
 
 
@@ -80,6 +80,7 @@ def test_a_plate_alone_is_enough_and_null_sections_are_not_asked() -> None:
         (changed("piece", material=...), "/piece/material", "missing-field"),
         (changed("piece", material=..., size_z=...), "/piece/mass", "missing-field"),
         (changed(None, piece=...), "/piece", "missing-field"),
+        (changed(None, piece=None, nests=None, times=None), "/piece", "missing-field"),
         (changed("piece", size_x=1e-300), "/piece/size_x", "out-of-range"),
         (changed("layout", gap_x=-1), "/layout/gap_x", "out-of-range"),
         (changed("lift", coupling="slimy"), "/lift/coupling", "unknown-choice"),

@@ -82,7 +82,7 @@ class _Reader:
         """The whole question, or None where there are faults."""
         sections = {name: self._section(name, model) for name, model in _SECTIONS.items()}
         machines = self._machines()
-        self.faults += [*_twice(machines), *_masses(sections), *self._without_piece()]
+        self.faults += [*_twice(machines), *_masses(sections), *self._without_piece(sections)]
         outline = self._outline.row
         if self.faults or outline is None:
             return None
@@ -101,8 +101,9 @@ class _Reader:
             table.add(self._row(CheckedMachine, raw, f"/machines/{index}", f"row {index + 1} of machines"))
         return table
 
-    def _without_piece(self) -> Iterator[Fault]:
-        asked = [name for name in ("layout", "nests", "times") if self._given.get(name) is not None]
+    def _without_piece(self, sections: Mapping[str, Row | None]) -> Iterator[Fault]:
+        # A program that writes every field out gives a layout of defaults, which asks for nothing.
+        asked = [name for name in ("layout", "nests", "times") if self._given.get(name) is not None and sections.get(name) != Layout()]
         if asked and self._given.get("piece") is None:
             words = f"the request has no piece, but {' and '.join(asked)}, which say nothing without one"
             yield Fault("/piece", "missing-field", words, "add the piece, or leave the others out")
