@@ -122,7 +122,7 @@ class _Prover:
                 if not relaxed:
                     self.adopt(walked.steps)
             self.floor = max(self.floor, min(walked.bound + settled, limit))
-            if walked.exact or self.over(0):
+            if walked.exact or self.floor >= limit - TOLERANCE or self.over(0):
                 break
         detail = f"{labels} labels" + (f", without {', '.join(relaxed)}" if relaxed else "")
         return _proof(self.better, self.points, self.floor, self.incumbent, detail)

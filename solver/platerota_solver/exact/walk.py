@@ -159,8 +159,8 @@ def _labels(w: Walk, size: int) -> Labels:
     """Columns for `size` labels."""
     width, times = len(w.need) + len(w.plate_family) + 1, 1 + len(w.place)
     return Labels(
-        state=np.zeros((size, width), dtype=np.int64), times=np.zeros((size, times), dtype=np.int64), cost=np.zeros(size),
-        total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=np.zeros((size, STEP_COLUMNS), dtype=np.int64),
+        state=np.zeros((size, width), dtype=np.int64), times=np.zeros((size, times), dtype=np.int64),
+        idle=np.zeros((size, 2 * (len(w.family_fills) - 1)), dtype=np.int64), cost=np.zeros(size), total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=np.zeros((size, STEP_COLUMNS), dtype=np.int64),
         layer=np.zeros(size, dtype=np.int64),
     )
 
@@ -169,6 +169,7 @@ def _room(w: Walk) -> Room:
     kinds = len(w.need)
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
+        idle=np.zeros(2 * (len(w.family_fills) - 1), dtype=np.int64),
         counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64),
         work=np.zeros(3 + len(w.place), dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
     )

@@ -22,6 +22,7 @@ class Labels(NamedTuple):
 
     state: Ints  # [label, pieces left by kind … a code per plate … finished orders as bits]
     times: Ints  # [label, operator free, then each machine free]
+    idle: Ints  # [label, two per family] loads no longer than this are too late now: see `idled`
     cost: Floats  # points of the finished orders
     total: Floats  # cost and what is still to come, at least
     parent: Ints
@@ -34,6 +35,7 @@ class Room(NamedTuple):
 
     state: Ints
     times: Ints
+    idle: Ints
     counts: Ints  # [3, kind]
     todo: Ints  # [3, kind]
     work: Ints  # [3 + machines]
@@ -155,6 +157,8 @@ def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room,
         out.state[row, column] = room.state[column]
     for column in range(room.times.shape[0]):
         out.times[row, column] = room.times[column]
+    for column in range(room.idle.shape[0]):
+        out.idle[row, column] = room.idle[column]
     out.cost[row], out.total[row], out.parent[row] = cost, max(total, source.total[parent]), parent
     return row + 1
 
@@ -176,6 +180,53 @@ def start_room(source: Labels, parent: int, room: Room) -> None:
         room.state[column] = source.state[parent, column]
     for column in range(room.times.shape[0]):
         room.times[column] = source.times[parent, column]
+    for column in range(room.idle.shape[0]):
+        room.idle[column] = source.idle[parent, column]
+
+
+@compiled
+def longest_free(w: Walk, t: int, until: int) -> int:
+    """The longest stretch of working time between two instants."""
+    row, last, longest = row_at(w.closes, w.span_from[0], w.span_from[1], t), w.span_from[1], 0
+    while row < last and w.begins[row] < until:
+        longest = max(longest, min(until, w.closes[row]) - max(t, w.begins[row]))
+        row += 1
+    return longest
+
+
+@compiled
+def idled(w: Walk, room: Room, at: int, own: int) -> bool:
+    """Whether the operator, idle until a step begins at `at`, could have done what must be done anyway: the step is never better.
+
+    An unload or a pull (of any plate but `own`) that fits the idle time can be done then, and all that follows is no later.
+    So can the next load of a family with an empty plate, if it fits: it is noted in `idle` as too late from now on, among raw
+    pieces until the family's next load, among pieces through another op until the next unload.
+    """
+    kinds, number, t = w.need.shape[0], stages(w), room.times[0]
+    if at <= t:
+        return False
+    longest = longest_free(w, t, at)
+    if longest <= 0:
+        return False
+    for plate in range(w.plate_family.shape[0]):
+        code = room.state[kinds + plate] - 1
+        if code < 0:
+            family = w.plate_family[plate]
+            if w.plate_open[plate] < 0 and t >= w.released[0]:
+                room.idle[2 * family] = max(room.idle[2 * family], longest)
+                room.idle[2 * family + 1] = max(room.idle[2 * family + 1], longest)
+            continue
+        if plate == own:
+            continue
+        stage, fill = code % number, code // number
+        if stage == OFF and w.fill_unload[fill] > 0:
+            if earliest(w, 0, w.plate_open[plate], -1, t, w.fill_unload[fill]) + w.fill_unload[fill] <= at:
+                return True
+        elif stage > ON and (stage - ON) % 2 == 1:
+            m = (stage - ON) // 2
+            if w.pull[m] > 0 and earliest(w, 0, w.plate_open[plate], w.open[m], max(t, room.times[1 + m]), w.pull[m]) + w.pull[m] <= at:
+                return True
+    return False
 
 
 @compiled
@@ -184,11 +235,13 @@ def load_steps(w: Walk, source: Labels, parent: int, plate: int, out: Labels, ro
     kinds, number, family = w.need.shape[0], stages(w), w.plate_family[plate]
     for fill in range(w.family_fills[family], w.family_fills[family + 1]):
         start_room(source, parent, room)
-        if waits(w, room.state, fill):
+        column = 2 * family + w.fill_later[fill]
+        if waits(w, room.state, fill) or 0 < w.fill_load[fill] <= room.idle[column]:
             continue
         at = earliest(w, 0, w.plate_open[plate], -1, max(room.times[0], w.fill_from[fill]), w.fill_load[fill])
-        if at == NEVER:
+        if at == NEVER or idled(w, room, at, plate):
             continue
+        room.idle[2 * family], room.idle[2 * family + 1] = 0, 0
         for k in range(kinds):
             room.state[k] -= w.fill_pieces[fill, k]
         set_plate(w, room.state, plate, 1 + fill * number + LOADED)
@@ -208,7 +261,7 @@ def place_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out
         if cut < 0 or on_machine(w, room.state, m) >= w.positions[m] or same_as_before(w, room.state, room.times, m):
             continue
         at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), w.place[m])
-        if at == NEVER:
+        if at == NEVER or idled(w, room, at, plate):
             continue
         end, cut_at, cut_end, stage = at + w.place[m], -1, -1, ON + 2 * m
         room.times[0], room.times[1 + m] = end, end
@@ -238,7 +291,7 @@ def machine_step(
     else:
         kind, after, length = PULL, OFF, w.pull[m]
         at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), length)
-    if at == NEVER:
+    if at == NEVER or (kind == PULL and idled(w, room, at, plate)):
         return row
     room.times[1 + m] = at + length
     if kind == PULL:
@@ -254,9 +307,11 @@ def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, ou
     mask = w.need.shape[0] + w.plate_family.shape[0]
     start_room(source, parent, room)
     at = earliest(w, 0, w.plate_open[plate], -1, room.times[0], w.fill_unload[fill])
-    if at == NEVER:
+    if at == NEVER or idled(w, room, at, plate):
         return row
     end = at + w.fill_unload[fill]
+    for family in range(w.family_fills.shape[0] - 1):
+        room.idle[2 * family + 1] = 0
     set_plate(w, room.state, plate, 0)
     room.times[0] = end
     progress(w, room.state, room.counts)
