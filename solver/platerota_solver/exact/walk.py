@@ -19,6 +19,7 @@ import numpy as np
 
 from platerota_solver.exact.walk_steps import STEP_COLUMNS, Labels, Room, expand
 from platerota_solver.exact.walk_tables import Walk, WalkShop
+from platerota_solver.exact.walk_work import WORK_COLUMNS
 from platerota_solver.kernel.spans import entry
 from platerota_solver.problem import Ints
 
@@ -166,12 +167,14 @@ def _labels(w: Walk, size: int) -> Labels:
 
 
 def _room(w: Walk) -> Room:
-    kinds = len(w.need)
+    kinds, sets = len(w.need), 1 << len(w.order_due)
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
         idle=np.zeros(2 * (len(w.family_fills) - 1), dtype=np.int64),
         counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64),
-        work=np.zeros(3 + len(w.place), dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
+        work=np.zeros(2 * len(w.place) + kinds, dtype=np.int64), table=np.zeros((sets, kinds, WORK_COLUMNS), dtype=np.int64),
+        free=np.zeros(len(w.plate_family), dtype=np.int64), finish=np.zeros(sets, dtype=np.int64), press=np.zeros(sets, dtype=np.int64),
+        best=np.zeros(sets), points=np.zeros(sets),
     )
 
 

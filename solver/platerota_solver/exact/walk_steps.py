@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from platerota_solver.exact.walk_bound import LOADED, OFF, ON, progress, stages, to_come
+from platerota_solver.exact.walk_bound import to_come
 from platerota_solver.exact.walk_tables import Floats, Walk
+from platerota_solver.exact.walk_work import LOADED, OFF, ON, progress, stages
 from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
 from platerota_solver.problem import Ints
 
@@ -38,8 +39,13 @@ class Room(NamedTuple):
     idle: Ints
     counts: Ints  # [3, kind]
     todo: Ints  # [3, kind]
-    work: Ints  # [3 + machines]
-    best: Floats  # per set of orders
+    work: Ints  # [2 × machines + kinds]
+    table: Ints  # [set of orders, component, WORK_COLUMNS]
+    free: Ints  # per plate
+    finish: Ints  # per set of orders
+    press: Ints
+    best: Floats
+    points: Floats
 
 
 @compiled
@@ -150,7 +156,9 @@ def set_plate(w: Walk, state: Ints, plate: int, code: int) -> None:
 def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room, cost: float, limit: float) -> int:
     """Write the child in `room` to `row` of `out` unless it cannot lead below `limit`; the next free row."""
     settle(w, room.state, room.times)
-    total = cost + to_come(w, room.state, room.times, room.counts, room.todo, room.work, room.best)
+    total = cost + to_come(
+        w, room.state, room.times, room.counts, room.todo, room.work, room.table, room.free, room.finish, room.press, room.best,
+        room.points, limit - cost)
     if total >= limit:
         return row
     for column in range(room.state.shape[0]):
