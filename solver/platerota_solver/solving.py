@@ -13,7 +13,7 @@ from platerota_solver.clock import Clock
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
-from platerota_solver.exact import left_out, provable, prove
+from platerota_solver.exact import by_single_runs, left_out, provable, prove
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
@@ -38,8 +38,8 @@ BOUND_SHARE, BOUND_SECONDS = 0.15, 10.0
 """The bound may take this share of the budget, and so many seconds at most."""
 PROOF_FROM = 0.05
 """A small week is searched until this share of the budget, then proved."""
-TINY_ORDERS, TINY_SHARE, SMALL_SHARE = 5, 0.85, 0.2
-"""A proof may take the larger share of the budget up to so many orders, else the smaller one."""
+TINY_ORDERS, TINY_SHARE, SMALL_SHARE = 5, 0.9, 0.2
+"""A proof may take the larger share of the budget that is left up to so many orders, or where every op is one run; else the smaller."""
 NOT_YET_SAID = "no place found so far; the search goes on"
 TRIES = 20
 """Changes tried between two looks at the clock."""
@@ -200,8 +200,8 @@ class _Solver:
 
     def prove(self, problem: Problem, schedule: Schedule, clock: Clock) -> Schedule:
         """The optimum of a small week, where it can be had in time."""
-        whole = not left_out(problem)
-        share = TINY_SHARE if whole and len(self.request.orders) <= TINY_ORDERS else SMALL_SHARE
+        tiny = by_single_runs(problem) or (len(self.request.orders) <= TINY_ORDERS and not left_out(problem))
+        share = (TINY_SHARE if tiny else SMALL_SHARE) * max(0.0, 1.0 - clock.share)
         seconds = share * self.request.settings.solve_seconds
         proof = prove(
             problem, schedule, schedule.points, self.bound, seconds, self.request.settings.repeatable, self.listener.should_stop)

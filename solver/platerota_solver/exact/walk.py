@@ -87,7 +87,7 @@ class Walking:
         """Walk through all layers."""
         w = self.shop.walk
         words, radices = _words(w)
-        self.waiting[0] = [_first(w)]
+        self.waiting[0] = [first_label(w)]
         last = 5 * int(w.need.sum())
         dropped = self.limit
         while self.waiting:
@@ -115,7 +115,7 @@ class Walking:
             block = range(first, min(size, first + BLOCK))
             half = block.start + (len(block) + 1) // 2 if len(block) > ALONE else block.stop
             ranges = [r for r in (range(block.start, half), range(half, block.stop)) if len(r)]
-            for made in self.threads.map(partial(_children, w, labels, self.limit), ranges):
+            for made in self.threads.map(partial(children, w, labels, self.limit), ranges):
                 made.parent[:] += base
                 for layer in np.unique(made.layer):
                     self.waiting.setdefault(int(layer), []).append(_take(made, np.flatnonzero(made.layer == layer)))
@@ -139,7 +139,7 @@ class Walking:
         return WalkResult(min(total, dropped), total, np.array(steps[::-1]), self.width is None, self.labels)
 
 
-def _children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
+def children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
     """The children of some labels that may lead below the limit."""
     parts, out, room, at = list[Labels](), _labels(w, BUFFER), _room(w), rows.start
     while at < rows.stop:
@@ -158,10 +158,12 @@ def _no_steps() -> Ints:
 
 def _labels(w: Walk, size: int) -> Labels:
     """Columns for `size` labels."""
-    width, times = len(w.need) + len(w.plate_family) + 1, 1 + len(w.place)
+    def columns(number: int) -> Ints:
+        return np.zeros((size, number), dtype=np.int64)
+
     return Labels(
-        state=np.zeros((size, width), dtype=np.int64), times=np.zeros((size, times), dtype=np.int64),
-        idle=np.zeros((size, 2 * (len(w.family_fills) - 1)), dtype=np.int64), cost=np.zeros(size), total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=np.zeros((size, STEP_COLUMNS), dtype=np.int64),
+        state=columns(len(w.need) + len(w.plate_family) + 1), times=columns(1 + len(w.place)), idle=columns(2 * (len(w.family_fills) - 1)),
+        cost=np.zeros(size), total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=columns(STEP_COLUMNS),
         layer=np.zeros(size, dtype=np.int64),
     )
 
@@ -178,7 +180,7 @@ def _room(w: Walk) -> Room:
     )
 
 
-def _first(w: Walk) -> Labels:
+def first_label(w: Walk) -> Labels:
     """The label at now: nothing loaded, everybody free."""
     first = _labels(w, 1)
     first.state[0, :len(w.need)] = w.need

@@ -5,11 +5,55 @@ from __future__ import annotations
 from platerota_solver.exact.walk_tables import Floats, Walk
 from platerota_solver.exact.walk_trade import FEW_ORDERS, traded
 from platerota_solver.exact.walk_work import (
-    AGAIN, CUT_LOAD, CUT_UNLOAD, HAND, LEAST, LOADS, MILL, ON, RUN_CUT, RUN_EXCHANGE, RUN_LOAD, RUN_UNLOAD, TRIPS, mills_end, progress,
-    stages, tabulate, uncut, work_until, worked_by,
+    AGAIN,
+    CUT_LOAD,
+    CUT_UNLOAD,
+    HAND,
+    LEAST,
+    LOADS,
+    MILL,
+    ON,
+    RUN_CUT,
+    RUN_EXCHANGE,
+    RUN_LOAD,
+    RUN_UNLOAD,
+    TRIPS,
+    mills_end,
+    progress,
+    stages,
+    tabulate,
+    uncut,
+    work_until,
+    worked_by,
 )
 from platerota_solver.kernel.spans import NEVER, compiled
 from platerota_solver.problem import Ints
+
+
+@compiled
+def gather(w: Walk, times: Ints, own: Ints, free: Ints, unload: int) -> tuple[int, int, int, int, int, int, int, int]:
+    """A set's rows of the table together: hand and mill seconds, the end of its plates' rounds, cut and exchange of one run more, and
+    with as few runs as can be, or more, the least first load and the least last unload.
+    """
+    hand, mill, rounds, extra = 0, 0, int(times[0]), NEVER
+    first_full, first_one, last_full, last_one = NEVER, NEVER, unload, unload
+    for c in range(w.need.shape[0]):
+        if w.component[c] != c:
+            continue
+        hand += own[c, HAND]
+        mill += own[c, MILL]
+        if own[c, LOADS] == 0:
+            continue
+        least = own[c, LEAST]
+        load, piece_load = w.least_of[c, RUN_LOAD], w.least_of[c, CUT_LOAD]
+        off, piece_off = w.least_of[c, RUN_UNLOAD], w.least_of[c, CUT_UNLOAD]
+        first_full, first_one = min(first_full, load + least * piece_load), min(first_one, load + piece_load)
+        if w.component_lag[c] == 0:
+            last_full, last_one = min(last_full, off + least * piece_off), min(last_one, off + piece_off)
+        extra = min(extra, w.least_of[c, RUN_CUT] + w.least_of[c, RUN_EXCHANGE])
+        end = turns(w, times, free, c, own[c, TRIPS])
+        rounds = max(rounds, NEVER if end >= NEVER else work_until(w, w.rounds[0], end, w.component_lag[c]))
+    return hand, mill, rounds, extra, first_full, first_one, last_full, last_one
 
 
 @compiled
@@ -20,25 +64,10 @@ def finish_of(w: Walk, times: Ints, own: Ints, free: Ints, work: Ints, standing:
     (1) The operator does the hand work left in working time, from t on. (2) The mills cut and exchange one plate at a time each, in
     the time they can use; where no plate is `ready` for a cut one must be loaded first; the last cut's run is unloaded after it.
     With as few runs as can be, no run holds less than the rest that full ones leave; with more there is one cut and
-    exchange more; the lesser of both counts. (3) The plates of a component go round.
+    exchange more; the lesser of both counts. (3) The plates of a component go round, and what follows them comes after.
     """
-    hand, mill, plates, extra, again = 0, 0, int(times[0]), NEVER, False
-    first_full, first_one, last_full, last_one = NEVER, NEVER, unload, unload
-    for c in range(w.need.shape[0]):
-        if w.component[c] != c:
-            continue
-        hand += own[c, HAND]
-        mill += own[c, MILL]
-        again = again or own[c, AGAIN] > 0
-        if own[c, LOADS] > 0:
-            least = own[c, LEAST]
-            load, piece_load = w.least_of[c, RUN_LOAD], w.least_of[c, CUT_LOAD]
-            off, piece_off = w.least_of[c, RUN_UNLOAD], w.least_of[c, CUT_UNLOAD]
-            first_full, first_one = min(first_full, load + least * piece_load), min(first_one, load + piece_load)
-            last_full, last_one = min(last_full, off + least * piece_off), min(last_one, off + piece_off)
-            extra = min(extra, w.least_of[c, RUN_CUT] + w.least_of[c, RUN_EXCHANGE])
-            plates = max(plates, turns(w, times, free, c, own[c, TRIPS]))
-    at = max(work_until(w, 0, times[0], hand), plates)
+    hand, mill, rounds, extra, first_full, first_one, last_full, last_one = gather(w, times, own, free, unload)
+    at = max(work_until(w, 0, times[0], hand), rounds)
     if mill == 0 or at >= NEVER:
         return at
     mill += standing
@@ -48,10 +77,9 @@ def finish_of(w: Walk, times: Ints, own: Ints, free: Ints, work: Ints, standing:
     if extra < NEVER:
         ended = min(ended, after_mills(w, times, mill + extra, first_one, last_one, work))
     at = max(at, ended)
-    if again:
-        for c in range(w.need.shape[0]):
-            if w.component[c] == c and own[c, AGAIN] > 0 and at < NEVER:
-                at = max(at, circling(w, times, own[c], c, hand, mill, first_one, last_one, work))
+    for c in range(w.need.shape[0]):
+        if w.component[c] == c and own[c, AGAIN] > 0 and at < NEVER:
+            at = max(at, circling(w, times, own[c], c, hand, mill, first_one, last_one, work))
     return at
 
 
@@ -80,8 +108,9 @@ def circling(
 
 @compiled
 def stand(w: Walk, state: Ints, times: Ints, work: Ints, free: Ints) -> int:
-    """What all sets of orders ask of a label: when each plate is `free`, in seconds of `rounds`, once the run it is in is unloaded; in
-    `work` the plates on each mill that wait for their cut and the plates in use of each component; and the seconds by which exchanges done and due change the mills' work.
+    """What all sets of orders read of a label: when each plate is `free`, in seconds of `rounds`, once the run it is in is unloaded;
+    in `work` the plates on each mill that wait for their cut, and the plates of each component in use; and the seconds by which
+    exchanges done and due change the mills' work.
     """
     kinds, number, machines, seconds = w.need.shape[0], stages(w), w.place.shape[0], 0
     for m in range(machines):

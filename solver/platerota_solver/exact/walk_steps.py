@@ -203,37 +203,43 @@ def longest_free(w: Walk, t: int, until: int) -> int:
 
 
 @compiled
+def fits_idle(w: Walk, room: Room, plate: int, at: int) -> bool:
+    """Whether the unload or the pull that a plate waits for can begin now and end by `at`."""
+    number, t = stages(w), room.times[0]
+    code = room.state[w.need.shape[0] + plate] - 1
+    stage, fill = code % number, code // number
+    if stage == OFF:
+        length, begin, opened = w.fill_unload[fill], t, -1
+    elif stage > ON and (stage - ON) % 2 == 1:
+        m = (stage - ON) // 2
+        length, begin, opened = w.pull[m], max(t, room.times[1 + m]), w.open[m]
+    else:
+        return False
+    begin = earliest(w, 0, w.plate_open[plate], opened, begin, length)
+    return length > 0 and begin + length <= at
+
+
+@compiled
 def idled(w: Walk, room: Room, at: int, own: int) -> bool:
     """Whether the operator, idle until a step begins at `at`, could have done what must be done anyway: the step is never better.
 
     An unload or a pull (of any plate but `own`) that fits the idle time can be done then, and all that follows is no later.
     So can the next load of a family with an empty plate, if it fits: it is noted in `idle` as too late from now on, among raw
-    pieces until the family's next load, among pieces through another op until the next unload.
+    pieces until the family's next load, among pieces through another op until the next unload. Every such exchange ends a step
+    sooner and none later, so it cannot go in circles with dominance, which needs not know of `idle`.
     """
-    kinds, number, t = w.need.shape[0], stages(w), room.times[0]
-    if at <= t:
-        return False
-    longest = longest_free(w, t, at)
-    if longest <= 0:
+    t = room.times[0]
+    longest = longest_free(w, t, at) if at > t else 0
+    if longest == 0:
         return False
     for plate in range(w.plate_family.shape[0]):
-        code = room.state[kinds + plate] - 1
-        if code < 0:
-            family = w.plate_family[plate]
+        if room.state[w.need.shape[0] + plate] == 0:
+            column = 2 * w.plate_family[plate]
             if w.plate_open[plate] < 0 and t >= w.released[0]:
-                room.idle[2 * family] = max(room.idle[2 * family], longest)
-                room.idle[2 * family + 1] = max(room.idle[2 * family + 1], longest)
-            continue
-        if plate == own:
-            continue
-        stage, fill = code % number, code // number
-        if stage == OFF and w.fill_unload[fill] > 0:
-            if earliest(w, 0, w.plate_open[plate], -1, t, w.fill_unload[fill]) + w.fill_unload[fill] <= at:
-                return True
-        elif stage > ON and (stage - ON) % 2 == 1:
-            m = (stage - ON) // 2
-            if w.pull[m] > 0 and earliest(w, 0, w.plate_open[plate], w.open[m], max(t, room.times[1 + m]), w.pull[m]) + w.pull[m] <= at:
-                return True
+                room.idle[column] = max(room.idle[column], longest)
+                room.idle[column + 1] = max(room.idle[column + 1], longest)
+        elif plate != own and fits_idle(w, room, plate, at):
+            return True
     return False
 
 

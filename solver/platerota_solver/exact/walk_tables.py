@@ -70,6 +70,7 @@ class Walk(NamedTuple):
     plate_component: Ints  # per plate
     component_orders: Ints  # per component (kind): the orders that have pieces in it, as bits
     component_plates: Ints  # per component: plates
+    component_lag: Ints  # per component: seconds from its last unload to the finish of whatever order, at least
     rhythm: Floats  # [component, hand or mill, 6]: what a plate can do in a window, see `walk_trade`
     rounds: Ints  # [1] list in which anything can happen to a plate: working time, and of every gap the longest cut
 
@@ -222,6 +223,7 @@ def _walk(
         capacity=_capacity(pieces, steps), component=component,
         plate_component=plate_component, component_orders=_component_orders(order_need, component),
         component_plates=np.array([(plate_component == c).sum() for c in range(len(kinds))], dtype=np.int64),
+        component_lag=np.array([_lag(kinds, component, least, c) for c in range(len(kinds))], dtype=np.int64),
         rhythm=np.array([_rhythm(pieces, component == c, least, least_of[c], int(p.m_place.max())) for c in range(len(kinds))]),
         rounds=np.array([int(mill[-1]) + 1], dtype=np.int64),
     )
@@ -288,6 +290,13 @@ def _component_orders(order_need: Ints, component: Ints) -> Ints:
     """The orders with pieces in each component, as bits."""
     bits = 1 << np.arange(len(order_need), dtype=np.int64)
     return np.array([int(bits[(order_need[:, component == c] > 0).any(axis=1)].sum()) for c in range(len(component))], dtype=np.int64)
+
+
+def _lag(kinds: tuple[tuple[int, int], ...], component: Ints, least: Ints, own: int) -> int:
+    """The least run that still follows the last one of a component: none where any of its ops is a last one, or the next is its own."""
+    held = [k for k in range(len(kinds)) if component[k] == own]
+    later = [k + 1 for k in held if k + 1 < len(kinds) and kinds[k + 1][0] == kinds[k][0] and component[k + 1] != own]
+    return min((int(least[k].sum()) for k in later), default=0) if len(later) == len(held) else 0
 
 
 def _rhythm(pieces: Ints, own: npt.NDArray[np.bool_], least: Ints, runs: Ints, place: int) -> list[list[float]]:

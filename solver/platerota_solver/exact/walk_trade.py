@@ -10,7 +10,19 @@ from __future__ import annotations
 
 from platerota_solver.exact.walk_tables import Floats, Walk
 from platerota_solver.exact.walk_work import (
-    AGAIN, CUT_LOAD, CUT_UNLOAD, HAND, LOADS, MILL, RUN_CUT, RUN_EXCHANGE, RUN_LOAD, RUN_UNLOAD, mills_end, work_until, worked_by,
+    AGAIN,
+    CUT_LOAD,
+    CUT_UNLOAD,
+    HAND,
+    LOADS,
+    MILL,
+    RUN_CUT,
+    RUN_EXCHANGE,
+    RUN_LOAD,
+    RUN_UNLOAD,
+    mills_end,
+    work_until,
+    worked_by,
 )
 from platerota_solver.kernel.spans import NEVER, compiled
 from platerota_solver.problem import Ints
@@ -60,35 +72,51 @@ def asked(w: Walk, component: int, kind: int, part: Ints, whole: Ints, held: int
 
 
 @compiled
+def asked_of_all(w: Walk, work: Ints, kind: int, part: Ints, whole: Ints, window: int) -> int:
+    """What all components ask for before a window; a component that another op follows is through before the window ends."""
+    total, held = 0, 2 * w.place.shape[0]
+    for c in range(w.need.shape[0]):
+        if w.component[c] == c:
+            total += asked(w, c, kind, part[c], whole[c], work[held + c], float(window - w.component_lag[c]))
+    return total
+
+
+@compiled
 def pressed(
     w: Walk, times: Ints, work: Ints, standing: int, first_load: int, last_unload: int, part: Ints, whole: Ints, until: int,
 ) -> int:
     """When a set of orders can be through, at least, where all open orders are by `until`; 0 where that asks nothing more of it."""
-    kinds, found = w.need.shape[0], 0
-    goal, held = worked_by(w, w.rounds[0], until), 2 * w.place.shape[0]
+    found, goal = 0, worked_by(w, w.rounds[0], until)
     for kind in range(HAND, MILL + 1):
         plain = 0
-        for c in range(kinds):
+        for c in range(w.need.shape[0]):
             if w.component[c] == c:
                 plain += part[c, kind]
         if kind == MILL and plain == 0:
             continue  # a mill in the middle of a cut is no beginning of a window
-        seconds, at = plain, 0
+        seconds, at = 0, 0
         for turn in range(4):
-            if turn > 0:
-                total, window = 0, float(goal - worked_by(w, w.rounds[0], at))
-                for c in range(kinds):
-                    if w.component[c] == c:
-                        total += asked(w, c, kind, part[c], whole[c], work[held + c], window)
-                if total <= seconds:
-                    break
-                seconds = total
+            total = asked_of_all(w, work, kind, part, whole, goal - worked_by(w, w.rounds[0], at)) if turn else plain
+            if turn and total <= seconds:
+                break
+            seconds = total
             at = work_until(w, 0, times[0], seconds) if kind == HAND else mills_end(w, times, seconds + standing, first_load, work)
             if at >= NEVER:
                 return NEVER
         if seconds > plain:
             found = max(found, at if kind == HAND else work_until(w, 0, at, last_unload))
     return found
+
+
+@compiled
+def ends(w: Walk, own: Ints, ready: bool, unload: int) -> tuple[int, int]:
+    """The least first load before a mill can begin, and the least unload after its last cut, for a set's rows of the table."""
+    first, last = 0 if ready else NEVER, unload
+    for c in range(w.need.shape[0]):
+        if w.component[c] == c and own[c, LOADS] > 0:
+            first = min(first, w.least_of[c, RUN_LOAD] + w.least_of[c, CUT_LOAD])
+            last = min(last, w.least_of[c, RUN_UNLOAD] + w.least_of[c, CUT_UNLOAD])
+    return first, last
 
 
 @compiled
@@ -112,11 +140,7 @@ def traded(
     best: Floats, points: Floats,
 ) -> float:
     """The least points of the open orders over every finish F of the last, in steps; never less than `best` of them all."""
-    kinds = w.need.shape[0]
-    first_load = 0 if ready else NEVER
-    for c in range(kinds):
-        if w.component[c] == c and table[whole, c, LOADS] > 0:
-            first_load = min(first_load, w.least_of[c, RUN_LOAD] + w.least_of[c, CUT_LOAD])
+    first_load, _ = ends(w, table[whole], ready, unload)
     if first_load >= NEVER:
         return float(best[whole])
     at, step, least, base = finish[whole], FIRST_STEP, 1e300, best[whole]
@@ -129,10 +153,7 @@ def traded(
         for chosen in range(1, whole):
             if turn + 1 == STEPS or chosen & ~whole:
                 continue
-            last = unload
-            for c in range(kinds):
-                if w.component[c] == c and table[chosen, c, LOADS] > 0:
-                    last = min(last, w.least_of[c, RUN_UNLOAD] + w.least_of[c, CUT_UNLOAD])
+            _, last = ends(w, table[chosen], ready, unload)
             press[chosen] = pressed(w, times, work, standing, first_load, last, table[chosen], table[whole], until)
             asks = asks or press[chosen] > finish[chosen]
         least = min(least, least_points(w, whole, until, at, press, finish, points))
