@@ -17,10 +17,10 @@ from platerota_solver.schedule import Schedule, schedule_points
 NARROW, WIDE = (50, 500), 5_000
 """Labels kept of a layer: narrow walks are quick and find plans that let the exact one drop more; the wide one is for a week that
 the exact one cannot prove in its time."""
-AIM = 0.5
+AIM = 0.4
 """Where between the best bound and the best plan the next exact walk has its limit: one that finds nothing is far shorter than
 one with the plan as its limit, and lifts the bound; one that finds a plan has proved it."""
-CLOSE = 0.01
+CLOSE = 0.02
 """Share of its points within which a bound is so close to a plan that the plan is the limit."""
 EXACT_SHARE = 0.7
 """Share of the time after the narrow walks that exact ones may take before the wide one has the rest."""
