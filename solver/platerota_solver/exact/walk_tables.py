@@ -224,7 +224,10 @@ def _walk(
         plate_component=plate_component, component_orders=_component_orders(order_need, component),
         component_plates=np.array([(plate_component == c).sum() for c in range(len(kinds))], dtype=np.int64),
         component_lag=np.array([_lag(kinds, component, least, c) for c in range(len(kinds))], dtype=np.int64),
-        rhythm=np.array([_rhythm(pieces, component == c, least, least_of[c], int(p.m_place.max())) for c in range(len(kinds))]),
+        rhythm=np.array([
+            _rhythm(pieces, component == c, least, least_of[c], int(p.m_place.max()), int(p.m_pull[p.m_places > 1].max(initial=0)))
+            for c in range(len(kinds))
+        ]),
         rounds=np.array([int(mill[-1]) + 1], dtype=np.int64),
     )
 
@@ -299,8 +302,11 @@ def _lag(kinds: tuple[tuple[int, int], ...], component: Ints, least: Ints, own: 
     return min((int(least[k].sum()) for k in later), default=0) if len(later) == len(held) else 0
 
 
-def _rhythm(pieces: Ints, own: npt.NDArray[np.bool_], least: Ints, runs: Ints, place: int) -> list[list[float]]:
-    """What one plate of a component (its kinds: `own`) can do in a window, in hand work and on a mill: columns of `walk_trade`."""
+def _rhythm(pieces: Ints, own: npt.NDArray[np.bool_], least: Ints, runs: Ints, place: int, pull: int) -> list[list[float]]:
+    """What one plate of a component (its kinds: `own`) can do in a window, in hand work and on a mill: columns of `walk_trade`.
+
+    `pull`: of a mill with another position, where a cut may be done and its plate still stand when the window begins.
+    """
     cut, load, unload, run_cut, run_load, run_unload, exchange = (column for column in np.where(own[:, None], least, 0).T)
     hand = load + unload
     run_cut, run_load, run_unload, exchange = (int(seconds) for seconds in runs[3:])
@@ -312,9 +318,10 @@ def _rhythm(pieces: Ints, own: npt.NDArray[np.bool_], least: Ints, runs: Ints, p
         return float((other[work > 0] / work[work > 0]).min(initial=1e9)) if (work > 0).any() else 0.0
 
     run_hand = run_load + run_unload + exchange
+    first_hand = run_unload + most(unload) + exchange  # of a run that is cut, or waits for it, when the window begins
     return [
-        [0.0, run_unload + most(unload) + exchange, run_hand, run_hand + run_cut, most(hand), beside(cut, hand)],
-        [run_load + most(load) + place, 0.0, run_cut + exchange, run_cut + run_hand, most(cut), beside(hand, cut)],
+        [first_hand, first_hand, run_hand, run_hand + run_cut, most(hand), beside(cut, hand)],
+        [run_load + most(load) + place + pull, pull, run_cut + exchange, run_cut + run_hand, most(cut), beside(hand, cut)],
     ]
 
 

@@ -120,8 +120,10 @@ def ends(w: Walk, own: Ints, ready: bool, unload: int) -> tuple[int, int]:
 
 
 @compiled
-def least_points(w: Walk, whole: int, until: int, at: int, press: Ints, finish: Ints, points: Floats) -> float:
-    """The least points of the open orders in any sequence (`walk_bound.to_come`), the last at `at`, each set before as `press` says."""
+def least_points(w: Walk, whole: int, at: int, until: int, press: Ints, finish: Ints, points: Floats) -> float:
+    """The least points of the open orders in any sequence (`walk_bound.to_come`), the last from `at` to `until`, each set before it as
+    `press` says; infinite where a set before it cannot be through by then.
+    """
     points[0] = 0.0
     for chosen in range(1, whole + 1):
         if chosen & ~whole:
@@ -130,7 +132,7 @@ def least_points(w: Walk, whole: int, until: int, at: int, press: Ints, finish: 
         for o in range(w.order_due.shape[0]):
             if (chosen >> o) & 1:
                 least = min(least, points[chosen ^ (1 << o)] + w.finish[o] * end + w.late[o] * max(0, end - w.order_due[o]))
-        points[chosen] = least if end <= until else 1e300
+        points[chosen] = least if chosen == whole or end <= until else 1e300
     return float(points[whole])
 
 
@@ -147,16 +149,16 @@ def traded(
     for turn in range(STEPS):
         for chosen in range(1, whole + 1):
             press[chosen] = 0
-        if least_points(w, whole, NEVER, at, press, finish, points) >= least:
+        if least_points(w, whole, at, NEVER, press, finish, points) >= least:
             break
-        until, asks = at + step, False
+        until, asks = at + step if turn + 1 < STEPS else NEVER, False
         for chosen in range(1, whole):
-            if turn + 1 == STEPS or chosen & ~whole:
+            if until == NEVER or chosen & ~whole:
                 continue
             _, last = ends(w, table[chosen], ready, unload)
             press[chosen] = pressed(w, times, work, standing, first_load, last, table[chosen], table[whole], until)
-            asks = asks or press[chosen] > finish[chosen]
-        least = min(least, least_points(w, whole, until, at, press, finish, points))
+            asks = asks or press[chosen] > finish[chosen] or finish[chosen] > until
+        least = min(least, least_points(w, whole, at, until, press, finish, points))
         if not asks or least <= base:
             break
         at, step = until, step + step // 3
