@@ -184,3 +184,13 @@ def test_no_label_on_the_way_to_the_optimum_is_bounded_above_it(features: str, s
         assert label.total[0] <= limit
     assert label.cost[0] == pytest.approx(best.total)
     assert lower_bound(problem, 5.0, repeatable=True).points <= limit
+
+
+def test_a_proof_without_time_gives_back_what_is_known() -> None:
+    """The search before it may have used the whole budget."""
+    problem = build_problem(read_request(tiny_shop()))
+    decoder = Decoder(problem)
+    start = decoder.schedule(fitting(decoder, split_tokens(problem, sequences(problem)["due"])))
+    proof = prove(problem, start, start.points, 0.5, 0.0, repeatable=False, should_stop=lambda: False)
+    assert proof.schedule is None
+    assert proof.bound >= 0.5

@@ -169,10 +169,12 @@ class _Prover:
     def over(self, labels: int) -> bool:
         """Whether time or labels are used up, or the caller wants to stop."""
         self.expanded += labels
-        return self.should_stop() or self.spent() > self.until
+        return self.should_stop() or self.spent() >= self.until
 
     def spent(self) -> float:
         """The share of the time, or of the labels that stand for it, that is used up."""
+        if self.seconds <= 0:
+            return 1.0
         if self.repeatable:
             return self.expanded / (self.seconds * LABELS_PER_SECOND)
         return (perf_counter() - self.began) / self.seconds
