@@ -11,7 +11,7 @@ from benchmarks.generator import make_request, read_features
 from platerota_shared.reading import read_request
 from platerota_solver.bounds import lower_bound
 from platerota_solver.exact import prove
-from platerota_solver.exact.walk import Walking, children, first_label
+from platerota_solver.exact.walk import Walking, children, first_label, take
 from platerota_solver.exact.walk_tables import walk_shop
 from platerota_solver.problem import build_problem
 from platerota_solver.search import Decoder, fitting, sequences, split_tokens
@@ -45,8 +45,8 @@ class TwoOps:
 
     def run(self) -> float:
         """The least score: 100 points an hour late, 1 to the finish, by weight."""
-        zero = (0,) * len(self.pieces)
-        stands = [(f, EMPTY, zero) for f, count in enumerate(self.plates) for _ in range(count)]
+        zero: Fill = (0,) * len(self.pieces)
+        stands: list[Stand] = [(f, EMPTY, zero) for f, count in enumerate(self.plates) for _ in range(count)]
         self.step(0, 0, stands, tuple(self.pieces), zero)
         return self.best
 
@@ -179,8 +179,7 @@ def test_no_label_on_the_way_to_the_optimum_is_bounded_above_it(features: str, s
     limit, label = best.total + 1e-6, first_label(shop.walk)
     for step in best.steps:
         made = children(shop.walk, label, np.inf, range(1))
-        row = int(np.flatnonzero((made.step == step).all(axis=1))[0])
-        label = type(label)(*(column[row:row + 1] for column in made))
+        label = take(made, np.flatnonzero((made.step == step).all(axis=1))[:1])
         assert label.total[0] <= limit
     assert label.cost[0] == pytest.approx(best.total)
     assert lower_bound(problem, 5.0, repeatable=True).points <= limit

@@ -95,11 +95,11 @@ class Walking:
             labels = _join(self.waiting.pop(layer))
             if layer == last:
                 return self.end(labels, dropped)
-            labels = _take(labels, _undominated(labels, words, radices))
+            labels = take(labels, _undominated(labels, words, radices))
             if self.width is not None and len(labels.cost) > self.width:
                 order = np.argsort(labels.total, kind="stable")
                 dropped = min(dropped, float(labels.total[order[self.width]]))
-                labels = _take(labels, np.sort(order[:self.width]))
+                labels = take(labels, np.sort(order[:self.width]))
             if self.labels + len(labels.cost) > self.most or not self.expand(labels):
                 least = min(float(own.total.min()) for rows in (*self.waiting.values(), [labels]) for own in rows)
                 return WalkResult(min(dropped, least), np.inf, _no_steps(), False, self.labels)
@@ -118,7 +118,7 @@ class Walking:
             for made in self.threads.map(partial(children, w, labels, self.limit), ranges):
                 made.parent[:] += base
                 for layer in np.unique(made.layer):
-                    self.waiting.setdefault(int(layer), []).append(_take(made, np.flatnonzero(made.layer == layer)))
+                    self.waiting.setdefault(int(layer), []).append(take(made, np.flatnonzero(made.layer == layer)))
             if self.stop(len(block)):
                 return False
         return True
@@ -147,7 +147,7 @@ def children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
         if until == at:
             out = _labels(w, 4 * len(out.cost))
             continue
-        parts.append(_take(out, np.arange(made)))
+        parts.append(take(out, np.arange(made)))
         at = until
     return _join(parts)
 
@@ -193,7 +193,8 @@ def _join(parts: list[Labels]) -> Labels:
     return Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def _take(labels: Labels, rows: Ints) -> Labels:
+def take(labels: Labels, rows: Ints) -> Labels:
+    """Some rows of all columns."""
     return Labels(*(column[rows] for column in labels))  # type: ignore[arg-type]
 
 

@@ -135,7 +135,7 @@ def stand(w: Walk, state: Ints, times: Ints, work: Ints, free: Ints) -> int:
         free[plate] = worked_by(w, w.rounds[0], at)
     if machines == 1 and work[1] == 0 and held == w.positions[0]:
         seconds += w.pull[0]  # what stands there must be pulled before anything is placed
-    return seconds
+    return int(seconds)
 
 
 @compiled

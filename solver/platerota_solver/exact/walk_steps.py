@@ -205,15 +205,14 @@ def longest_free(w: Walk, t: int, until: int) -> int:
 @compiled
 def fits_idle(w: Walk, room: Room, plate: int, at: int) -> bool:
     """Whether the unload or the pull that a plate waits for can begin now and end by `at`."""
-    number, t = stages(w), room.times[0]
-    code = room.state[w.need.shape[0] + plate] - 1
+    number, t = stages(w), int(room.times[0])
+    code = int(room.state[w.need.shape[0] + plate]) - 1
     stage, fill = code % number, code // number
-    if stage == OFF:
-        length, begin, opened = w.fill_unload[fill], t, -1
-    elif stage > ON and (stage - ON) % 2 == 1:
+    length, begin, opened = int(w.fill_unload[fill]), t, -1
+    if stage > ON and (stage - ON) % 2 == 1:
         m = (stage - ON) // 2
-        length, begin, opened = w.pull[m], max(t, room.times[1 + m]), w.open[m]
-    else:
+        length, begin, opened = int(w.pull[m]), max(t, int(room.times[1 + m])), int(w.open[m])
+    elif stage != OFF:
         return False
     begin = earliest(w, 0, w.plate_open[plate], opened, begin, length)
     return length > 0 and begin + length <= at

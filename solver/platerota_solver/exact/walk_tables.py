@@ -207,7 +207,7 @@ def _walk(
         kind_group=np.array([g for g, _ in kinds], dtype=np.int64), kind_step=steps,
         ends=np.array([int(k + 1 == len(kinds) or kinds[k + 1][0] != kinds[k][0]) for k in range(len(kinds))], dtype=np.int64),
         fill_pieces=pieces, fill_load=load, fill_unload=unload, fill_cut=cut, fill_count=count,
-        fill_later=(pieces[:, before >= 0] > 0).any(axis=1).astype(np.int64), released=np.array([release.max(initial=0)]),
+        fill_later=np.array((pieces[:, before >= 0] > 0).any(axis=1), dtype=np.int64), released=np.array([release.max(initial=0)]),
         fill_from=(np.where(pieces > 0, release, 0)).max(axis=1),
         family_fills=np.concatenate([[0], np.cumsum([len(own) for own in fills])]).astype(np.int64),
         plate_family=np.array([f for f, family in enumerate(families) for _ in family], dtype=np.int64),

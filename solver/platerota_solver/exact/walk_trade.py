@@ -49,7 +49,7 @@ def in_window(rhythm: Floats, seconds: float) -> float:
         rest = left - runs * rhythm[RUN_TIME]
         if rest >= 0 and runs > 0:
             most = max(most, at_once + runs * rhythm[RUN_WORK] + min(runs * rhythm[PIECES_WORK], rest / (1 + rhythm[BESIDE])))
-    return min(most, seconds + rhythm[LONGER])
+    return float(min(most, seconds + rhythm[LONGER]))
 
 
 @compiled
@@ -61,14 +61,14 @@ def asked(w: Walk, component: int, kind: int, part: Ints, whole: Ints, held: int
     """
     plates, one = w.component_plates[component], in_window(w.rhythm[component, kind], seconds)
     if whole[AGAIN] == 0:
-        return max(part[kind], int(whole[kind] - plates * one))
+        return max(int(part[kind]), int(whole[kind] - plates * one))
     run = w.least_of[component, RUN_EXCHANGE] + (
         w.least_of[component, RUN_CUT] if kind == MILL else w.least_of[component, RUN_LOAD] + w.least_of[component, RUN_UNLOAD])
     least = NEVER
     for more in range(plates):
         runs = max(0, whole[AGAIN] + 1 + more - whole[LOADS])
         least = min(least, int(whole[kind] + runs * run - min(plates, more + 1 + held) * one))
-    return max(part[kind], least)
+    return max(int(part[kind]), least)
 
 
 @compiled
@@ -77,7 +77,7 @@ def asked_of_all(w: Walk, work: Ints, kind: int, part: Ints, whole: Ints, window
     total, held = 0, 2 * w.place.shape[0]
     for c in range(w.need.shape[0]):
         if w.component[c] == c:
-            total += asked(w, c, kind, part[c], whole[c], work[held + c], float(window - w.component_lag[c]))
+            total += asked(w, c, kind, part[c], whole[c], int(work[held + c]), float(window - w.component_lag[c]))
     return total
 
 

@@ -152,7 +152,7 @@ def again(w: Walk, counts: Ints, done: int, component: int) -> int:
             total += max(0, wanted)
             most = max(most, w.capacity[j], w.capacity[first])
         runs = max(runs, -(-total // most))
-    return runs
+    return int(runs)
 
 
 @compiled
@@ -178,7 +178,7 @@ def component_work(w: Walk, counts: Ints, todo: Ints, done: int, component: int,
 def tabulate(w: Walk, state: Ints, counts: Ints, todo: Ints, table: Ints) -> None:
     """The table of work for every set of open orders; a set asks a component for what those of its orders ask that lie there."""
     kinds, orders = w.need.shape[0], w.order_due.shape[0]
-    done = state[kinds + w.plate_family.shape[0]]
+    done = int(state[kinds + w.plate_family.shape[0]])
     for chosen in range(1 << orders):
         if chosen & done:
             continue
