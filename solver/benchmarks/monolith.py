@@ -1,9 +1,11 @@
 """The monolith: one CP-SAT model of the whole week, from a complete hint that our constructive plan gives.
 
 It decides everything at once: which pieces of which orders lie in a run, on which plate, on which mill, who does each task
-and when, exact to the second. Each fixture has at most as many runs as the constructive plan gives it, and nothing ends
-later than `ROOM` after the last task of that plan. It knows what `exact.left_out` does not list, except an op after the
-first that has a choice of fixtures. Probing and symmetry detection are off: with them presolve loses the hint.
+and when, exact to the second. Half of its time goes first into the same model with the pieces left in the runs where the
+plan has them, which is smaller and gains sooner; its plan is the hint of the second half. Each fixture has at most as many
+runs as the constructive plan gives it, and nothing ends later than `ROOM` after the last task of that plan. It knows what
+`exact.left_out` does not list, except an op after the first that has a choice of fixtures. Probing and symmetry detection
+are off: with them presolve loses the hint.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from time import perf_counter
 
 from ortools.sat.python import cp_model
 
-from benchmarks.trips import Answer, NoFigure, Trip, answer, constructive_plan, refuse, trips_of
+from benchmarks.trips import Answer, NoFigure, Trip, answer, constructive_plan, links, refuse, trips_of
 from platerota_shared.plan import Plan
 from platerota_shared.tables import PlanRequest
 from platerota_solver.exact.points import whole_rates
@@ -53,18 +55,22 @@ def solve_monolith(request: PlanRequest, seconds: float, workers: int = WORKERS,
     problem = build_problem(request)
     refuse("monolith", problem, _choice_of_fixtures(problem))
     start = plan or constructive_plan(request)
-    week = Week(problem, trips_of(problem, start), [order.id for order in start.orders if not order.placed])
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = workers
-    solver.parameters.max_time_in_seconds = seconds
-    solver.parameters.random_seed = request.settings.seed
-    solver.parameters.cp_model_probing_level = 0
-    solver.parameters.symmetry_level = 0
-    status = solver.solve(week.model)
-    name = solver.status_name(status)
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        raise NoFigure(f"monolith: {name} after {seconds:g} s")
-    return answer("monolith", problem, week.read(solver), week.unplaced, name.lower(), perf_counter() - began)
+    unplaced = [order.id for order in start.orders if not order.placed]
+    trips, status = trips_of(problem, start), ""
+    for fills_free in (False, True):
+        week = Week(problem, trips, unplaced, fills_free=fills_free)
+        solver = cp_model.CpSolver()
+        solver.parameters.num_workers = workers
+        solver.parameters.max_time_in_seconds = seconds / 2
+        solver.parameters.random_seed = request.settings.seed
+        solver.parameters.cp_model_probing_level = 0
+        solver.parameters.symmetry_level = 0
+        result = solver.solve(week.model)
+        status = solver.status_name(result).lower()
+        if result not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+            raise NoFigure(f"monolith: {status} after {seconds / 2:g} s")
+        trips = week.read(solver)
+    return answer("monolith", problem, trips, unplaced, status, perf_counter() - began)
 
 
 def _choice_of_fixtures(problem: Problem) -> list[str]:
@@ -90,10 +96,13 @@ class Slot:
 
 
 class Week:
-    """The model. `trips` is the plan it begins from, `unplaced` are the orders that plan leaves out; they stay out."""
+    """The model. `trips` is the plan it begins from, `unplaced` are the orders that plan leaves out; they stay out.
 
-    def __init__(self, problem: Problem, trips: Sequence[Trip], unplaced: list[str]) -> None:
-        self.problem, self.p, self.unplaced = problem, problem.arrays, unplaced
+    `fills_free` says whether the pieces of a run may change.
+    """
+
+    def __init__(self, problem: Problem, trips: Sequence[Trip], unplaced: list[str], *, fills_free: bool) -> None:
+        self.problem, self.p, self.unplaced, self.fills_free = problem, problem.arrays, unplaced, fills_free
         self.model = cp_model.CpModel()
         self.horizon = min(int(self.p.horizon[0]), max((trip.end[-1] for trip in trips), default=0) + ROOM)
         self.trips = sorted(trips, key=lambda trip: (int(self.p.c_fixture[trip.carrier]), trip.at[0]))
@@ -109,12 +118,29 @@ class Week:
         self.slots = [self._slot(trip) for trip in self.trips]
         self._all_pieces()
         self._resources()
-        for item in (item for own in self.items.values() for item in own if self.p.i_ready[item] >= 0):
-            self._flow(item)
-        for before, after in zip(self.slots, self.slots[1:], strict=False):
-            if before.fixture == after.fixture:  # runs of a fixture are alike: the earlier load is the earlier slot
-                self.model.add(before.at[0] <= after.at[0])
+        if fills_free:
+            for item in (item for own in self.items.values() for item in own if self.p.i_ready[item] >= 0):
+                self._flow(item)
+        else:
+            for maker, user in links(problem, self.trips):
+                self.model.add(self.slots[maker].end[4] + self._wait(maker, user) <= self.slots[user].at[0])
+        self._sort()
         self._objective()
+
+    def _wait(self, maker: int, user: int) -> int:
+        """Seconds that pieces of one run wait before they go into another (F14)."""
+        p = self.p
+        into = {item for item, _ in self.trips[user].pieces}
+        return max(int(p.s_after[p.i_step[item]]) for item, _ in self.trips[maker].pieces if int(p.i_next[item]) in into)
+
+    def _sort(self) -> None:
+        """Of runs that are alike (of one fixture; with the same pieces where these are fixed) the earlier load is the earlier slot."""
+        last: dict[tuple[object, ...], Slot] = {}
+        for slot, trip in zip(self.slots, self.trips, strict=True):
+            key = (slot.fixture,) if self.fills_free else (slot.fixture, *sorted(trip.pieces))
+            if key in last:
+                self.model.add(last[key].at[0] <= slot.at[0])
+            last[key] = slot
 
     def _items(self) -> dict[int, list[int]]:
         """Items with pieces to cut whose order is placed, by op of a part."""
@@ -176,7 +202,8 @@ class Week:
         steps = [int(step) for step in self.p.nests[slot.fixture].nonzero()[0]]
         for item in (item for step in steps for item in self.items.get(step, [])):
             nests = int(self.p.nests[slot.fixture, self.p.i_step[item]])
-            pieces = self._var(0, min(nests, int(self.p.i_need[item])), planned.get(item, 0))
+            least, most = (0, min(nests, int(self.p.i_need[item]))) if self.fills_free else (planned.get(item, 0),) * 2
+            pieces = self._var(least, most, planned.get(item, 0))
             holds = self._literal(item in planned)
             self._when(pieces >= 1, holds)
             self._when(pieces == 0, ~holds)

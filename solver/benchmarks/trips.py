@@ -116,6 +116,31 @@ def trips_of(problem: Problem, plan: Plan) -> list[Trip]:
     return trips
 
 
+def links(problem: Problem, trips: Sequence[Trip]) -> list[tuple[int, int]]:
+    """Maker and user of pieces between two ops, by number of the trip, first unloaded to first loaded (F14)."""
+    p = problem.arrays
+    found: list[tuple[int, int]] = []
+    for item in (item for item in range(len(p.i_next)) if p.i_next[item] >= 0):
+        made = [[n, pieces] for n in _by_time(trips, 4) for held, pieces in trips[n].pieces if held == item]
+        stock, after = int(p.i_ready[p.i_next[item]]), int(p.i_next[item])
+        for user, wanted in ((n, pieces) for n in _by_time(trips, 0) for held, pieces in trips[n].pieces if held == after):
+            taken = min(stock, wanted)
+            stock, wanted = stock - taken, wanted - taken
+            while wanted > 0:
+                part = min(wanted, made[0][1])
+                found.append((made[0][0], user))
+                wanted -= part
+                made[0][1] -= part
+                if not made[0][1]:
+                    made.pop(0)
+    return found
+
+
+def _by_time(trips: Sequence[Trip], task: int) -> list[int]:
+    times = [trip.end if task == 4 else trip.at for trip in trips]
+    return sorted(range(len(trips)), key=lambda n: times[n][task])
+
+
 def answer(reference: str, problem: Problem, trips: Sequence[Trip], unplaced: Sequence[str], status: str, seconds: float) -> Answer:
     """The described and audited plan of `trips`.
 
