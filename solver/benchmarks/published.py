@@ -33,9 +33,8 @@ def solve_published(name: str, seconds: float) -> dict[str, float]:
 
 def line(name: str, figures: dict[str, float]) -> str:
     """One instance in words."""
-    proof = "proved" if figures["proved"] else "NOT PROVED"
-    return (
-        f"{name}: {figures['score']:g} (published {figures['published']:g}), bound {figures['bound']:g}, {proof}, {figures['solve_s']:.1f} s")
+    score = f"{figures['score']:g} (published {figures['published']:g}), bound {figures['bound']:g}"
+    return f"{name}: {score}, {'proved' if figures['proved'] else 'NOT PROVED'}, {figures['solve_s']:.1f} s"
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -30,7 +30,7 @@ class CannotExpress(ValueError):
 
 
 class NoFigure(RuntimeError):
-    """A reference gave no plan, or one with findings."""
+    """The audit finds something in the plan of a reference."""
 
 
 @dataclass(frozen=True)
