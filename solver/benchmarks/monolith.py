@@ -4,8 +4,8 @@ It decides everything at once: which pieces of which orders lie in a run, on whi
 and when, exact to the second. Half of its time goes first into the same model with the pieces left in the runs where the
 plan has them, which is smaller and gains sooner; its plan is the hint of the second half. Each fixture has at most as many
 runs as the constructive plan gives it, and nothing ends later than `ROOM` after the last task of that plan. It knows what
-`exact.left_out` does not list, except an op after the first that has a choice of fixtures. Probing and symmetry detection
-are off: with them presolve loses the hint.
+`exact.left_out` does not list, and waiting after an op, but no op after the first that has a choice of fixtures. Probing and
+symmetry detection are off: with them presolve loses the hint.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def solve_monolith(request: PlanRequest, seconds: float, workers: int = WORKERS,
     """
     began = perf_counter()
     problem = build_problem(request)
-    refuse("monolith", problem, _choice_of_fixtures(problem))
+    refuse("monolith", problem, _choice_of_fixtures(problem), known=("waiting after an op",))
     start = plan or constructive_plan(request)
     unplaced = [order.id for order in start.orders if not order.placed]
     trips, status = trips_of(problem, start), ""

@@ -7,8 +7,8 @@ plates as capacities; lateness, finish and makespan.
 
 Not expressed, so taken from the plan it begins from: how many runs there are, which pieces lie in each (a task has no
 quantity), and which run's pieces go on into which (first in, first out). Refused: what no reference knows
-(`benchmarks.trips.refuse`), waiting after an op (a job ends with its tasks), and closures of one plate, which stop work on the
-plate but not its waiting.
+(`benchmarks.trips.refuse`), waiting after an op (a job ends with its tasks) among it, and closures of one plate, which stop work
+on the plate but not its waiting.
 """
 
 from __future__ import annotations

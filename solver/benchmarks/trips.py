@@ -90,9 +90,9 @@ def constructive_plan(request: PlanRequest) -> Plan:
     return first.plan or plan
 
 
-def refuse(reference: str, problem: Problem, more: Sequence[str] = ()) -> None:
-    """Raise CannotExpress for the rules that no reference knows, and for `more` that this one does not."""
-    features = [*left_out(problem), *more]
+def refuse(reference: str, problem: Problem, more: Sequence[str] = (), known: Sequence[str] = ()) -> None:
+    """Raise CannotExpress for the rules that our exact models do not know either, but for those `known`, and for `more`."""
+    features = [*(name for name in left_out(problem) if name not in known), *more]
     if features:
         raise CannotExpress(reference, features)
 

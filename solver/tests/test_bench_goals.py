@@ -61,7 +61,7 @@ def test_ratios_compare_the_same_request_only() -> None:
         row("solve", score=50.0, seed=2), row("monolith", "large", score=1.0, seed=2),
     ]
     first, _, _, second, _ = (one["figures"] for one in derived(rows, nothing_stored))
-    assert first["against_monolith"] == 1.0
+    assert first["against_monolith"] == 90 / 100
     assert first["against_pyjobshop"] == first["against_best"] == 90 / 80
     assert "against_best" not in second
     assert derived(rows, lambda one: 45.0)[3]["figures"]["against_best"] == 50 / 45

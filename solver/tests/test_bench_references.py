@@ -25,7 +25,7 @@ def generated(family: str, seed: int, features: str) -> PlanRequest:
 
 
 @pytest.mark.parametrize("fills_free", [False, True])
-@pytest.mark.parametrize("features", ["plain", "routed", "mixed", "basic"])
+@pytest.mark.parametrize("features", ["plain", "routed", "mixed", "basic", "routed,after"])
 def test_the_monoliths_hint_is_a_complete_plan_of_the_same_score(features: str, fills_free: bool) -> None:
     """With every variable fixed to its hint the model has a solution, and its objective is the plan's score."""
     request = generated("small", 2, features)
@@ -75,13 +75,23 @@ def test_what_a_reference_does_not_know_is_refused_by_name() -> None:
     assert {"setups", "first articles", "bench work", "automatic exchange", "overtime"} <= set(refused.value.features)
     with pytest.raises(CannotExpress, match="closures of one plate"):
         solve_pyjobshop(generated("small", 3, "closures"), 1.0)
+    raw = tiny_shop(quantity=2)
+    add_part(raw, "W", "G", op=20)
+    raw["shop"]["fixtures"].append({"id": "H"})
+    raw["shop"]["plates"].append(plate("P-H", "H"))
+    raw["shop"]["nests"].append({"fixture": "H", "part": "W", "op": 20, "count": 1})
+    request = read_request(raw)
     with pytest.raises(CannotExpress, match="several fixtures"):
-        raw = tiny_shop(quantity=2)
-        add_part(raw, "W", "G", op=20)
-        raw["shop"]["fixtures"].append({"id": "H"})
-        raw["shop"]["plates"].append(plate("P-H", "H"))
-        raw["shop"]["nests"].append({"fixture": "H", "part": "W", "op": 20, "count": 1})
-        solve_monolith(read_request(raw), 1.0)
+        solve_monolith(request, 1.0)
+
+
+def test_the_monolith_waits_after_an_op() -> None:
+    """A run of op 10, an hour to cool, a run of op 20."""
+    raw = tiny_shop()
+    raw["shop"]["operations"][0]["after_seconds"] = 3_600
+    add_part(raw, "W", "G", op=20)
+    found = solve_monolith(read_request(raw), 1.0, workers=1)
+    assert finish(found.plan) == 2 * 3_320 + 3_600
 
 
 def test_a_refusal_is_a_row_without_a_score() -> None:
