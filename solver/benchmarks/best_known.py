@@ -85,7 +85,7 @@ def stored_score(row: Row) -> float | None:
 
 def _entry(row: Row, commit: str) -> Entry:
     how = row["how"]
-    night = row["part"] == "night"
+    night = how["by"] == "solver" and row["seconds"] >= NIGHT_TIMES * FAMILIES[row["family"]].solve_seconds
     return {
         "score": row["figures"]["score"], "proved": bool(row["figures"].get("proved", 0)), "by": "one night" if night else how["by"],
         "seconds": row["seconds"], "solver_seed": how["solver_seed"], "workers": how["workers"], "stage": how["stage"],
@@ -93,12 +93,17 @@ def _entry(row: Row, commit: str) -> Entry:
     }
 
 
+@cache
 def _commit() -> str:
-    """The short id of the commit that was measured, with a + where files differ from it; "unknown" outside of a checkout."""
+    """The short id of the commit that was measured, with a + where files of the solver differ from it; "unknown" outside a checkout."""
     here = Path(__file__).parent
-    done = subprocess.run(
-        ["git", "describe", "--always", "--dirty=+", "--exclude=*"], cwd=here, capture_output=True, text=True, check=False)
-    return done.stdout.strip() if done.returncode == 0 else "unknown"
+    named = _git("rev-parse", "--short", "HEAD", cwd=here)
+    same = _git("diff", "--quiet", "HEAD", "--", "../platerota_solver", "../../shared", cwd=here)
+    return "unknown" if named.returncode else named.stdout.strip() + "+" * bool(same.returncode)
+
+
+def _git(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["git", *arguments], cwd=cwd, capture_output=True, text=True, check=False)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -125,7 +125,7 @@ def test_the_store_takes_only_audited_plans_that_are_better(tmp_path: Path) -> N
     assert store.offer([row("night", score=10.0)]) == []
     assert store.offer([row("night") | {"figures": {"score": 1.0, "findings": 2.0}}]) == []
     assert store.offer([row("monolith", how={"refused": "cannot express: setups"})]) == []
-    changed = store.offer([row("night", score=9.0)])
+    changed = store.offer([row("night", score=9.0) | {"seconds": 600.0}])
     entry = store.read()["medium plain 1"]
     assert "was 10" in changed[0]
     assert (entry["score"], entry["by"], entry["stage"], entry["request"]) == (9.0, "one night", "search", "abc")
