@@ -35,7 +35,10 @@ COLUMNS = {
     "growth": "constructive time per run ÷ medium's",
     "memory_mib": "most memory, MiB",
     "findings": "findings of the audit",
+    "beaten": "bounds that a known plan beats",
 }
+SAME = 1e-6
+"""Points within which two scores are the same."""
 FLAT = 1.5
 """Cost per run counts as flat up to so many times that of a medium week."""
 
@@ -91,6 +94,7 @@ class Goal:
 SIZES = ("tiny", "small", "medium", "large", "huge")
 GOALS = (
     *(Goal("solve", family, "findings", worst, 0) for family in SIZES),
+    *(Goal("solve", family, "beaten", worst, 0) for family in SIZES),
     *(Goal("solve", family, "ratio", worst, 1) for family in SIZES),
     Goal("solve", "medium", "constructive_ms", median, 50),
     Goal("solve", "large", "constructive_ms", median, 300),
@@ -177,7 +181,9 @@ def _more(row: Row, scores: dict[str, list[float]], best_known: Callable[[Row], 
     stored = best_known(row)
     if stored is not None or len(scores) > 1:
         known = [score for own in scores.values() for score in own]
-        more["against_best"] = _over(figures["score"], min([*known, *([] if stored is None else [stored])]))
+        best = min([*known, *([] if stored is None else [stored])])
+        more["against_best"] = _over(figures["score"], best)
+        more["beaten"] = float(best < row["how"]["bound"] - SAME)
     return more
 
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 
+from benchmarks import scale
 from benchmarks.best_known import stored_score
 from benchmarks.goals import COLUMNS, Line, derived, lines
 from benchmarks.jobs import Row
@@ -71,6 +72,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for machine in dict.fromkeys(json.dumps(report["machine"]) for report in reports):
         print("  ".join(f"{name} {value}" for name, value in json.loads(machine).items()) + ("\n" if options.markdown else ""))
     print(goals_markdown(rows) if options.markdown else goals_text(rows))
+    if any(row["part"] == "scale" for row in rows):
+        print("\n" + (scale.markdown(rows) if options.markdown else scale.table(rows)))
     if options.figures:
         print(figures_text(rows))
     return 0

@@ -29,6 +29,17 @@ def table(rows: Sequence[Row]) -> str:
     return "\n".join(text)
 
 
+def markdown(rows: Sequence[Row]) -> str:
+    """The same as a Markdown table, milliseconds per run only."""
+    words = " | ".join(f"{word}, ms per run" for word in STEPS.values())
+    text = [f"| size | runs | {words} | memory, MiB |", "| --- " * (len(STEPS) + 3) + "|"]
+    for row in _rows(rows):
+        figures = row["figures"]
+        cells = " | ".join(f"{figures[step] / figures['runs']:.3f}" for step in STEPS)
+        text.append(f"| {row['family']} | {figures['runs']:.0f} | {cells} | {figures['memory_mib']:.0f} |")
+    return "\n".join(text)
+
+
 def draw(rows: Sequence[Row]) -> str:
     """An SVG: milliseconds per run of each step over the number of runs, both logarithmic; a flat line is linear cost."""
     sizes = _rows(rows)

@@ -20,14 +20,15 @@ from benchmarks.jobs import FULL, PARTS, QUICK, Job, plan_jobs
 from benchmarks.measure import digest, improved_by, measure
 from benchmarks.published import INSTANCES
 from benchmarks.report import goals_markdown, goals_text
-from benchmarks.scale import STEPS, draw, table
+from benchmarks.report import main as report
+from benchmarks.scale import STEPS, draw, markdown, table
 
 Row = dict[str, Any]
 
 
 def row(part: str, family: str = "medium", seed: int = 1, how: Row | None = None, **figures: float) -> Row:
     """A measured job as a report holds it."""
-    reached = {"by": "solver", "workers": 2, "stage": "search", "solver_seed": seed, "version": "0", "request": "abc"}
+    reached = {"by": "solver", "workers": 2, "stage": "search", "solver_seed": seed, "version": "0", "request": "abc", "bound": 40.0}
     return {
         "part": part, "family": family, "features": "plain", "seed": seed, "seconds": 1.0, "solver_seed": None,
         "figures": {"findings": 0.0, **figures}, "how": reached if how is None else how,
@@ -65,6 +66,11 @@ def test_ratios_compare_the_same_request_only() -> None:
     assert first["against_pyjobshop"] == first["against_best"] == 90 / 80
     assert "against_best" not in second
     assert derived(rows, lambda one: 45.0)[3]["figures"]["against_best"] == 50 / 45
+
+
+def test_a_plan_below_a_bound_is_told() -> None:
+    for other, beaten in ((41.0, 0.0), (39.0, 1.0)):
+        assert derived([row("solve", score=90.0), row("monolith", score=other)], nothing_stored)[0]["figures"]["beaten"] == beaten
 
 
 def test_a_reference_with_findings_is_no_reference() -> None:
@@ -151,11 +157,22 @@ def test_cost_over_size_is_drawn_and_listed() -> None:
     rows = [row("scale", family, runs=runs, memory_mib=200.0, **dict.fromkeys(STEPS, runs / 10)) for family, runs in
             (("huge", 3_000.0), ("tiny", 10.0), ("medium", 160.0))]
     assert [line.split()[0] for line in table(rows).splitlines()[1:]] == ["tiny", "medium", "huge"]
+    assert "| medium | 160 | 0.100 |" in markdown(rows)
     picture = ElementTree.fromstring(draw(rows))
     flat = [line for line in picture.iter("{http://www.w3.org/2000/svg}polyline")]
     assert len(flat) == len(STEPS)
     heights = {point.split(",")[1] for point in flat[0].attrib["points"].split()}
     assert len(heights) == 1  # the same cost per run at every size
+
+
+def test_reports_of_several_days_make_one_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = [tmp_path / "monday.json", tmp_path / "friday.json"]
+    for file, rows in zip(files, ([row("solve", score=80.0)], [row("monolith", score=100.0)]), strict=True):
+        file.write_text(json.dumps({"machine": {"cpus": 2}, "measured": rows}), "utf-8")
+    assert report([*map(str, files), "--markdown"]) == 0
+    shown = capsys.readouterr().out
+    assert "| score ÷ monolith's | medium | plain | median ≤ 0.95 | 0.8 | 0.8 to 0.8 | 1 | met |" in shown
+    assert shown.count("cpus 2") == 1
 
 
 def test_one_solve_is_measured_from_end_to_end() -> None:

@@ -55,6 +55,15 @@ def test_both_references_give_audited_plans_no_worse_than_their_start(features: 
         assert found.plan.score.total <= start.score.total + 1e-6
 
 
+@pytest.mark.parametrize(("features", "seed"), [("plain", 3), ("mixed", 8), ("basic", 2)])
+def test_no_reference_beats_our_bound_and_none_a_proved_optimum(features: str, seed: int) -> None:
+    raw = make_request("tiny", seed, read_features(features), 4.0)
+    raw["settings"]["repeatable"] = True
+    request, ours = read_request(raw), solved(raw)
+    assert ours.quality == "optimal"
+    assert solve_monolith(request, 2.0, workers=2).plan.score.total >= ours.score.bound - 1e-6
+
+
 @pytest.mark.parametrize("reference", [solve_monolith, solve_pyjobshop])
 def test_a_week_that_both_prove_has_our_optimum(reference: object) -> None:
     """Two plates, two orders, two ops: small enough for every model to prove."""
