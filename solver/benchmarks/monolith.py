@@ -17,13 +17,12 @@ from time import perf_counter
 
 from ortools.sat.python import cp_model
 
-from benchmarks.trips import Answer, Trip, answer, constructive_plan, links, refuse, trips_of
+from benchmarks.trips import ROOM, Answer, Trip, answer, constructive_plan, links, refuse, trips_of
 from platerota_shared.plan import Plan
 from platerota_shared.tables import PlanRequest
 from platerota_solver.exact.points import whole_rates
 from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Problem, build_problem
 
-ROOM = 7 * 86_400
 WORKERS = 8
 """Search workers, also on two cores: the mix of strategies is worth more than two of them."""
 HAND_SKILLS = {0: LOAD, 1: EXCHANGE, 3: EXCHANGE, 4: UNLOAD}

@@ -6,9 +6,9 @@ limits as breaks of resources; a plate and a mill held from task to task as task
 plates as capacities; lateness, finish and makespan.
 
 Not expressed, so taken from the plan it begins from: how many runs there are, which pieces lie in each (a task has no
-quantity), and which run's pieces go on into which (first in, first out). Refused: what no reference knows
-(`benchmarks.trips.refuse`), waiting after an op (a job ends with its tasks) among it, and closures of one plate, which stop work
-on the plate but not its waiting.
+quantity), and which run's pieces go on into which (first in, first out). Nothing ends later than `ROOM` after that plan.
+Refused: what no reference knows (`benchmarks.trips.refuse`), waiting after an op (a job ends with its tasks) among it, and
+closures of one plate, which stop work on the plate but not its waiting.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from typing import Any
 import pyjobshop
 from pyjobshop.Solution import ScheduledTask, Solution
 
-from benchmarks.trips import TASKS, Answer, Trip, answer, constructive_plan, links, refuse, trips_of
+from benchmarks.trips import ROOM, TASKS, Answer, Trip, answer, constructive_plan, links, refuse, trips_of
 from platerota_shared.plan import Plan
 from platerota_shared.tables import PlanRequest
 from platerota_solver.problem import EXCHANGE, LOAD, UNLOAD, Problem, build_problem
@@ -74,6 +74,7 @@ class Week:
 
     def __init__(self, problem: Problem, trips: Sequence[Trip]) -> None:
         self.problem, self.p, self.trips = problem, problem.arrays, trips
+        self.until = min(int(self.p.horizon[0]), max((trip.end[-1] for trip in trips), default=0) + ROOM)
         self.model = pyjobshop.Model()
         self.first: list[ScheduledTask] = []
         self.tasks: list[dict[str, int]] = []
@@ -90,10 +91,10 @@ class Week:
         return self.model.tasks[self.tasks[trip][kind]]
 
     def _breaks(self, number: int) -> list[tuple[int, int]]:
-        """What lies between the spans of a calendar list, up to the horizon."""
+        """What lies between the spans of a calendar list until the model ends."""
         p, at, found = self.p, 0, list[tuple[int, int]]()
         spans = p.lists[p.list_from[number]:p.list_from[number + 1]].tolist()
-        for begin, end in [*spans, [int(p.horizon[0])] * 2]:
+        for begin, end in [*(span for span in spans if span[0] < self.until), [self.until] * 2]:
             if begin > at:
                 found.append((at, begin))
             at = max(at, end)
@@ -205,7 +206,7 @@ class Week:
         return -(-work * int(p.m_factor[machine, 0]) // int(p.m_factor[machine, 1]))
 
     def _add(self, name: str, **options: Any) -> int:
-        self.model.add_task(name=name, **options)
+        self.model.add_task(name=name, latest_end=self.until, **options)
         return len(self.model.tasks) - 1
 
     def _mode(self, task: int, length: int, resources: list[Any], meaning: tuple[int, int]) -> int:

@@ -18,6 +18,8 @@ from platerota_solver.problem import Problem
 
 TASKS: tuple[Kind, ...] = ("load", "place", "cut", "pull", "unload")
 """The five tasks of a run, in sequence (F2)."""
+ROOM = 7 * 86_400
+"""Seconds by which a reference may end later than the plan it begins from."""
 LEFT_OUT = "the plan this reference began from leaves the order out"
 
 
