@@ -17,7 +17,7 @@ from benchmarks.families import FAMILIES
 from benchmarks.generator import make_request, read_features
 from benchmarks.goals import COLUMNS, GOALS, Goal, derived, lines, worst
 from benchmarks.jobs import FULL, PARTS, QUICK, Job, plan_jobs
-from benchmarks.measure import digest, improved_by, measure
+from benchmarks.measure import MOST_SECONDS, digest, generated, improved_by, measure, read_with_budget
 from benchmarks.published import INSTANCES
 from benchmarks.report import goals_markdown, goals_text
 from benchmarks.report import main as report
@@ -151,6 +151,12 @@ def test_a_request_is_known_by_its_tables_not_by_its_settings() -> None:
     raw = make_request("tiny", 1)
     other = raw | {"settings": {"solve_seconds": 1, "seed": 77}}
     assert digest(raw) == digest(other) != digest(make_request("tiny", 2))
+
+
+def test_a_night_may_be_longer_than_a_caller_may_ask_for() -> None:
+    raw = generated(Job("night", "tiny", "plain", 1, 3 * MOST_SECONDS))
+    assert raw["settings"]["solve_seconds"] == MOST_SECONDS
+    assert read_with_budget(raw, 3 * MOST_SECONDS).settings.solve_seconds == 3 * MOST_SECONDS
 
 
 def test_cost_over_size_is_drawn_and_listed() -> None:
