@@ -39,20 +39,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.estimate:
         return 0
     began = perf_counter()
-    rows, failed = _measure(jobs)
+    report: dict[str, Any] = {"machine": machine, "quick": options.quick, "measured": []}
+    failed = _measure(jobs, report, options.output)
+    rows: list[Row] = report["measured"]
     print(figures_text(rows))
     if any(row["part"] == "scale" for row in rows):
         print("\n" + table(rows))
     print("\n" + goals_text(rows))
     if options.quick:
         print("\nsmall samples and short budgets: only a full bench says whether a goal is met")
-    _keep(options.output, {"machine": machine, "quick": options.quick, "measured": rows}, perf_counter() - began)
+    _say_where(options.output, rows, perf_counter() - began)
     return int(failed > 0)
 
 
-def _measure(jobs: Sequence[Job]) -> tuple[list[Row], int]:
-    """The rows, and how many jobs gave none."""
-    rows: list[Row] = []
+def _measure(jobs: Sequence[Job], report: dict[str, Any], output: Path) -> int:
+    """Add the row of each job to the report, and keep it at once; how many jobs gave none."""
+    rows: list[Row] = report["measured"]
+    output.parent.mkdir(parents=True, exist_ok=True)
     for number, job in enumerate(jobs, start=1):
         name = " ".join(word for word in (job.part, job.family, job.features, str(job.seed or "")) if word)
         row = run_job(job)
@@ -60,20 +63,20 @@ def _measure(jobs: Sequence[Job]) -> tuple[list[Row], int]:
             print(f"[{number}/{len(jobs)}] {name} FAILED {row}", flush=True)
             continue
         rows.append(row)
+        output.write_text(json.dumps(report, indent=1), "utf-8")
         shown = ("score", "ratio", "gap", "proved", "constructive_ms", "solve_s")
         words = ", ".join(f"{key} {row['figures'][key]:.4g}" for key in shown if key in row["figures"])
         print(f"[{number}/{len(jobs)}] {name}: {words or row['how'].get('refused', '')}", flush=True)
-    return rows, len(jobs) - len(rows)
+    return len(jobs) - len(rows)
 
 
-def _keep(output: Path, report: dict[str, Any], seconds: float) -> None:
-    output.parent.mkdir(parents=True, exist_ok=True)
-    output.write_text(json.dumps(report, indent=1), "utf-8")
+def _say_where(output: Path, rows: list[Row], seconds: float) -> None:
+    """Where the figures are, and what can be made of them."""
     print(f"\n{duration(seconds)}; every figure: {output}; a table for a page: python -m benchmarks.report {output} --markdown")
     print(f"what is better than the best known: python -m benchmarks.best_known --from {output}")
-    if any(row["part"] == "scale" for row in report["measured"]):
+    if any(row["part"] == "scale" for row in rows):
         picture = output.with_suffix(".svg")
-        picture.write_text(draw(report["measured"]), "utf-8")
+        picture.write_text(draw(rows), "utf-8")
         print(f"cost over size: {picture}")
 
 

@@ -181,7 +181,7 @@ def _more(row: Row, scores: dict[str, list[float]], best_known: Callable[[Row], 
     stored = best_known(row)
     if stored is not None or len(scores) > 1:
         known = [score for own in scores.values() for score in own]
-        best = min([*known, *([] if stored is None else [stored])])
+        best = min(known if stored is None else [*known, stored])
         more["against_best"] = _over(figures["score"], best)
         more["beaten"] = float(best < row["how"]["bound"] - SAME)
     return more

@@ -116,6 +116,21 @@ def test_an_estimate_is_printed_first_and_nothing_is_measured(capsys: pytest.Cap
     assert not output.exists()
 
 
+def test_a_bench_keeps_what_it_measured_and_prints_every_goal(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("benchmarks.__main__.run_job", lambda job: "(1) out of memory" if job.seed == 2 else row(
+        job.part, job.family, job.seed, ratio=0.7, score=70.0, gap=0.2, runs=160.0, memory_mib=1.0,
+        **dict.fromkeys(STEPS, 5.0)))
+    output = tmp_path / "new" / "bench.json"
+    assert main(["--parts", "solve", "scale", "--family", "medium", "--features", "plain", "--seeds", "2", "--output", str(output)]) == 1
+    shown = capsys.readouterr().out
+    assert "[2/3] solve medium plain 2 FAILED (1) out of memory" in shown
+    assert "MISSED by 0.1 (17%)" in shown
+    assert len(json.loads(output.read_text("utf-8"))["measured"]) == 2
+    assert output.with_suffix(".svg").read_text("utf-8").startswith("<svg")
+
+
 def test_the_share_of_the_improvement_is_what_was_shown_until_then() -> None:
     progress = [(0.1, 100.0), (2.0, 60.0), (5.0, 20.0), (9.0, 0.0)]
     assert improved_by(progress, 1.0) == 0.0
