@@ -86,9 +86,10 @@ def _sample(options: argparse.Namespace) -> Sample:
     if options.seeds:
         sample = replace(sample, seeds=dict.fromkeys(FAMILIES, options.seeds))
     if options.reference_seeds is not None:
+        number = options.reference_seeds
         sample = replace(
-            sample, reference_seeds=dict.fromkeys(sample.reference_seeds, options.reference_seeds),
-            spread_seeds=dict.fromkeys(sample.spread_seeds, options.reference_seeds))
+            sample, monolith_seeds=dict.fromkeys(FAMILIES, number), pyjobshop_seeds=dict.fromkeys(FAMILIES, number),
+            spread_seeds=dict.fromkeys(FAMILIES, number))
     if options.seconds:
         sample = replace(sample, seconds=dict.fromkeys(FAMILIES, options.seconds))
     if options.times:
@@ -104,7 +105,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--family", nargs="+", choices=FAMILIES, default=list(FAMILIES), help="sizes of shop (all)")
     parser.add_argument("--features", nargs="+", help="feature sets, such as plain routed,closures basic full (plain and basic)")
     parser.add_argument("--seeds", type=int, help="seeds 1 to N (10; large 3, huge 1)")
-    parser.add_argument("--reference-seeds", type=int, help="the same for monolith and PyJobShop (3) and for the solver's spread (5)")
+    parser.add_argument("--reference-seeds", type=int, help="the same for references and spread, in every family (3 and 5, in some)")
     parser.add_argument("--seconds", type=float, help="budget of the optimiser (the family's)")
     parser.add_argument("--times", type=float, help="budget of monolith and PyJobShop in budgets of ours (10)")
     parser.add_argument("--published", nargs="+", choices=INSTANCES, metavar="NAME", help="published instances (all)")

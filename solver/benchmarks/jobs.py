@@ -75,10 +75,8 @@ class Sample:
     ----------
     seeds
         Seeds 1 to N by family.
-    reference_seeds
-        The same for monolith and PyJobShop; families that are not named have none.
-    spread_seeds
-        The same for the spread between solver seeds.
+    monolith_seeds, pyjobshop_seeds, spread_seeds
+        The same for the references and for the spread between solver seeds; families that are not named have none.
     seconds
         Budgets that are not the family's own.
     reference_times
@@ -90,7 +88,8 @@ class Sample:
     """
 
     seeds: dict[str, int]
-    reference_seeds: dict[str, int]
+    monolith_seeds: dict[str, int]
+    pyjobshop_seeds: dict[str, int]
     spread_seeds: dict[str, int]
     seconds: dict[str, float]
     reference_times: float
@@ -100,12 +99,12 @@ class Sample:
 
 FULL = Sample(
     seeds={"tiny": 10, "small": 10, "medium": 10, "large": 3, "huge": 1},
-    reference_seeds={"small": 3, "medium": 3, "large": 3}, spread_seeds={"medium": 5},
+    monolith_seeds={"small": 3, "medium": 3, "large": 3}, pyjobshop_seeds={"small": 3, "medium": 3}, spread_seeds={"medium": 5},
     seconds={}, reference_times=REFERENCE_TIMES, features=("plain", "basic"), published=None,
 )
 QUICK = Sample(
     seeds={"tiny": 2, "small": 2, "medium": 1, "large": 1, "huge": 1},
-    reference_seeds={"small": 1, "medium": 1, "large": 1}, spread_seeds={"medium": 1},
+    monolith_seeds={"small": 1, "medium": 1, "large": 1}, pyjobshop_seeds={"small": 1, "medium": 1}, spread_seeds={"medium": 1},
     seconds={"tiny": 4.0, "small": 4.0, "medium": 5.0, "large": 6.0, "huge": 6.0},
     reference_times=1.0, features=("plain",), published=("ft06", "la01", "ft06x2", "ft10"),
 )
@@ -128,7 +127,10 @@ def _generated(sample: Sample, part: str, family: str) -> list[Job]:
     seconds = sample.seconds.get(family, FAMILIES[family].solve_seconds)
     if part == "scale":
         return [Job(part, family, sample.features[0], 1, 0.5)]
-    seeds = {"solve": sample.seeds, "seeds": sample.spread_seeds}.get(part, sample.reference_seeds).get(family, 0)
+    by_part = {
+        "solve": sample.seeds, "seeds": sample.spread_seeds, "monolith": sample.monolith_seeds, "pyjobshop": sample.pyjobshop_seeds,
+    }
+    seeds = by_part[part].get(family, 0)
     plain = [Job(part, family, features, seed, seconds) for features in sample.features for seed in range(1, seeds + 1)]
     if part == "seeds":
         return [replace(job, solver_seed=number) for job in plain for number in SOLVER_SEEDS]
@@ -151,6 +153,8 @@ def run_job(job: Job) -> Row | str:
 
 
 def duration(seconds: float) -> str:
-    """Such as ``"2 h 05 min"`` or ``"4 min"``."""
-    minutes = max(1, round(seconds / 60))
+    """Such as ``"2 h 05 min"``, ``"4 min"`` or ``"90 s"``."""
+    minutes = round(seconds / 60)
+    if seconds < 120:
+        return f"{seconds:.0f} s"
     return f"{minutes // 60} h {minutes % 60:02} min" if minutes >= 60 else f"{minutes} min"

@@ -111,7 +111,7 @@ def test_an_estimate_is_printed_first_and_nothing_is_measured(capsys: pytest.Cap
     output = tmp_path / "bench.json"
     assert main(["--estimate", "--parts", "solve", "published", "--family", "medium", "--seeds", "2", "--output", str(output)]) == 0
     shown = capsys.readouterr().out
-    assert "solve: 4 jobs, at most about 2 min" in shown
+    assert "solve: 4 jobs, at most about 96 s" in shown
     assert f"published: {len(INSTANCES)} jobs" in shown
     assert not output.exists()
 
