@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import subprocess
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -44,14 +43,14 @@ class Store:
 
     def offer(self, rows: Iterable[Row]) -> list[str]:
         """Keep what is better than the store; words for each entry that changed."""
-        entries, changed, commit = self.read(), list[str](), _commit()
+        entries, changed = self.read(), list[str]()
         for row in rows:
             score, key = row["figures"].get("score"), key_of(row)
             if score is None or row["figures"]["findings"] or row["part"] == "published":
                 continue
             known = _known(entries.get(key), row)
             if known is None or score < known - LESS:
-                entries[key] = _entry(row, commit)
+                entries[key] = _entry(row)
                 changed.append(f"{key}: {score:.6g}, {'new' if known is None else f'was {known:.6g}'}, by {entries[key]['by']}")
         if changed:
             self.path.write_text(json.dumps(dict(sorted(entries.items(), key=_order)), indent=1) + "\n", "utf-8")
@@ -83,27 +82,14 @@ def stored_score(row: Row) -> float | None:
     return _known(_stored().get(key_of(row)), row) if "request" in row["how"] else None
 
 
-def _entry(row: Row, commit: str) -> Entry:
+def _entry(row: Row) -> Entry:
     how = row["how"]
     night = how["by"] == "solver" and row["seconds"] >= NIGHT_TIMES * FAMILIES[row["family"]].solve_seconds
     return {
         "score": row["figures"]["score"], "proved": bool(row["figures"].get("proved", 0)), "by": "one night" if night else how["by"],
         "seconds": row["seconds"], "solver_seed": how["solver_seed"], "workers": how["workers"], "stage": how["stage"],
-        "version": how["version"], "commit": commit, "request": how["request"],
+        "version": how["version"], "commit": how["commit"], "request": how["request"],
     }
-
-
-@cache
-def _commit() -> str:
-    """The short id of the commit that was measured, with a + where files of the solver differ from it; "unknown" outside a checkout."""
-    here = Path(__file__).parent
-    named = _git("rev-parse", "--short", "HEAD", cwd=here)
-    same = _git("diff", "--quiet", "HEAD", "--", "../platerota_solver", "../../shared", cwd=here)
-    return "unknown" if named.returncode else named.stdout.strip() + "+" * bool(same.returncode)
-
-
-def _git(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(["git", *arguments], cwd=cwd, capture_output=True, text=True, check=False)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

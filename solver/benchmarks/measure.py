@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 import resource
+import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import asdict
 from importlib.metadata import version
+from pathlib import Path
 from statistics import median
 from time import perf_counter
 from typing import Any, TypeVar
@@ -87,7 +89,19 @@ def measure(job: Job) -> Row:
     warm()
     figures, how = MEASURES[job.part](job)
     figures["memory_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return {**asdict(job), "figures": figures, "how": {"version": version("platerota"), **how}}
+    return {**asdict(job), "figures": figures, "how": {"version": version("platerota"), "commit": commit(), **how}}
+
+
+def commit() -> str:
+    """The short id of the commit that was measured, with a + where files of the solver differ from it; "unknown" outside a checkout."""
+    here = Path(__file__).parent
+    named = _git("rev-parse", "--short", "HEAD", cwd=here)
+    same = _git("diff", "--quiet", "HEAD", "--", "../platerota_solver", "../../shared", cwd=here)
+    return "unknown" if named.returncode else named.stdout.strip() + "+" * bool(same.returncode)
+
+
+def _git(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["git", *arguments], cwd=cwd, capture_output=True, text=True, check=False)
 
 
 Measured = tuple[dict[str, float], dict[str, Any]]

@@ -28,7 +28,10 @@ Row = dict[str, Any]
 
 def row(part: str, family: str = "medium", seed: int = 1, how: Row | None = None, **figures: float) -> Row:
     """A measured job as a report holds it."""
-    reached = {"by": "solver", "workers": 2, "stage": "search", "solver_seed": seed, "version": "0", "request": "abc", "bound": 40.0}
+    reached = {
+        "by": "solver", "workers": 2, "stage": "search", "solver_seed": seed, "version": "0", "commit": "1a2b3c", "request": "abc",
+        "bound": 40.0,
+    }
     return {
         "part": part, "family": family, "features": "plain", "seed": seed, "seconds": 1.0, "solver_seed": None,
         "figures": {"findings": 0.0, **figures}, "how": reached if how is None else how,
@@ -150,6 +153,7 @@ def test_the_store_takes_only_audited_plans_that_are_better(tmp_path: Path) -> N
     entry = store.read()["medium plain 1"]
     assert "was 10" in changed[0]
     assert (entry["score"], entry["by"], entry["stage"], entry["request"]) == (9.0, "one night", "search", "abc")
+    assert entry["commit"] == "1a2b3c"
     other = row("solve", score=11.0)
     other["how"] = other["how"] | {"request": "another generator"}
     assert len(store.offer([other])) == 1  # what was known was of a request that is no more
