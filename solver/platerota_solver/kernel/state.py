@@ -55,6 +55,8 @@ class State(NamedTuple):
     built: Ints  # [carrier, 3] build operator list, start, end; -1 not built
     runs: Ints  # [run, RUN_COLUMNS]
     pieces: Ints  # [row, PIECE_COLUMNS]
+    visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
+    lent: Ints  # per plate: the machine where it stands so; -1 nowhere
     counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait)
     last_token: Ints  # per order: its last token
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
@@ -73,6 +75,7 @@ class Choices(NamedTuple):
     wait: Ints  # per order: 1 waits for pieces to fill the nests, 0 cuts what is there
     share: Ints  # per order: 1 lets later orders fill its empty nests
     room: Ints  # per order: what may come between a pull and its unload: 0 nothing, 1 the next place, 2 a setup too
+    late: Ints  # per order: 1 leaves its plates in the mill until the next one comes, 0 sends somebody as soon as a cut ends
     hurry: Ints  # per order: percent of a run's worth credited to its pieces when runs are compared
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used
@@ -119,6 +122,7 @@ def new_state(problem: Problem, spare: int) -> State:
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
         runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(5),
+        visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
         scratch_seconds=ints(machines, 2), nothing=ints(0),
     )
@@ -140,7 +144,7 @@ def first_choices(problem: Problem, sequence: list[int]) -> Choices:
     build[needed_builds(p)] = 1
     return Choices(
         tokens=np.array(sequence, dtype=np.int64), quota=fill(2**40, orders), no_carrier=fill(0, orders, carriers),
-        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders),
+        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders), late=fill(0, orders),
         hurry=fill(100, orders), skip=fill(0, orders),
         build=build, overtime=fill(0, len(p.lists)),
     )
