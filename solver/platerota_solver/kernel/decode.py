@@ -144,22 +144,22 @@ def place_order(
         item = p.o_items[order, 0]
         while item < p.o_items[order, 1] and s.left[item] == 0:
             item += 1
-        if item != last and not (end_visits(p, s, c, order) and finish_waiting(p, s)):
+        if item != last and not (end_visits(p, s, c, order, item) and finish_waiting(p, s)):
             return False
         last = item
         if item == p.o_items[order, 1]:
             s.placed[order] = 1
             return True
-        if (c.late[order] == 0 or (p.i_first[item] and s.begun[item] == 0)) and not end_visits(p, s, c, -1):
+        if (c.late[order] == 0 or (p.i_first[item] and s.begun[item] == 0)) and not end_visits(p, s, c, -1, -1):
             return False
         size = best_run(p, s, c, token, item, row, trial, kinds, trial_kinds)
         if size == 0:
-            if not end_visits(p, s, c, -1):
+            if not end_visits(p, s, c, -1, -1):
                 return False
             size = best_run(p, s, c, token, item, row, trial, kinds, trial_kinds)
         if size == 0 or not enter_run(p, s, c, row, kinds, size, AT_BENCH, 0):
             return False
-    if c.late[order] == 1 and next_order(s, c, token) != order and not end_visits(p, s, c, order):
+    if c.late[order] == 1 and next_order(s, c, token) != order and not end_visits(p, s, c, order, -1):
         return False
     return finish_waiting(p, s)
 
@@ -223,7 +223,7 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
 def end_all(p: Arrays, s: State, c: Choices) -> int:
     """End the visits still open, one by one; an order whose visit finds no end, -1 where all do."""
     for order in range(p.o_items.shape[0]):
-        if not end_visits(p, s, c, order):
+        if not end_visits(p, s, c, order, -1):
             return order
     return -1
 

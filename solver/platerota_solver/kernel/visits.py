@@ -235,14 +235,17 @@ def end_visit(p: Arrays, s: State, c: Choices, machine: int, alone: bool) -> boo
 
 
 @compiled
-def end_visits(p: Arrays, s: State, c: Choices, order: int) -> bool:
-    """End every open visit of an order (-1: of all), the one whose cut ends first before the others."""
+def end_visits(p: Arrays, s: State, c: Choices, order: int, but: int) -> bool:
+    """End every open visit of an order (-1: of all) but those of item `but`, the one whose cut ends first before the others."""
     fits = True
     while True:
         first = -1
         for machine in range(s.visit.shape[0]):
             number = s.visit[machine]
-            if number < 0 or (order >= 0 and p.i_order[s.pieces[s.runs[number, FIRST_PIECES], ITEM]] != order):
+            if number < 0:
+                continue
+            item = s.pieces[s.runs[number, FIRST_PIECES], ITEM]
+            if item == but or (order >= 0 and p.i_order[item] != order):
                 continue
             if first < 0 or s.runs[number, CUT_END] < s.runs[s.visit[first], CUT_END]:
                 first = machine
