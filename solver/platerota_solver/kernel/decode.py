@@ -144,10 +144,13 @@ def place_order(
         item = p.o_items[order, 0]
         while item < p.o_items[order, 1] and s.left[item] == 0:
             item += 1
-        if item != last and not (end_visits(p, s, c, order, item) and finish_waiting(p, s)):
+        whole = item == p.o_items[order, 1]
+        if item != last and (c.late[order] < 2 or not whole) and not end_visits(p, s, c, order, item):
+            return False
+        if item != last and not finish_waiting(p, s):
             return False
         last = item
-        if item == p.o_items[order, 1]:
+        if whole:
             s.placed[order] = 1
             return True
         if (c.late[order] == 0 or (p.i_first[item] and s.begun[item] == 0)) and not end_visits(p, s, c, -1, -1):
@@ -223,7 +226,7 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
 def end_all(p: Arrays, s: State, c: Choices) -> int:
     """End the visits still open, one by one; an order whose visit finds no end, -1 where all do."""
     for order in range(p.o_items.shape[0]):
-        if not end_visits(p, s, c, order, -1):
+        if not (end_visits(p, s, c, order, -1) and finish_waiting(p, s)):
             return order
     return -1
 

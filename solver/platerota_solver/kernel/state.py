@@ -55,6 +55,7 @@ class State(NamedTuple):
     built: Ints  # [carrier, 3] build operator list, start, end; -1 not built
     runs: Ints  # [run, RUN_COLUMNS]
     pieces: Ints  # [row, PIECE_COLUMNS]
+    one_plate: Ints  # per machine: 1 where by hand one plate after the other is cut, and none stays; never changed
     visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
     lent: Ints  # per plate: the machine where it stands so; -1 nowhere
     counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait)
@@ -122,6 +123,7 @@ def new_state(problem: Problem, spare: int) -> State:
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
         runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(5),
+        one_plate=((p.m_auto == 0) & (p.m_places == 1) & ~np.isin(np.arange(machines), p.p_stays)).astype(np.int64),
         visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
         scratch_seconds=ints(machines, 2), nothing=ints(0),

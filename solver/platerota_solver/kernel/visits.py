@@ -8,11 +8,10 @@ around a walk that is of no use yet. So they are left unbooked where the order's
 
 from __future__ import annotations
 
-from platerota_solver.kernel.finishing import feeds_itself, finish_bench, finish_pieces
+from platerota_solver.kernel.finishing import feeds_itself, finish_pieces
 from platerota_solver.kernel.fitting import earliest_cut, enter_sequence, find_worker, is_free, take, take_cut
 from platerota_solver.kernel.spans import NEVER, compiled, give_back
 from platerota_solver.kernel.state import (
-    BENCH_BY,
     CARRIER,
     CUT_AT,
     CUT_END,
@@ -37,7 +36,6 @@ from platerota_solver.kernel.state import (
     UNLOAD_BY,
     UNLOAD_END,
     WAITING_FROM,
-    WAITS,
     Choices,
     State,
 )
@@ -62,9 +60,9 @@ def unload_room(p: Arrays, c: Choices, order: int, machine: int, fixture: int) -
 def may_wait(p: Arrays, s: State, carrier: int, machine: int, item: int) -> bool:
     """Whether pieces of `item` may stay in the mill after their cut: nothing hangs on their unload before the order's next op.
 
-    Only by hand and on one position: elsewhere a plate goes in while another is there, or never goes out.
+    Only where by hand one plate after the other is cut: elsewhere one goes in while another is there, or never goes out.
     """
-    if p.m_auto[machine] or p.m_places[machine] != 1 or p.p_stays[p.c_plate[carrier]] >= 0:
+    if s.one_plate[machine] == 0 or p.p_stays[p.c_plate[carrier]] >= 0:
         return False
     if p.i_first[item] and s.begun[item] == 0:
         return False
@@ -229,8 +227,7 @@ def end_visit(p: Arrays, s: State, c: Choices, machine: int, alone: bool) -> boo
     fits = True
     for k in range(row[FIRST_PIECES], row[LAST_PIECES]):
         fits = finish_pieces(p, s, k, row[UNLOAD_END], 0) and fits
-        if k < s.counts[WAITING_FROM] and s.pieces[k, BENCH_BY] == WAITS:
-            fits = finish_bench(p, s, k, row[UNLOAD_END]) and fits
+    s.counts[WAITING_FROM] = min(s.counts[WAITING_FROM], row[FIRST_PIECES])  # their bench work is not booked yet
     return fits
 
 
