@@ -276,15 +276,17 @@ class Annealing:
             table[order, column] ^= 1
 
     def _habit(self, c: Choices) -> None:
-        """How an order fills its runs: wait for pieces, share nests, prefer full plates."""
+        """How an order fills its runs and when it fetches its plates: wait for pieces, share nests, leave visits open, prefer full plates."""
         order = self._order()
-        pick = self.random.randrange(4)
+        pick = self.random.randrange(5)
         if pick == 0:
             c.wait[order] ^= 1
         elif pick == 1:
             c.share[order] ^= 1
         elif pick == 2:
             c.room[order] = self.random.randrange(3)
+        elif pick == 3:
+            c.late[order] = self.random.randrange(3)
         else:
             c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
 

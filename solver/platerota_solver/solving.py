@@ -178,9 +178,9 @@ class _Solver:
             plain = fitting(decoder, split_tokens(problem, sequence))
             found.append((decoder.score(plain), plain))
         best = min(found, key=lambda one: one[0])[1]
-        for room in (0, 2):
+        for room, late in ((0, 0), (2, 0), (0, 1), (1, 1), (0, 2), (1, 2)):
             other = copy_choices(best)
-            other.room[:], other.skip[:] = room, 0
+            other.room[:], other.late[:], other.skip[:] = room, late, 0
             other = fitting(decoder, other)
             found.append((decoder.score(other), other))
         if best.skip.any():
