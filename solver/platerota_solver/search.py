@@ -22,6 +22,9 @@ from platerota_solver.schedule import Schedule
 
 TOKENS_PER_ORDER = 4
 """A long order claims resources in up to this many portions, so that others may come between."""
+import os
+LATES = eval(os.environ.get('LATES','(0,1,2)'))
+CON = eval(os.environ.get('CON','((0,0),(2,0),(0,1),(1,1),(0,2),(1,2))'))
 MOVE_DECAY = 0.9
 """Share of a move's weight that stays after a round in which it brought nothing."""
 
@@ -286,7 +289,7 @@ class Annealing:
         elif pick == 2:
             c.room[order] = self.random.randrange(3)
         elif pick == 3:
-            c.late[order] = self.random.randrange(3)
+            c.late[order] = self.random.choice(LATES)
         else:
             c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
 

@@ -173,14 +173,20 @@ class _Solver:
 
     def construct(self, problem: Problem, decoder: Decoder) -> list[Choices]:
         """A few plain sequences with plain habits, the best first; what does not fit is tried with overtime and builds open."""
+        import platerota_solver.search as S
         found: list[tuple[float, Choices]] = []
         for sequence in sequences(problem).values():
-            plain = fitting(decoder, split_tokens(problem, sequence))
-            found.append((decoder.score(plain), plain))
+            ways: list[tuple[float, Choices]] = []
+            for late in S.CON:
+                plain = split_tokens(problem, sequence)
+                plain.late[:] = late
+                plain = fitting(decoder, plain)
+                ways.append((decoder.score(plain), plain))
+            found.append(min(ways, key=lambda one: one[0]))
         best = min(found, key=lambda one: one[0])[1]
-        for room, late in ((0, 0), (2, 0), (0, 1), (1, 1), (0, 2), (1, 2)):
+        for room in (0, 2):
             other = copy_choices(best)
-            other.room[:], other.late[:], other.skip[:] = room, late, 0
+            other.room[:], other.skip[:] = room, 0
             other = fitting(decoder, other)
             found.append((decoder.score(other), other))
         if best.skip.any():

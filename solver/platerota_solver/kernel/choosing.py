@@ -7,7 +7,7 @@ from platerota_solver.kernel.fitting import fit_run
 from platerota_solver.kernel.pausing import find_pausing
 from platerota_solver.kernel.spans import NEVER, compiled
 from platerota_solver.kernel.state import CARRIER, LOAD_AT, MACHINE, PLACE_AT, UNLOAD_END, Choices, State
-from platerota_solver.kernel.visits import all_may_wait, fit_exchange, is_exchange, lift, may_wait, put_down, unload_room
+from platerota_solver.kernel.visits import fit_exchange, lift, put_down, unload_room
 from platerota_solver.problem import BUILD, Arrays, Ints
 
 
@@ -91,7 +91,7 @@ def fit_somehow(
     alone = number < 0 or home == machine or s.runs[number, PLACE_AT] > ready + load + cut
     if alone and fit_run(p, s, carrier, machine, load, cut, unload, ready, cut_from, room, limit, row):
         return True
-    if number < 0 or home == machine or not may_wait(p, s, carrier, machine, item):
+    if number < 0 or home == machine:
         return False
     return fit_exchange(p, s, carrier, machine, load, cut, unload, ready, cut_from, limit, row)
 
@@ -108,7 +108,7 @@ def fill_and_fit(
     if not fit_somehow(p, s, c, item, load, cut, unload, ready, s.cut_from[item], limit, trial):
         return 0
     size = fill_others(p, s, c, token, item, trial, pieces, trial[LOAD_AT], kinds)
-    if size == 1 or (is_exchange(p, s, trial) and not all_may_wait(p, s, carrier, machine, kinds, size)):
+    if size == 1:
         return 1
     load, cut, unload = run_seconds(p, fixture, machine, kinds, size)
     from_cut = s.cut_from[item]

@@ -104,7 +104,7 @@ def enter_run(p: Arrays, s: State, c: Choices, row: Ints, kinds: Ints, size: int
     carrier = row[CARRIER]
     fits = True
     if s.lent[p.c_plate[carrier]] >= 0:
-        fits = end_visit(p, s, c, s.lent[p.c_plate[carrier]], True)
+        fits = end_visit(p, s, c, s.lent[p.c_plate[carrier]])
     if p.c_build[carrier] > 0 and s.built[carrier, 0] < 0:
         by, at, end = find_pausing(p, s, BUILD, 0, p.c_build[carrier], p.l_open[p.c_plate[carrier]])
         s.built[carrier, 0], s.built[carrier, 1], s.built[carrier, 2] = by, at, end
@@ -127,6 +127,9 @@ def enter_run(p: Arrays, s: State, c: Choices, row: Ints, kinds: Ints, size: int
         for k in range(size):
             s.begun[kinds[k, 0]] = 1
         return open_visit(p, s, c, number, s.runs[number]) and fits
+    if is_exchange(p, s, row):
+        fits = open_visit(p, s, c, number, s.runs[number]) and fits
+        return end_visit(p, s, c, row[MACHINE]) and fits
     commit_run(p, s, number, s.runs[number], stage)
     for k in range(size):
         fits = finish_pieces(p, s, rows + k, row[UNLOAD_END], floor) and fits
@@ -145,7 +148,7 @@ def place_order(
         while item < p.o_items[order, 1] and s.left[item] == 0:
             item += 1
         whole = item == p.o_items[order, 1]
-        if item != last and (c.late[order] < 2 or not whole) and not end_visits(p, s, c, order, item):
+        if item != last and (c.late[order] != 2 or not whole) and not end_visits(p, s, c, order, item):
             return False
         if item != last and not finish_waiting(p, s):
             return False
@@ -153,8 +156,6 @@ def place_order(
         if whole:
             s.placed[order] = 1
             return True
-        if (c.late[order] == 0 or (p.i_first[item] and s.begun[item] == 0)) and not end_visits(p, s, c, -1, -1):
-            return False
         size = best_run(p, s, c, token, item, row, trial, kinds, trial_kinds)
         if size == 0:
             if not end_visits(p, s, c, -1, -1):
@@ -162,18 +163,7 @@ def place_order(
             size = best_run(p, s, c, token, item, row, trial, kinds, trial_kinds)
         if size == 0 or not enter_run(p, s, c, row, kinds, size, AT_BENCH, 0):
             return False
-    if c.late[order] == 1 and next_order(s, c, token) != order and not end_visits(p, s, c, order, -1):
-        return False
     return finish_waiting(p, s)
-
-
-@compiled
-def next_order(s: State, c: Choices, token: int) -> int:
-    """The order that claims resources after a token, -1 for none."""
-    for k in range(token + 1, c.tokens.shape[0]):
-        if not c.skip[c.tokens[k]] and s.placed[c.tokens[k]] != 1:
-            return c.tokens[k]
-    return -1
 
 
 @compiled

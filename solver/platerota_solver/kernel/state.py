@@ -76,7 +76,7 @@ class Choices(NamedTuple):
     wait: Ints  # per order: 1 waits for pieces to fill the nests, 0 cuts what is there
     share: Ints  # per order: 1 lets later orders fill its empty nests
     room: Ints  # per order: what may come between a pull and its unload: 0 nothing, 1 the next place, 2 a setup too
-    late: Ints  # per order: 1 leaves its plates in the mill until the next one comes, 0 sends somebody as soon as a cut ends
+    late: Ints  # per order: who fetches its plates (kernel.visits): 0 somebody at once, 1 who brings the next, its last at once, 2 always that one
     hurry: Ints  # per order: percent of a run's worth credited to its pieces when runs are compared
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used

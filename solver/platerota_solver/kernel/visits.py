@@ -70,15 +70,6 @@ def may_wait(p: Arrays, s: State, carrier: int, machine: int, item: int) -> bool
 
 
 @compiled
-def all_may_wait(p: Arrays, s: State, carrier: int, machine: int, kinds: Ints, size: int) -> bool:
-    """Whether no pieces of a run hinder its visit from staying open."""
-    for k in range(size):  # noqa: SIM110  (no generators in compiled code)
-        if not may_wait(p, s, carrier, machine, kinds[k, 0]):
-            return False
-    return True
-
-
-@compiled
 def is_exchange(p: Arrays, s: State, row: Ints) -> bool:
     """Whether a run is placed as the plate of the visit open on its machine is pulled."""
     number = s.visit[row[MACHINE]]
@@ -153,16 +144,17 @@ def open_visit(p: Arrays, s: State, c: Choices, number: int, row: Ints) -> bool:
     spindle, plate = p.l_spindle[machine], p.c_plate[row[CARRIER]]
     take(s, p.l_plate[plate], row[LOAD_AT], p.horizon[0])
     take(s, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
-    take(s, row[PLACE_BY], row[PLACE_AT], row[PLACE_END])
-    take(s, spindle, row[PLACE_AT], row[PLACE_END])
     if row[SETUP_AT] >= 0:
         take(s, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
         take(s, spindle, row[SETUP_AT], row[SETUP_END])
         s.counts[SETUPS] += 1
+    before = s.visit[machine]
+    if before >= 0:
+        pull_out(p, s, s.runs[before], row[PLACE_BY], row[PLACE_AT])
+    take(s, row[PLACE_BY], row[PLACE_AT], row[PLACE_END])
+    take(s, spindle, row[PLACE_AT], row[PLACE_END])
     take_cut(p, s, machine, row[CUT_AT], row[CUT_END])
-    fits = True
-    if s.visit[machine] >= 0:
-        fits = end_visit(p, s, c, machine, False)
+    fits = before < 0 or unload_out(p, s, s.runs[before], 0)
     take(s, p.l_table[machine], row[PLACE_AT], p.horizon[0])
     enter_sequence(p, s, machine, number, row)
     s.visit[machine], s.lent[plate] = number, machine
@@ -170,32 +162,64 @@ def open_visit(p: Arrays, s: State, c: Choices, number: int, row: Ints) -> bool:
 
 
 @compiled
-def end_times(p: Arrays, s: State, c: Choices, row: Ints, alone: bool) -> bool:
-    """When the plate of an open visit can be pulled and unloaded at the earliest, written into its row; False past the horizon.
+def pull_out(p: Arrays, s: State, row: Ints, place_by: int, place_at: int) -> bool:
+    """Book the pull of an open visit's run: as soon as somebody can, at the latest before the next place, by who does that.
 
-    Where it is pulled for nobody (`alone`) the room of its order's habit lies between the two.
+    With `place_at` -1 nothing comes after it; False where it is not possible within the horizon then.
     """
     machine = row[MACHINE]
-    opened = p.l_open[p.c_plate[row[CARRIER]]]
-    row[PULL_BY], row[PULL_AT] = find_worker(s, EXCHANGE, row[CUT_END], p.m_pull[machine], p.l_spindle[machine], opened, -1, -1, 0, 0)
+    opened, length = p.l_open[p.c_plate[row[CARRIER]]], p.m_pull[machine]
+    row[PULL_BY], row[PULL_AT] = find_worker(s, EXCHANGE, row[CUT_END], length, p.l_spindle[machine], opened, -1, -1, 0, 0)
+    if place_at >= 0 and row[PULL_AT] > place_at - length:
+        row[PULL_BY], row[PULL_AT] = place_by, place_at - length
     if row[PULL_AT] == NEVER:
         return False
-    row[PULL_END] = row[PULL_AT] + p.m_pull[machine]
-    room = 0
-    if alone:
-        order = p.i_order[s.pieces[row[FIRST_PIECES], ITEM]]
-        room = unload_room(p, c, order, machine, p.c_fixture[row[CARRIER]])
+    row[PULL_END] = row[PULL_AT] + length
+    take(s, row[PULL_BY], row[PULL_AT], row[PULL_END])
+    take(s, p.l_spindle[machine], row[PULL_AT], row[PULL_END])
+    give_back(s.start, s.end, s.off, s.count, p.l_table[machine], row[PULL_END], p.horizon[0])
+    return True
+
+
+@compiled
+def unload_out(p: Arrays, s: State, row: Ints, room: int) -> bool:
+    """Book the unload of a run that was pulled, `room` seconds later or more, and what follows it; False past the horizon."""
+    plate = p.c_plate[row[CARRIER]]
     length = row[UNLOAD_END] - row[UNLOAD_AT]
-    row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(s, UNLOAD, row[PULL_END] + room, length, opened, -1, -1, -1, 0, 0)
-    row[UNLOAD_END] = row[UNLOAD_AT] + length
-    return row[UNLOAD_END] <= p.horizon[0]
+    by, at = find_worker(s, UNLOAD, row[PULL_END] + room, length, p.l_open[plate], -1, -1, -1, 0, 0)
+    s.visit[row[MACHINE]], s.lent[plate] = -1, -1
+    if at == NEVER or at + length > p.horizon[0]:
+        return False
+    row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END] = by, at, at + length
+    take(s, by, at, at + length)
+    give_back(s.start, s.end, s.off, s.count, p.l_plate[plate], row[UNLOAD_END], p.horizon[0])
+    fits = True
+    for k in range(row[FIRST_PIECES], row[LAST_PIECES]):
+        fits = finish_pieces(p, s, k, row[UNLOAD_END], 0) and fits
+    s.counts[WAITING_FROM] = min(s.counts[WAITING_FROM], row[FIRST_PIECES])  # their bench work is not booked yet
+    return fits
+
+
+@compiled
+def alone_room(p: Arrays, s: State, c: Choices, row: Ints) -> int:
+    """What the habit of a run's order keeps free between its pull and its unload."""
+    order = p.i_order[s.pieces[row[FIRST_PIECES], ITEM]]
+    return unload_room(p, c, order, row[MACHINE], p.c_fixture[row[CARRIER]])
 
 
 @compiled
 def lift(p: Arrays, s: State, c: Choices, machine: int) -> bool:
     """Give back plate and table of an open visit from where it can end at the earliest, to look at what could follow."""
     row = s.runs[s.visit[machine]]
-    if not end_times(p, s, c, row, True):
+    opened = p.l_open[p.c_plate[row[CARRIER]]]
+    _, pulled = find_worker(s, EXCHANGE, row[CUT_END], p.m_pull[machine], p.l_spindle[machine], opened, -1, -1, 0, 0)
+    if pulled == NEVER:
+        return False
+    length = row[UNLOAD_END] - row[UNLOAD_AT]
+    row[PULL_AT], row[PULL_END] = pulled, pulled + p.m_pull[machine]
+    _, row[UNLOAD_AT] = find_worker(s, UNLOAD, row[PULL_END] + alone_room(p, s, c, row), length, opened, -1, -1, -1, 0, 0)
+    row[UNLOAD_END] = row[UNLOAD_AT] + length
+    if row[UNLOAD_END] > p.horizon[0]:
         return False
     give_back(s.start, s.end, s.off, s.count, p.l_table[machine], row[PULL_END], p.horizon[0])
     give_back(s.start, s.end, s.off, s.count, p.l_plate[p.c_plate[row[CARRIER]]], row[UNLOAD_END], p.horizon[0])
@@ -211,24 +235,13 @@ def put_down(p: Arrays, s: State, machine: int) -> None:
 
 
 @compiled
-def end_visit(p: Arrays, s: State, c: Choices, machine: int, alone: bool) -> bool:
-    """Book pull and unload of the run that stands open on a machine; False where they do not fit the horizon."""
-    number = s.visit[machine]
-    row = s.runs[number]
-    plate = p.c_plate[row[CARRIER]]
-    s.visit[machine], s.lent[plate] = -1, -1
-    if not end_times(p, s, c, row, alone):
+def end_visit(p: Arrays, s: State, c: Choices, machine: int) -> bool:
+    """Book pull and unload of the run that stands open on a machine though no plate comes for it; False past the horizon."""
+    row = s.runs[s.visit[machine]]
+    if not pull_out(p, s, row, -1, -1):
+        s.visit[machine], s.lent[p.c_plate[row[CARRIER]]] = -1, -1
         return False
-    take(s, row[PULL_BY], row[PULL_AT], row[PULL_END])
-    take(s, p.l_spindle[machine], row[PULL_AT], row[PULL_END])
-    take(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
-    give_back(s.start, s.end, s.off, s.count, p.l_table[machine], row[PULL_END], p.horizon[0])
-    give_back(s.start, s.end, s.off, s.count, p.l_plate[plate], row[UNLOAD_END], p.horizon[0])
-    fits = True
-    for k in range(row[FIRST_PIECES], row[LAST_PIECES]):
-        fits = finish_pieces(p, s, k, row[UNLOAD_END], 0) and fits
-    s.counts[WAITING_FROM] = min(s.counts[WAITING_FROM], row[FIRST_PIECES])  # their bench work is not booked yet
-    return fits
+    return unload_out(p, s, row, alone_room(p, s, c, row))
 
 
 @compiled
@@ -248,4 +261,4 @@ def end_visits(p: Arrays, s: State, c: Choices, order: int, but: int) -> bool:
                 first = machine
         if first < 0:
             return fits
-        fits = end_visit(p, s, c, first, True) and fits
+        fits = end_visit(p, s, c, first) and fits
