@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from platerota_solver.kernel.filling import fill_others, primary_fill, run_seconds
 from platerota_solver.kernel.fitting import fit_run
+from platerota_solver.kernel.holding import hold_back, holdable
 from platerota_solver.kernel.pausing import find_pausing
 from platerota_solver.kernel.spans import NEVER, compiled
-from platerota_solver.kernel.state import CARRIER, LOAD_AT, MACHINE, PLACE_AT, UNLOAD_END, Choices, State
+from platerota_solver.kernel.state import CARRIER, HELD, LOAD_AT, MACHINE, PLACE_AT, UNLOAD_END, Choices, State
 from platerota_solver.kernel.visits import fit_exchange, lift, put_down, unload_room
 from platerota_solver.problem import BUILD, Arrays, Ints
 
@@ -61,23 +62,39 @@ def best_run(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, 
             pieces, ready = primary_fill(p, s, c, item, carrier, machine)
             if pieces == 0 or ready == NEVER:
                 continue
-            trial[CARRIER], trial[MACHINE] = carrier, machine
+            trial[CARRIER], trial[MACHINE], trial[HELD] = carrier, machine, -1
             pace = p.s_cut[step] + (p.f_load_piece[fixture] + p.f_unload_piece[fixture])
             pace += (p.f_cycle[fixture] + p.f_load[fixture] + p.f_unload[fixture]) // max(1, p.nests[fixture, step])
             credit = pieces * pace * c.hurry[order] // 100
             penalty = 60 if s.machine_of[order] not in (-1, machine) else 0
             limit = min(p.horizon[0], NEVER if best == NEVER else best + credit - penalty - 1)
+            held = holdable(p, s, machine)
+            if held >= 0:
+                limit = p.horizon[0]  # with a cut held back for it the run may come sooner than it fits without
             found = fill_and_fit(p, s, c, token, item, pieces, max(ready, built), limit, trial, trial_kinds)
+            if found and held >= 0:
+                hold_back(p, s, held, latest_from(s, trial_kinds, found), trial, s.scratch[2])
             if found:
                 key = trial[UNLOAD_END] - credit + penalty
                 if key < best:
                     best, size = key, found
                     copy_run(trial, row)
+                    if trial[HELD] >= 0:
+                        copy_run(s.scratch[2], s.scratch[3])
                     for j in range(found):
                         kinds[j, 0], kinds[j, 1] = trial_kinds[j, 0], trial_kinds[j, 1]
         if home >= 0:
             put_down(p, s, home)
     return size
+
+
+@compiled
+def latest_from(s: State, kinds: Ints, size: int) -> int:
+    """The instant before which none of these pieces may be cut (F15)."""
+    latest = 0
+    for k in range(size):
+        latest = max(latest, s.cut_from[kinds[k, 0]])
+    return latest
 
 
 @compiled
@@ -111,9 +128,7 @@ def fill_and_fit(
     if size == 1:
         return 1
     load, cut, unload = run_seconds(p, fixture, machine, kinds, size)
-    from_cut = s.cut_from[item]
-    for k in range(1, size):
-        from_cut = max(from_cut, s.cut_from[kinds[k, 0]])
+    from_cut = latest_from(s, kinds, size)
     slack = cut + load + unload
     if fit_somehow(p, s, c, item, load, cut, unload, ready, from_cut, min(p.horizon[0], limit + slack), trial):
         return size

@@ -11,6 +11,7 @@ from platerota_solver.kernel.filling import run_seconds
 from platerota_solver.kernel.finishing import claim_pieces, finish_pieces, finish_waiting
 from platerota_solver.kernel.fitting import commit_run, enter_sequence, take, take_open
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
+from platerota_solver.kernel.holding import commit_held
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
@@ -24,6 +25,7 @@ from platerota_solver.kernel.state import (
     FIRST_PIECES,
     FLOOR,
     FULL,
+    HELD,
     ITEM,
     LAST_PIECES,
     LOAD_AT,
@@ -130,6 +132,9 @@ def enter_run(p: Arrays, s: State, c: Choices, row: Ints, kinds: Ints, size: int
     if is_exchange(p, s, row):
         fits = open_visit(p, s, c, number, s.runs[number]) and fits
         return end_visit(p, s, c, row[MACHINE]) and fits
+    if row[HELD] >= 0:
+        commit_held(p, s, row[HELD], s.scratch[3])
+        s.runs[number, HELD] = -1
     commit_run(p, s, number, s.runs[number], stage)
     for k in range(size):
         fits = finish_pieces(p, s, rows + k, row[UNLOAD_END], floor) and fits

@@ -13,8 +13,8 @@ Floats = npt.NDArray[np.float64]
 
 # Columns of a run. An operator is given by the number of the calendar list the work was booked in (regular or overtime).
 (CARRIER, MACHINE, LOAD_BY, LOAD_AT, LOAD_END, SETUP_BY, SETUP_AT, SETUP_END, PLACE_BY, PLACE_AT, PLACE_END, CUT_AT, CUT_END,
- PULL_BY, PULL_AT, PULL_END, UNLOAD_BY, UNLOAD_AT, UNLOAD_END, FIRST_PIECES, LAST_PIECES, STAGE, FLOOR) = range(23)
-RUN_COLUMNS = 23
+ PULL_BY, PULL_AT, PULL_END, UNLOAD_BY, UNLOAD_AT, UNLOAD_END, FIRST_PIECES, LAST_PIECES, STAGE, FLOOR, HELD) = range(24)
+RUN_COLUMNS = 24  # HELD: while a run is looked for, the run whose cut would be held back for its plate (kernel.holding), -1 none
 # Stages a run may begin at: 0 at the bench, then what the floor has done already.
 AT_BENCH, LOADED, PLACED, CUTTING, CUT_DONE, PULLED = range(6)
 # Columns of the pieces of a run: item, pieces, then bench work and first article (operator list, start, end; -1 none).
@@ -56,6 +56,7 @@ class State(NamedTuple):
     runs: Ints  # [run, RUN_COLUMNS]
     pieces: Ints  # [row, PIECE_COLUMNS]
     one_plate: Ints  # per machine: 1 where by hand one plate after the other is cut, and none stays; never changed
+    several: Ints  # per machine: 1 where by hand several may stand, and none stays; never changed
     visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
     lent: Ints  # per plate: the machine where it stands so; -1 nowhere
     counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait)
@@ -76,7 +77,7 @@ class Choices(NamedTuple):
     wait: Ints  # per order: 1 waits for pieces to fill the nests, 0 cuts what is there
     share: Ints  # per order: 1 lets later orders fill its empty nests
     room: Ints  # per order: what may come between a pull and its unload: 0 nothing, 1 the next place, 2 a setup too
-    late: Ints  # per order: who fetches its plates (kernel.visits): 0 somebody at once, 1 who brings the next, its last at once, 2 always that one
+    late: Ints  # per order: who fetches its plates (kernel.visits): 0 somebody at once, 1 who brings the next one, 2 that for its last too
     hurry: Ints  # per order: percent of a run's worth credited to its pieces when runs are compared
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used
@@ -111,6 +112,7 @@ def new_state(problem: Problem, spare: int) -> State:
     supply_room = np.array([4 + 3 * spare * max(1, int(full_runs[max(0, i - 1)])) + floor for i in range(len(p.i_need))], dtype=np.int64)
     machines, orders, items = len(p.m_place), len(p.o_due), len(p.i_need)
     several = runs if machines and int(p.m_places.max()) > 1 else 1
+    by_hand = (p.m_auto == 0) & ~np.isin(np.arange(machines), p.p_stays)
 
     def ints(*shape: int) -> Ints:
         return np.zeros(shape, dtype=np.int64)
@@ -123,7 +125,7 @@ def new_state(problem: Problem, spare: int) -> State:
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
         runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(5),
-        one_plate=((p.m_auto == 0) & (p.m_places == 1) & ~np.isin(np.arange(machines), p.p_stays)).astype(np.int64),
+        one_plate=(by_hand & (p.m_places == 1)).astype(np.int64), several=(by_hand & (p.m_places > 1)).astype(np.int64),
         visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
         scratch_seconds=ints(machines, 2), nothing=ints(0),
