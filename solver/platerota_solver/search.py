@@ -16,15 +16,12 @@ import numpy as np
 
 from platerota_solver.kernel.decode import decode
 from platerota_solver.kernel.points import points
-from platerota_solver.kernel.state import FULL, Choices, Rates, State, first_choices, new_state, rates
+from platerota_solver.kernel.state import FULL, LATE_HABITS, Choices, Rates, State, first_choices, new_state, rates
 from platerota_solver.problem import Problem
 from platerota_solver.schedule import Schedule
 
 TOKENS_PER_ORDER = 4
 """A long order claims resources in up to this many portions, so that others may come between."""
-import os
-LATES = eval(os.environ.get('LATES','(0,1,2)'))
-CON = eval(os.environ.get('CON','((0,0),(2,0),(0,1),(1,1),(0,2),(1,2))'))
 MOVE_DECAY = 0.9
 """Share of a move's weight that stays after a round in which it brought nothing."""
 
@@ -279,7 +276,7 @@ class Annealing:
             table[order, column] ^= 1
 
     def _habit(self, c: Choices) -> None:
-        """How an order fills its runs and when it fetches its plates: wait for pieces, share nests, leave visits open, prefer full plates."""
+        """How an order fills its runs and fetches its plates: wait for pieces, share nests, leave visits open, prefer full plates."""
         order = self._order()
         pick = self.random.randrange(5)
         if pick == 0:
@@ -289,7 +286,7 @@ class Annealing:
         elif pick == 2:
             c.room[order] = self.random.randrange(3)
         elif pick == 3:
-            c.late[order] = self.random.choice(LATES)
+            c.late[order] = self.random.randrange(LATE_HABITS)
         else:
             c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
 

@@ -7,7 +7,7 @@ from platerota_solver.kernel.fitting import fit_run
 from platerota_solver.kernel.holding import hold_back, holdable
 from platerota_solver.kernel.pausing import find_pausing
 from platerota_solver.kernel.spans import NEVER, compiled
-from platerota_solver.kernel.state import CARRIER, HELD, LOAD_AT, MACHINE, PLACE_AT, UNLOAD_END, Choices, State
+from platerota_solver.kernel.state import CARRIER, CUT_END, HELD, LOAD_AT, MACHINE, PLACE_AT, UNLOAD_END, Choices, State
 from platerota_solver.kernel.visits import fit_exchange, lift, put_down, unload_room
 from platerota_solver.problem import BUILD, Arrays, Ints
 
@@ -69,6 +69,8 @@ def best_run(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, 
             penalty = 60 if s.machine_of[order] not in (-1, machine) else 0
             limit = min(p.horizon[0], NEVER if best == NEVER else best + credit - penalty - 1)
             held = holdable(p, s, machine)
+            if held >= 0 and s.runs[held, CUT_END] + p.m_place[machine] + p.m_pull[machine] > limit:
+                held = -1
             if held >= 0:
                 limit = p.horizon[0]  # with a cut held back for it the run may come sooner than it fits without
             found = fill_and_fit(p, s, c, token, item, pieces, max(ready, built), limit, trial, trial_kinds)

@@ -17,6 +17,7 @@ from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
     AT_BENCH,
     BENCH_BY,
+    BLAMED,
     CARRIER,
     CUT_AT,
     CUT_END,
@@ -218,12 +219,11 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
 
 
 @compiled
-def end_all(p: Arrays, s: State, c: Choices) -> int:
-    """End the visits still open, one by one; an order whose visit finds no end, -1 where all do."""
-    for order in range(p.o_items.shape[0]):
-        if not (end_visits(p, s, c, order, -1) and finish_waiting(p, s)):
-            return order
-    return -1
+def failed(s: State, order: int) -> int:
+    """The order that did not fit: the one at its turn, or the one whose plate it drove out; -1 where an array was full."""
+    if s.counts[FULL]:
+        return -1
+    return s.counts[BLAMED] - 1 if s.counts[BLAMED] > 0 else order
 
 
 @entry
@@ -247,7 +247,10 @@ def decode(p: Arrays, s: State, c: Choices) -> int:
             return order
         quota = NEVER if last_token[order] == token else c.quota[order]
         if not place_order(p, s, c, token, quota, row, trial, kinds, trial_kinds):
-            return -1 if s.counts[FULL] else order
+            return failed(s, order)
         if s.counts[FULL]:
             return -1
-    return end_all(p, s, c)
+    for order in range(p.o_items.shape[0]):
+        if not (end_visits(p, s, c, order, -1) and finish_waiting(p, s)):
+            return failed(s, order)
+    return -1

@@ -21,11 +21,12 @@ AT_BENCH, LOADED, PLACED, CUTTING, CUT_DONE, PULLED = range(6)
 ITEM, PIECES, BENCH_BY, BENCH_AT, BENCH_END, FIRST_BY, FIRST_AT, FIRST_END, PIECES_RUN = range(9)
 PIECE_COLUMNS = 9
 WAITS = -2  # in BENCH_BY: bench work that is booked once the order's runs are
+LATE_HABITS = 3  # values of `Choices.late`
 MAX_KINDS = 32  # different items in one run, at most
 # Columns of a machine's cut sequence.
 SEQ_START, SEQ_END, SEQ_FIXTURE, SEQ_RUN = range(4)
 # Counters.
-RUNS, ROWS, FULL, SETUPS, WAITING_FROM = range(5)
+RUNS, ROWS, FULL, SETUPS, WAITING_FROM, BLAMED = range(6)
 
 
 class State(NamedTuple):
@@ -59,7 +60,7 @@ class State(NamedTuple):
     several: Ints  # per machine: 1 where by hand several may stand, and none stays; never changed
     visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
     lent: Ints  # per plate: the machine where it stands so; -1 nowhere
-    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait)
+    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait), BLAMED (visits)
     last_token: Ints  # per order: its last token
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
     scratch_kinds: Ints  # [k, MAX_KINDS, 2]
@@ -124,7 +125,7 @@ def new_state(problem: Problem, spare: int) -> State:
         supply=ints(int(supply_room.sum()), 2), supply_off=np.append(_offsets(supply_room), supply_room.sum()).astype(np.int64),
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
-        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(5),
+        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(6),
         one_plate=(by_hand & (p.m_places == 1)).astype(np.int64), several=(by_hand & (p.m_places > 1)).astype(np.int64),
         visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),

@@ -12,6 +12,7 @@ from platerota_solver.kernel.finishing import feeds_itself, finish_pieces
 from platerota_solver.kernel.fitting import earliest_cut, enter_sequence, find_worker, is_free, take, take_cut
 from platerota_solver.kernel.spans import NEVER, compiled, give_back
 from platerota_solver.kernel.state import (
+    BLAMED,
     CARRIER,
     CUT_AT,
     CUT_END,
@@ -182,6 +183,13 @@ def pull_out(p: Arrays, s: State, row: Ints, place_by: int, place_at: int) -> bo
 
 
 @compiled
+def no_end(p: Arrays, s: State, row: Ints) -> bool:
+    """Note that a visit finds no end within the horizon, and whose order it is: not always the one that claims resources now."""
+    s.counts[BLAMED] = 1 + p.i_order[s.pieces[row[FIRST_PIECES], ITEM]]
+    return False
+
+
+@compiled
 def unload_out(p: Arrays, s: State, row: Ints, room: int) -> bool:
     """Book the unload of a run that was pulled, `room` seconds later or more, and what follows it; False past the horizon."""
     plate = p.c_plate[row[CARRIER]]
@@ -189,7 +197,7 @@ def unload_out(p: Arrays, s: State, row: Ints, room: int) -> bool:
     by, at = find_worker(s, UNLOAD, row[PULL_END] + room, length, p.l_open[plate], -1, -1, -1, 0, 0)
     s.visit[row[MACHINE]], s.lent[plate] = -1, -1
     if at == NEVER or at + length > p.horizon[0]:
-        return False
+        return no_end(p, s, row)
     row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END] = by, at, at + length
     take(s, by, at, at + length)
     give_back(s.start, s.end, s.off, s.count, p.l_plate[plate], row[UNLOAD_END], p.horizon[0])
@@ -240,7 +248,7 @@ def end_visit(p: Arrays, s: State, c: Choices, machine: int) -> bool:
     row = s.runs[s.visit[machine]]
     if not pull_out(p, s, row, -1, -1):
         s.visit[machine], s.lent[p.c_plate[row[CARRIER]]] = -1, -1
-        return False
+        return no_end(p, s, row)
     return unload_out(p, s, row, alone_room(p, s, c, row))
 
 
