@@ -113,10 +113,15 @@ def fit_exchange(
         row[SETUP_END] = row[SETUP_AT] + needed
         ready = max(ready, row[SETUP_END])
     pull, place = p.m_pull[machine], p.m_place[machine]
-    row[PLACE_BY], at = find_worker(s, EXCHANGE, ready, pull + place, spindle, opened, also, -1, 0, 0)
+    lead = pull
+    if needed == 0 and ready >= cut_end + pull:
+        _, out = find_worker(s, EXCHANGE, cut_end, pull, spindle, also, -1, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
+        if out + pull <= ready:
+            lead = 0
+    row[PLACE_BY], at = find_worker(s, EXCHANGE, ready, lead + place, spindle, opened, also, -1, 0, 0)
     if at == NEVER:
         return False
-    row[PLACE_AT] = at + pull
+    row[PLACE_AT] = at + lead
     row[PLACE_END] = row[PLACE_AT] + place
     row[CUT_AT] = earliest_cut(p, s, machine, opened, max(row[PLACE_END], cut_from), cut)
     row[CUT_END] = row[CUT_AT] + cut
