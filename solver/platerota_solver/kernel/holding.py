@@ -116,7 +116,8 @@ def hold_back(p: Arrays, s: State, number: int, cut_from: int, row: Ints, other:
         pull_by, pull_at = find_worker(s, EXCHANGE, other[PULL_END], p.m_pull[machine], spindle, opened, -1, -1, 0, 0)
         pull_end = pull_at + p.m_pull[machine]
         length = before[UNLOAD_END] - before[UNLOAD_AT]
-        other[UNLOAD_BY], other[UNLOAD_AT] = find_worker(s, UNLOAD, other[PULL_END], length, also, -1, -1, pull_by, pull_at, pull_end)
+        after = max(other[PULL_END], before[UNLOAD_AT])  # no sooner than it was: its order's finish is noted already
+        other[UNLOAD_BY], other[UNLOAD_AT] = find_worker(s, UNLOAD, after, length, also, -1, -1, pull_by, pull_at, pull_end)
         other[UNLOAD_END] = other[UNLOAD_AT] + length
         length = row[UNLOAD_END] - row[UNLOAD_AT]
         unload_by, unload_at = find_worker(
