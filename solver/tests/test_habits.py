@@ -105,7 +105,9 @@ def habits(problem: Problem, random: Random) -> Choices:
     """One of the plain sequences, shuffled half the time, with habits drawn for each order."""
     choices = split_tokens(problem, random.choice(list(sequences(problem).values())))
     if random.random() < 0.5:
-        random.shuffle(choices.tokens)
+        tokens = choices.tokens.tolist()
+        random.shuffle(tokens)
+        choices.tokens[:] = tokens
     for number in range(len(choices.late)):
         choices.late[number], choices.room[number] = random.randrange(LATE_HABITS), random.randrange(3)
         choices.wait[number], choices.share[number] = random.randrange(2), random.randrange(2)
