@@ -114,7 +114,7 @@ def fit_exchange(
         ready = max(ready, row[SETUP_END])
     pull, place = p.m_pull[machine], p.m_place[machine]
     lead = pull
-    if needed == 0 and ready >= cut_end + pull:
+    if needed == 0 and not unbooked and ready >= cut_end + pull:
         _, out = find_worker(s, EXCHANGE, cut_end, pull, spindle, also, -1, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
         if out + pull <= ready:
             lead = 0
