@@ -14,7 +14,7 @@ from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
 from platerota_solver.exact import by_single_runs, left_out, provable, prove
-from platerota_solver.kernel.state import Choices, first_choices
+from platerota_solver.kernel.state import LATE_HABITS, Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
@@ -179,17 +179,22 @@ class _Solver:
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def construct(self, problem: Problem, decoder: Decoder) -> list[Choices]:
-        """A few plain sequences with plain habits, the best first; what does not fit is tried with overtime and builds open."""
+        """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds."""
         found: list[tuple[float, Choices]] = []
         for sequence in sequences(problem).values():
-            plain = fitting(decoder, split_tokens(problem, sequence))
-            found.append((decoder.score(plain), plain))
+            ways: list[tuple[float, Choices]] = []
+            for late in range(LATE_HABITS):
+                plain = split_tokens(problem, sequence)
+                plain.late[:] = late
+                plain = fitting(decoder, plain)
+                ways.append((decoder.points(plain), plain))
+            found.append(min(ways, key=lambda one: one[0]))
         best = min(found, key=lambda one: one[0])[1]
         for room in (0, 2):
             other = copy_choices(best)
             other.room[:], other.skip[:] = room, 0
             other = fitting(decoder, other)
-            found.append((decoder.score(other), other))
+            found.append((decoder.points(other), other))
         if best.skip.any():
             found.extend(opened(problem, decoder, best))
         found.sort(key=lambda one: one[0])
