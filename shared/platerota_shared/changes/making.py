@@ -94,9 +94,10 @@ class Maker:
         name = change["order"]
         yield from self._known(place, "order", "orders", name)
         yield from self._say(index, place + "/order", "orders", name, ("the whole row",), f"order {shown(name)}")
-        plates = [row.get("plate") for table in ("floor.running", "floor.waiting") for row in self.draft.rows(table) if row["order"] == name]
+        under_way = [*self.draft.rows("floor.running"), *self.draft.rows("floor.waiting")]
+        plates = [row["plate"] for row in under_way if row["order"] == name]
         if plates:
-            held = listed([str(plate) for plate in dict.fromkeys(plates)])
+            held = listed(list(dict.fromkeys(plates)))
             words = f"change {index + 1}: order {name} cannot be dropped, because pieces of it are on plate {held}"
             yield Fault(place + "/order", "order-under-way", words, "lower its quantity to what is done and under way instead")
             return
