@@ -38,7 +38,7 @@ Pair = tuple[Task, Task]
 class Move:
     """A task of the base that the plan does not keep: `now_at` is what became of it, None where it is gone.
 
-    `changed` names what differs: start, plate, machine, operator (empty where it is gone).
+    `changed` names what differs: start (end, of a cut under way), plate, machine, operator; empty where it is gone.
     """
 
     task: Task
@@ -73,11 +73,12 @@ def match(base: Plan, plan: Plan) -> Matching:
 
     under_way = [task for task in left.values() if task.frozen or task.start < plan.now]
     kept = take(_same(under_way, [task for task in plan.tasks if task.frozen], before, after, lambda task: task.end))
-    kept += take(_same(left.values(), fresh.values(), before, after, lambda task: task.start))
+    free = [[task for task in side.values() if not task.frozen] for side in (left, fresh)]
+    kept += take(_same(free[0], free[1], before, after, lambda task: task.start))
     runs = _paired_runs(before.runs_of([*left.values(), *(old for old, _ in kept)]), after.runs_of(plan.tasks), kept)
     moved = take(_in_paired_runs(runs, left.values(), fresh.values()))
     for key in (_setup, _article, _build):
-        moved += take(_in_order(_keyed(left.values(), key), _keyed(fresh.values(), key), lambda task: (task.start, task.id)))
+        moved += take(_in_order(_keyed(left.values(), key), _keyed(fresh.values(), key)))
     moves = [Move(old, new, _changed(old, new)) for old, new in moved]
     return Matching(
         _by_start(done), tuple(sorted(kept, key=lambda pair: (pair[0].start, pair[0].id))),
@@ -180,8 +181,9 @@ def _paired_runs(olds: Sequence[Run], news: Sequence[Run], kept: Iterable[Pair])
 
 def _in_paired_runs(runs: dict[str, str], olds: Iterable[Task], news: Iterable[Task]) -> Iterator[Pair]:
     places = {(task.run, task.kind, task.order, task.op): task for task in news if task.run is not None}
-    for task in list(olds):
-        other = places.get((runs.get(task.run), task.kind, task.order, task.op)) if task.run is not None else None
+    for task in olds:
+        run = runs.get(task.run) if task.run is not None else None
+        other = places.get((run, task.kind, task.order, task.op)) if run is not None else None
         if other is not None:
             yield task, other
 
@@ -202,9 +204,9 @@ def _keyed(tasks: Iterable[Task], key: Callable[[Task], Hashable | None]) -> dic
     return _grouped((task for task in tasks if key(task) is not None), key)
 
 
-def _in_order(olds: dict[Hashable, list[Task]], news: dict[Hashable, list[Task]], rank: Callable[[Task], tuple[int, str]]) -> Iterator[Pair]:
+def _in_order(olds: dict[Hashable, list[Task]], news: dict[Hashable, list[Task]]) -> Iterator[Pair]:
     for name, tasks in olds.items():
-        yield from zip(sorted(tasks, key=rank), sorted(news.get(name, ()), key=rank), strict=False)
+        yield from zip(_by_start(tasks), _by_start(news.get(name, ())), strict=False)
 
 
 def _grouped(items: Iterable[T], key: Callable[[T], Hashable]) -> dict[Hashable, list[T]]:
@@ -215,8 +217,9 @@ def _grouped(items: Iterable[T], key: Callable[[T], Hashable]) -> dict[Hashable,
 
 
 def _changed(old: Task, new: Task) -> tuple[str, ...]:
-    moved = ("start",) if abs(new.start - old.start) >= SAME_SECONDS else ()
-    return (*moved, *(name for name in _FIELDS if getattr(old, name) != getattr(new, name)))
+    moved = abs(new.end - old.end if new.frozen else new.start - old.start) >= SAME_SECONDS
+    when = ("end" if new.frozen else "start",) if moved else ()
+    return (*when, *(name for name in _FIELDS if getattr(old, name) != getattr(new, name)))
 
 
 def _by_start(tasks: Iterable[Task]) -> tuple[Task, ...]:
