@@ -152,7 +152,8 @@ class _Floor:
         for (order, op), pieces in found.items():
             if pieces < 0:
                 words = f"order {order} would be {-pieces} pieces short after op {op}: later runs took more than were done"
-                yield Fault(self._speaks_of(order), "pieces-missing", words, "say of every run where it is, or count the pieces after that op")
+                mend = "say of every run where it is, or count the pieces after that op"
+                yield Fault(self._speaks_of(order), "pieces-missing", words, mend)
 
     def _speaks_of(self, order: str) -> str:
         """The row of what has happened that speaks of an order, the last one."""

@@ -97,9 +97,11 @@ def _unlike(told: Told, place: str, index: int, row: RunNow, run: Progress | Non
         words = f"run {row.run} is already spoken of in row {run.said + 1}"
         return Fault(place + "/run", "duplicate-row", words, "say once where it is")
     if row.stage == "cutting" and row.cut_end is None:
-        return Fault(place + "/cut_end", "missing-field", f"run {row.run} is cutting, but its cut_end is missing", "say when the cut will end")
+        words = f"run {row.run} is cutting, but its cut_end is missing"
+        return Fault(place + "/cut_end", "missing-field", words, "say when the cut will end")
     if row.stage != "cutting" and row.cut_end is not None:
-        return Fault(place + "/cut_end", "cut-end-not-due", f"run {row.run} is {row.stage}, so it has no cut_end", "leave it out, or say cutting")
+        words = f"run {row.run} is {row.stage}, so it has no cut_end"
+        return Fault(place + "/cut_end", "cut-end-not-due", words, "leave it out, or say cutting")
     if run.trip.run.machine is None and row.stage not in ("pulled", "unloaded"):
         words = f"run {row.run} was pulled before the plan began and is in no machine, so it cannot be {row.stage}"
         return Fault(place + "/stage", "machine-missing", words, "say pulled or unloaded")
@@ -129,8 +131,9 @@ def plates_twice(runs: Mapping[str, Progress]) -> Iterator[tuple[Progress, Fault
         holder = holders.setdefault(plate, run) if run.on_plate else run
         if holder is not run:
             place = pointer("happened", "runs", run.said if run.said is not None else holder.said or 0)
-            words = f"plate {plate} is {holder.stage} in run {holder.trip.run.id}, so it cannot be {run.stage} in run {run.trip.run.id} as well"
-            yield run, Fault(place + "/stage", "plate-twice", words, f"say of run {run.trip.run.id} too where it is, such as not_loaded")
+            name = run.trip.run.id
+            words = f"plate {plate} is {holder.stage} in run {holder.trip.run.id}, so it cannot be {run.stage} in run {name} as well"
+            yield run, Fault(place + "/stage", "plate-twice", words, f"say of run {name} too where it is, such as not_loaded")
 
 
 def counted(book: Book, told: Told) -> Iterator[tuple[int, CountedPieces, Fault | None]]:
@@ -144,8 +147,8 @@ def counted(book: Book, told: Told) -> Iterator[tuple[int, CountedPieces, Fault 
             mend = told.suggestions.mend(row.order, book.orders, "name an order of the plan")
             fault = Fault(place + "/order", "unknown-id", f"there is no order {shown(row.order)}", mend)
         elif row.op not in book.ops[order.part]:
-            ops = ", ".join(str(op) for op in book.ops[order.part])
-            fault = Fault(place + "/op", "unknown-op", f"part {order.part} of order {row.order} has no op {row.op}", f"name one of its ops: {ops}")
+            words = f"part {order.part} of order {row.order} has no op {row.op}"
+            fault = Fault(place + "/op", "unknown-op", words, f"name one of its ops: {', '.join(map(str, book.ops[order.part]))}")
         elif earlier != index:
             words = f"pieces of order {row.order} op {row.op} are already counted in row {earlier + 1}"
             fault = Fault(place + "/op", "duplicate-row", words, "keep one of the two rows, with the sum if both count")
