@@ -71,7 +71,8 @@ class PlanCosts(Out):
 
 def costs_given(request: PlanRequest) -> bool:
     """Whether a request gives any hour cost."""
-    return any(row.hour_cost > 0 for row in (*request.shop.machines, *request.shop.operators))
+    costs = [*(row.hour_cost for row in request.shop.machines), *(row.hour_cost for row in request.shop.operators)]
+    return any(cost > 0 for cost in costs)
 
 
 def plan_costs(request: PlanRequest, plan: Plan, since: int | None = None) -> PlanCosts:

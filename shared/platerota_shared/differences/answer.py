@@ -139,7 +139,7 @@ class TaskDifferences(Out):
     """Runs of the plan of which every task that the base has too is kept."""
     runs: int
     """Runs of the plan."""
-    list: tuple[TaskDifference, ...]
+    rows: tuple[TaskDifference, ...]
     """Tasks that moved, are gone or are new, by their start (in the base, where they are gone)."""
 
 

@@ -18,8 +18,8 @@ def order_differences(base_request: PlanRequest, base: Plan, request: PlanReques
     apart = [found for found, _ in both if found is not None]
     done = {name for name, result in before.items() if name not in after and result.finish is not None and result.finish <= plan.now}
     return OrderDifferences(
-        worse=tuple(sorted((found for found in apart if _worse(found)), key=_pain)),
-        better=tuple(sorted((found for found in apart if not _worse(found)), key=_relief)),
+        worse=tuple(sorted((found for found in apart if _worse(found)), key=lambda found: _rank(found, 1))),
+        better=tuple(sorted((found for found in apart if not _worse(found)), key=lambda found: _rank(found, -1))),
         new=tuple(_place(rows[name], result) for name, result in after.items() if name not in before),
         gone=tuple(_place(old_rows[name], result) for name, result in before.items() if name not in after and name not in done),
         done=tuple(name for name in before if name in done), stayed=tuple(name for found, name in both if found is None),
@@ -46,14 +46,10 @@ def _worse(found: OrderDifference) -> bool:
     return found.change in ("unplaced", "later")
 
 
-def _pain(found: OrderDifference) -> tuple[bool, float, float, str]:
-    """For sorting, the worst first; an order that lost its place weighs more than any that is late."""
-    return found.pain is not None, -(found.pain if found.pain is not None else found.weight), -found.weight * (found.finish_seconds or 0), found.id
-
-
-def _relief(found: OrderDifference) -> tuple[bool, float, float, str]:
-    """For sorting, the best first."""
-    return found.pain is not None, found.pain if found.pain is not None else -found.weight, found.weight * (found.finish_seconds or 0), found.id
+def _rank(found: OrderDifference, sign: int) -> tuple[bool, float, float, str]:
+    """For sorting: an order that lost or found its place before any that is later or earlier, by weight; then by pain or relief."""
+    pain = found.pain if found.pain is not None else sign * found.weight
+    return found.pain is not None, -sign * pain, -sign * found.weight * (found.finish_seconds or 0), found.id
 
 
 def _place(order: Order, result: OrderResult) -> OrderPlace:

@@ -41,8 +41,8 @@ def _score(found: Differences) -> Iterator[Row]:
 
 def _orders(found: Differences) -> Iterator[Row]:
     for order in (*found.orders.worse, *found.orders.better):
-        finishes = [_text(found, instant) for instant in (order.base_finish, order.finish)]
-        yield _row("order", order.id, order.change, *finishes, order.finish_seconds, order.why)
+        before, after = _text(found, order.base_finish), _text(found, order.finish)
+        yield _row("order", order.id, order.change, before, after, order.finish_seconds, order.why)
     for what, places in (("new", found.orders.new), ("gone", found.orders.gone)):
         for place in places:
             yield _place(found, what, place)
@@ -56,10 +56,10 @@ def _place(found: Differences, what: str, place: OrderPlace) -> Row:
 
 
 def _tasks(found: Differences) -> Iterator[Row]:
-    for task in found.tasks.list:
-        starts = [_text(found, instant) for instant in (task.base_start, task.start)]
+    for task in found.tasks.rows:
+        before, after = _text(found, task.base_start), _text(found, task.start)
         words = "; ".join(filter(None, [", ".join(task.changed), task.reason]))
-        yield _row("task", task.task or task.base_task, f"{task.kind} {task.change}", *starts, task.seconds, words or None)
+        yield _row("task", task.task or task.base_task, f"{task.kind} {task.change}", before, after, task.seconds, words or None)
 
 
 def _hours(found: Differences) -> Iterator[Row]:

@@ -17,7 +17,7 @@ def task_differences(base: Plan, plan: Plan, matching: Matching, reasons: Reason
     settled = {task.run for task in plan.tasks if task.run is not None} - {task.run for task in plan.tasks if task.id in unsettled}
     return TaskDifferences(
         kept=len(matching.kept), done=len(matching.done), moved_for_score=len(counted(matching, base, plan)), kept_runs=len(settled),
-        runs=len(plan.runs), list=tuple(row for _, row in found),
+        runs=len(plan.runs), rows=tuple(row for _, row in found),
     )
 
 
@@ -33,7 +33,9 @@ def _apart(matching: Matching, reasons: Reasons) -> Iterator[tuple[int, TaskDiff
         yield task.start, _row("new", None, task, (), reasons.of_new(task), reasons)
 
 
-def _row(change: TaskChange, old: Task | None, new: Task | None, changed: tuple[str, ...], reason: str | None, reasons: Reasons) -> TaskDifference:
+def _row(
+    change: TaskChange, old: Task | None, new: Task | None, changed: tuple[str, ...], reason: str | None, reasons: Reasons,
+) -> TaskDifference:
     task = new if new is not None else old
     assert task is not None
     return TaskDifference(
