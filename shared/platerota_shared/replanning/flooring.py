@@ -181,7 +181,7 @@ class _Floor:
     def _near(self, fault: Fault) -> str:
         steps = fault.pointer.split("/")
         rows = self.draft.rows(f"floor.{steps[2]}") if steps[1:2] == ["floor"] and len(steps) > 3 else []
-        row = rows[int(steps[3])] if rows else {}
+        row: Mapping[str, Any] = rows[int(steps[3])] if rows else {}
         for run in self._runs.values():
             if run.said is not None and (run.trip.run.plate == row.get("plate") or (run.machine and run.machine == row.get("machine"))):
                 return pointer("happened", "runs", run.said)
