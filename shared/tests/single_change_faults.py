@@ -25,7 +25,11 @@ HAPPENED_FAULTS: Final[dict[str, tuple[int, Any, str]]] = {
          "closed": [{"machine": "M1", "until": "2027-03-01T09:00:00"}]},
         "/happened/runs/0/stage",
     ),
-    "pieces-missing": (3700, {"pieces": [], "runs": [{"run": "R1", "stage": "cut"}, {"run": "R2", "stage": "not_loaded"}]},
-                       "/happened/runs/0"),
+    "pieces-missing": (
+        3740, {"runs": [{"run": "R1", "stage": "pulled"}, {"run": "R2", "stage": "not_loaded"}]}, "/happened/runs/0",
+    ),
 }
-"""Code → seconds from the plan's begin to the new now, what has happened, and the pointer of the fault; weeks as `happened` tests use."""
+"""Code → seconds from the plan's begin to the new now, what has happened, and the pointer of the fault.
+
+The week is two_plates; two_ops for pieces-missing, where R3 has loaded by 3740 s what R1 unloads.
+"""

@@ -153,15 +153,16 @@ class _Floor:
             if pieces < 0:
                 words = f"order {order} would be {-pieces} pieces short after op {op}: later runs took more than were done"
                 mend = "say of every run where it is, or count the pieces after that op"
-                yield Fault(self._speaks_of(order), "pieces-missing", words, mend)
+                yield Fault(self._speaks_of(order, op), "pieces-missing", words, mend)
 
-    def _speaks_of(self, order: str) -> str:
-        """The row of what has happened that speaks of an order, the last one."""
-        rows = [run.said for run in self._runs.values() if run.said is not None and order in run.trip.orders]
-        if rows:
-            return pointer("happened", "runs", max(rows))
+    def _speaks_of(self, order: str, op: int | None = None) -> str:
+        """The first row of what has happened that speaks of an order, of its `op` rather than another one."""
+        said = [(op is not None and op not in {row.op for row in run.trip.run.pieces if row.order == order}, run.said)
+                for run in self._runs.values() if run.said is not None and order in run.trip.orders]
+        if said:
+            return pointer("happened", "runs", min(said)[1])
         counts = [index for index, row in self._told.pieces.items() if row.order == order]
-        return pointer("happened", "pieces", max(counts)) if counts else "/happened"
+        return pointer("happened", "pieces", min(counts)) if counts else "/happened"
 
     def _close(self, index: int, row: dict[str, Any], now: Any) -> None:
         place = pointer("happened", "closed", index)
