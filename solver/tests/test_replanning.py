@@ -45,14 +45,11 @@ def replanned(family: str, seed: int, share: float) -> tuple[Replanning, Raw, Pl
 
 def needed(request: PlanRequest) -> Counter[tuple[str, int]]:
     """Pieces of each op that new runs must make (F13)."""
-    ops = {(row.part, row.op) for row in request.shop.operations}
     found: Counter[tuple[str, int]] = Counter()
+    rows = (*request.floor.pieces, *request.floor.running, *request.floor.waiting)
     for order in request.orders:
-        for part, op in ops:
-            if part == order.part:
-                gone = sum(row.pieces for row in request.floor.pieces if row.order == order.id and row.op >= op)
-                gone += sum(row.pieces for row in (*request.floor.running, *request.floor.waiting) if row.order == order.id and row.op >= op)
-                found[order.id, op] = order.quantity - gone
+        for op in {row.op for row in request.shop.operations if row.part == order.part}:
+            found[order.id, op] = order.quantity - sum(row.pieces for row in rows if row.order == order.id and row.op >= op)
     return found
 
 
