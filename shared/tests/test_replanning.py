@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from collections import Counter
 from typing import Any
 
 import pytest
@@ -133,6 +134,27 @@ def test_what_was_under_way_before_goes_on() -> None:
     assert plates(found) == {"P1": ("cutting", "M1", FOUR, 1000), "P2": ("loaded", None, FOUR)}
     assert pieces(found) == {("O1", 10): 8}
     assert plates(floor("under_way", 1080)) == {"P2": ("cutting", "M1", FOUR, 3420)}
+
+
+@pytest.mark.parametrize("name", sorted(set(audit_weeks.WEEKS) - {"nobody"}))  # nobody has a shift there: no request is read
+def test_at_every_edge_of_every_task_the_pieces_add_up(name: str) -> None:
+    raw, plan = week(name)
+    loads = {task.run: task for task in plan.tasks if task.kind == "load"}
+    edges = {edge + by for task in plan.tasks for edge in (task.start, task.end) for by in (-1, 0, 1)}
+    placed = {result.id for result in plan.orders if result.placed}
+    for now in sorted(edge for edge in edges if plan.now <= edge < plan.horizon_end):
+        request = floor_at(raw, plan, local_text(now, ZONE)).request
+        to_come: Counter[tuple[str, int]] = Counter()
+        for run in plan.runs:
+            load = loads.get(run.id)
+            if load is not None and not (load.start < now and load.end <= now):
+                to_come.update({(row.order, row.op): row.pieces for row in run.pieces})
+        rows = (*request.floor.pieces, *request.floor.running, *request.floor.waiting)
+        for order in request.orders:
+            for op in {row.op for row in request.shop.operations if row.part == order.part} if order.id in placed else ():
+                there = sum(row.pieces for row in rows if row.order == order.id and row.op >= op)
+                assert there + to_come.pop((order.id, op), 0) == order.quantity, (now - NOW, order.id, op)
+        assert not to_come
 
 
 def notes(found: Replanning) -> list[str]:

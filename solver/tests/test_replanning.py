@@ -8,7 +8,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchmarks.generator import FEATURES, FULL, make_request
@@ -80,6 +80,7 @@ def check(family: str, seed: int, share: float) -> None:
 
 @settings(max_examples=EXAMPLES, deadline=None, derandomize=True)
 @given(st.sampled_from(WEEKS), st.floats(0, 1))
+@example(("tiny", 6), 0.25)  # a plate that stays is cut, and another one is being cut on that mill: it is unloaded after that
 def test_at_any_instant_the_floor_is_accepted_and_its_pieces_add_up(week: tuple[str, int], share: float) -> None:
     check(*week, share)
 
