@@ -116,6 +116,27 @@ def test_a_new_operator_comes_with_shifts() -> None:
     assert (request.shop.shifts[-1].operator, request.shop.shifts[-1].days) == ("Cy", ("sat",))
 
 
+NEW_PART = [
+    {"kind": "add_nest", "fixture": "FC", "part": "C", "op": 10, "count": 6},
+    {"kind": "add_operation", "part": "C", "op": 10, "cut_seconds": 100},
+    {"kind": "add_fixture", "id": "FC", "load_seconds": 60, "build_seconds": 3600, "mount": "B"},
+    ORDER | {"part": "C"},
+]
+
+
+def test_a_new_part_comes_with_its_op_its_fixture_and_its_nests() -> None:
+    request = made(*NEW_PART).request
+    assert (request.orders[-1].part, request.shop.fixtures[-1].id, request.shop.nests[-1].count) == ("C", "FC", 6)
+
+
+@pytest.mark.parametrize(("left_out", "expected"), [
+    (0, [("/changes/0", "no-nest")]), (1, [("/changes/0/part", "unknown-part"), ("/changes/2/part", "unknown-part")]),
+    (2, [("/changes/0/fixture", "unknown-id")]),
+])
+def test_a_new_part_that_lacks_something_is_refused_at_what_needs_it(left_out: int, expected: list[tuple[str, str]]) -> None:
+    assert refused(*(change for place, change in enumerate(NEW_PART) if place != left_out)) == expected
+
+
 def test_settings_change_alone_and_rates_one_by_one() -> None:
     before = read_request(whole_floor()).settings
     after = made({"kind": "change_settings", "seed": 7, "score": {"setup": 3}}).request.settings

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Field
 
 from platerota_shared.fields import Break, Count, Day, Flag, Id, Instant, LocalDate, LocalTime, Number, OpNumber, Points, Seconds, Whole
-from platerota_shared.tables import Closure, Machine, NamedRow, Operator, Order, Plate, Row, Shift
+from platerota_shared.tables import Closure, Fixture, Machine, NamedRow, Nest, Operation, Operator, Order, Plate, Row, Shift
 
 MAX_CHANGES: Final = 200
 """The most changes of one list."""
@@ -122,6 +122,27 @@ class CopyMachine(NamedRow):
     """The mill to copy; `id` is that of the copy. Closures are not copied."""
 
 
+class AddOperation(Operation):
+    """One more op of a part, or the first one of a new part: the fields of a row of `operations`."""
+
+    kind: Literal["add_operation"]
+    """Which change it is."""
+
+
+class AddFixture(Fixture):
+    """One more fixture: the fields of a row of `fixtures`; on a plate that is added with it, or to be built."""
+
+    kind: Literal["add_fixture"]
+    """Which change it is."""
+
+
+class AddNest(Nest):
+    """Nests of a fixture for a part and op that it had none for: the fields of a row of `nests`."""
+
+    kind: Literal["add_nest"]
+    """Which change it is."""
+
+
 class NestCount(Row):
     """How many pieces of one part and op the changed fixture holds."""
 
@@ -210,8 +231,8 @@ class ChangeSettings(Row):
 
 
 Change = Annotated[
-    AddOrder | ChangeOrder | DropOrder | Close | AddShift | AddOperator | AddPlate | CopyPlate | AddMachine | CopyMachine | ChangeFixture
-    | AllowMachine | ChangeSettings,
+    AddOrder | ChangeOrder | DropOrder | Close | AddShift | AddOperator | AddPlate | CopyPlate | AddMachine | CopyMachine | AddOperation
+    | AddFixture | AddNest | ChangeFixture | AllowMachine | ChangeSettings,
     Field(discriminator="kind"),
 ]
 """One what-if change, by its `kind`."""
@@ -219,6 +240,7 @@ Change = Annotated[
 KINDS: Final[dict[str, type[Row]]] = {
     "add_order": AddOrder, "change_order": ChangeOrder, "drop_order": DropOrder, "close": Close, "add_shift": AddShift,
     "add_operator": AddOperator, "add_plate": AddPlate, "copy_plate": CopyPlate, "add_machine": AddMachine, "copy_machine": CopyMachine,
+    "add_operation": AddOperation, "add_fixture": AddFixture, "add_nest": AddNest,
     "change_fixture": ChangeFixture, "allow_machine": AllowMachine, "change_settings": ChangeSettings,
 }
 """Kind -> its class."""
@@ -242,6 +264,11 @@ EXAMPLES: Final[dict[str, dict[str, Any]]] = {
     "copy_plate": {"kind": "copy_plate", "plate": "P1", "id": "P1-second"},
     "add_machine": {"kind": "add_machine", "id": "M9", "mount": "A", "travel_x": 600, "travel_y": 400, "max_mass": 150, "hour_cost": 60},
     "copy_machine": {"kind": "copy_machine", "machine": "M1", "id": "M1-second"},
+    "add_operation": {"kind": "add_operation", "part": "bracket", "op": 20, "cut_seconds": 240, "stock_mass": "2 lb"},
+    "add_fixture": {
+        "kind": "add_fixture", "id": "F30", "load_seconds": 90, "unload_seconds": 60, "build_seconds": 7200, "mount": "A",
+    },
+    "add_nest": {"kind": "add_nest", "fixture": "F20", "part": "bracket", "op": 10, "count": 4},
     "change_fixture": {
         "kind": "change_fixture", "fixture": "F10", "load_piece_seconds": 20, "nests": [{"part": "bracket", "op": 10, "count": 6}],
     },

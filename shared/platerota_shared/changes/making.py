@@ -21,7 +21,7 @@ Raw = Mapping[str, Any]
 
 _TABLES: Final[dict[str, str]] = {
     "add_order": "orders", "close": "closures", "add_shift": "shifts", "add_operator": "operators", "add_plate": "plates",
-    "add_machine": "machines",
+    "add_machine": "machines", "add_operation": "operations", "add_fixture": "fixtures", "add_nest": "nests",
 }
 """Kind -> the table that it adds a row to."""
 
