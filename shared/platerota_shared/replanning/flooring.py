@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -18,6 +19,9 @@ from platerota_shared.replanning.notes import notes
 from platerota_shared.replanning.progress import Progress, done, last_fixtures, progress, stock
 from platerota_shared.replanning.telling import Told, correct, counted, plates_twice, read_told, stand_still
 from platerota_shared.tables import PlanRequest
+
+_ROW: Final = re.compile(r"^row \d+ of \w+")
+"""How a sentence names a row of the new request; the caller knows the rows of what has happened."""
 
 _TABLES: Final = ("floor.pieces", "floor.last_fixtures", "floor.running", "floor.waiting")
 
@@ -175,7 +179,9 @@ class _Floor:
         for fault in faults:
             place = self.draft.place(fault.pointer)
             if place:
-                yield replace(fault, pointer=place)
+                said = place.split("/")
+                label = f"row {int(said[3]) + 1} of {said[2]}" if len(said) > 3 else "the replan"
+                yield replace(fault, pointer=place, detail=_ROW.sub(label, fault.detail))
             else:
                 yield replace(fault, pointer=self._near(fault), detail=f"{fault.detail} ({fault.pointer} of the new request)")
 
