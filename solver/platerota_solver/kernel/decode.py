@@ -198,6 +198,10 @@ def enter_stuck_cut(p: Arrays, s: State, number: int, row: Ints, kinds: Ints, si
 def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: Ints) -> None:
     """Book what is left of the runs under way (F18); their orders are marked where that cannot end within the horizon."""
     for number in range(p.floor_runs.shape[0]):
+        # Runs cut before come first, and one of them may be pulled or unloaded by hand where another plate is being cut.
+        if p.floor_runs[number, ROW_STAGE] == CUTTING:
+            take_open(s, p.l_spindle[p.floor_runs[number, ROW_MACHINE]], 0, p.floor_runs[number, ROW_CUT_END])
+    for number in range(p.floor_runs.shape[0]):
         size = floor_kinds(p, number, kinds)
         carrier = p.floor_runs[number, ROW_CARRIER]
         stage = p.floor_runs[number, ROW_STAGE]
