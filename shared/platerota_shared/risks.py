@@ -58,8 +58,8 @@ class RisksQuestion(Row):
     """Spread of cuts, stops left out."""
     stops: Stops = Stops()
     """Stops of machines."""
-    stay_minutes: Annotated[Number, Field(ge=0.0, le=120.0)] = 5.0
-    """Minutes that people stay at most beyond a break's or shift's start or end to finish something short, by its planned time."""
+    stay_minutes: Annotated[Number, Field(ge=0.0, le=120.0)] = 15.0
+    """Minutes, 0 to 120, that people work at most into a break or beyond a shift's end to finish something, by its planned time."""
     work_ahead: Flag = False
     """Whether work starts before its planned time where all that it waits for is there; else the planned start is the earliest."""
     samples: Annotated[Whole, Field(ge=100, le=10_000)] = 2_000
@@ -105,9 +105,12 @@ class ResourceDriver(Out):
     id: str
     """The machine, plate or operator."""
     cause: Literal["busy", "away"]
-    """`busy`: something waited until it was free; `away`: something waited for its working time (closures, nights for a machine)."""
+    """`busy`: it was free later than all else that a task waited for; `away`: a task missed its working time, for a machine the time in
+    which it may cut. A closure of machine or plate that holds hand work up counts for its operator."""
     share: float
     """Of the simulated weeks in which the order (for the plan: any order) is late, the share in which a chain waited for it so; 0 to 1."""
+    adds_seconds: float
+    """How long the chain waited for it so in these weeks, on average, seconds; for the plan, the longest chain of each week counts."""
 
 
 class OrderRisk(Out):
@@ -126,9 +129,9 @@ class OrderRisk(Out):
     promise: Instant | None
     """The date that holds at the wanted certainty; null also where it lies beyond the plan's horizon."""
     tasks: tuple[TaskDriver, ...] = ()
-    """The tasks that most often make it late and later than planned, at most 3."""
+    """The tasks that add most in the weeks in which it is late and later than planned, at most 3, the worst first."""
     resources: tuple[ResourceDriver, ...] = ()
-    """The resources that most often do, at most 3."""
+    """The resources that add most then, at most 3, the worst first."""
 
 
 class MachineRisk(Out):
@@ -158,9 +161,9 @@ class Risks(Out):
     orders: tuple[OrderRisk, ...]
     """Each order, in the order of the request."""
     tasks: tuple[TaskDriver, ...]
-    """The tasks that most often make an order late and later than planned, at most 10."""
+    """The tasks that add most in the weeks in which any order is late and later than planned, at most 10, the worst first."""
     resources: tuple[ResourceDriver, ...]
-    """The resources that most often do, at most 10."""
+    """The resources that add most then, at most 10, the worst first."""
     machines: tuple[MachineRisk, ...]
     """Each machine, in the order of the request."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -177,12 +177,12 @@ class _Counting:
         )
 
     def _resources(self, blame: Blame, most: int) -> tuple[ResourceDriver, ...]:
-        names: Sequence[tuple[str, str]] = self._network.resources
         return tuple(
-            ResourceDriver.model_validate({
-                "resource": names[code // 2][0], "id": names[code // 2][1], "cause": "away" if code % 2 else "busy",
-                "share": blame.resources.times[code] / blame.late,
-            })
+            ResourceDriver(
+                resource=self._network.resources[code // 2][0], id=self._network.resources[code // 2][1],
+                cause="away" if code % 2 else "busy", share=blame.resources.times[code] / blame.late,
+                adds_seconds=round(blame.resources.seconds[code] / blame.resources.times[code], 1),
+            )
             for code in _foremost(blame.resources, most)
         )
 
@@ -205,8 +205,9 @@ def _rank(share: float, count: int) -> int:
 
 
 def _foremost(tally: Tally, most: int) -> list[int]:
-    """The keys most often on a chain; of equals the one that adds more, then the earlier one."""
-    return sorted(tally.times, key=lambda key: (-tally.times[key], -tally.seconds[key], key))[:most]
+    """The keys that add most over all late weeks; of equals the earlier one. What adds nothing drives nothing."""
+    adding = [key for key in tally.times if tally.seconds[key] > 0.0]
+    return sorted(adding, key=lambda key: (-tally.seconds[key], key))[:most]
 
 
 def _unplaced(name: str, due: int) -> OrderRisk:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -125,8 +126,8 @@ class _Weaver:
         """Every step, then what hangs on them."""
         steps = tuple(self._step(index, task) for index, task in enumerate(self._book.tasks))
         return Network(
-            steps=steps, resources=tuple(self._numbers), finishes=self._finishes(), attended=Opening(self._hours.since_now(self._hours.there)),
-            horizon=self._book.request.horizon_end - self._now,
+            steps=steps, resources=tuple(self._numbers), finishes=self._finishes(),
+            attended=Opening(self._hours.since_now(self._hours.there)), horizon=self._book.request.horizon_end - self._now,
         )
 
     def _step(self, index: int, task: Task) -> Step:
@@ -179,7 +180,7 @@ class _Hours:
         plate = task.plate if task.kind in ON_PLATE and self._plate_closed.get(task.plate or "") else None
         # What a pausing task leaves out (an overtime shift) it leaves out in every simulated week.
         own = parts(task)
-        pauses = tuple((a[1], b[0]) for a, b in zip(own, own[1:], strict=False))
+        pauses = tuple((a[1], b[0]) for a, b in pairwise(own))
         key = (task.operator, task.machine, plate, pauses)
         if key not in self._openings:
             request = self._book.request

@@ -20,7 +20,7 @@ class Weeks:
     """What happened. Every array is tasks × weeks; instants are seconds after `now`, `NEVER` or later beyond the horizon.
 
     `taken` is the seconds of work without stops, `stood` those of stops. `wait` is which of its waits (index) a task started after, -1 for
-    none of them; `moved` whether it then had to wait for its open time.
+    none of them; `held` by how many seconds that one came after all others; `moved` how many it then waited for its open time.
     """
 
     starts: Ints
@@ -28,7 +28,8 @@ class Weeks:
     taken: Ints
     stood: Ints
     wait: NDArray[np.int32]
-    moved: Bools
+    held: Ints
+    moved: Ints
 
 
 def run_weeks(network: Network, question: RisksQuestion, weeks: int, random: np.random.Generator) -> Weeks:
@@ -39,20 +40,20 @@ def run_weeks(network: Network, question: RisksQuestion, weeks: int, random: np.
     """
     shape = (len(network.steps), weeks)
     taken = _times(network, question, weeks, random)
-    starts, ends, stood = (np.zeros(shape, dtype=np.int64) for _ in range(3))
-    wait, moved = np.full(shape, -1, dtype=np.int32), np.zeros(shape, dtype=np.bool_)
+    starts, ends, stood, held, moved = (np.zeros(shape, dtype=np.int64) for _ in range(5))
+    wait = np.full(shape, -1, dtype=np.int32)
     stopping = Stopping(question.stops, network.attended)
     for index, step in enumerate(network.steps):
-        ready = _ready(step, ends, wait[index])
+        ready, held[index] = _ready(step, ends, wait[index])
         starts[index] = _opened(step, ready)
-        moved[index] = starts[index] > ready
+        moved[index] = starts[index] - ready
         if step.cut:
             stood[index] = stopping.standing(starts[index], taken[index], random)
         if step.pauses:
             ends[index] = _paused_end(step, starts[index], taken[index])
         else:
             ends[index] = starts[index] + taken[index] + stood[index]
-    return Weeks(starts, ends, taken, stood, wait, moved)
+    return Weeks(starts, ends, taken, stood, wait, held, moved)
 
 
 def _times(network: Network, question: RisksQuestion, weeks: int, random: np.random.Generator) -> Ints:
@@ -64,23 +65,21 @@ def _times(network: Network, question: RisksQuestion, weeks: int, random: np.ran
     return np.rint(scale * network.works[:, None]).astype(np.int64)
 
 
-def _ready(step: Step, ends: Ints, which: NDArray[np.int32]) -> Ints:
-    """When all that a task waits for has ended, and in `which` what ended last."""
+def _ready(step: Step, ends: Ints, which: NDArray[np.int32]) -> tuple[Ints, Ints]:
+    """When all that a task waits for has ended, and how many seconds that was after all but the last; in `which` what ended last."""
     ready = np.full(ends.shape[1], step.earliest, dtype=np.int64)
+    second = ready.copy()
     for number, before in enumerate(step.waits):
         end = ends[before.task] + before.lag
-        later = end > ready
-        which[later] = number
+        which[end > ready] = number
+        np.maximum(second, np.minimum(end, ready), out=second)
         np.maximum(ready, end, out=ready)
-    return ready
+    return ready, ready - second
 
 
 def _opened(step: Step, ready: Ints) -> Ints:
     """The start in open time; the planned one is open whatever the calendars say: what is under way goes on, for one."""
-    if step.pauses:
-        found = step.opening.resumed(ready)
-    else:
-        found = step.opening.fitting(ready, step.work)
+    found = step.opening.resumed(ready) if step.pauses else step.opening.fitting(ready, step.work)
     return np.where((ready <= step.planned) & (found > step.planned), step.planned, found)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,7 +17,7 @@ _CELLS = 4_000_000
 
 @dataclass
 class Tally:
-    """How often something lay on a chain: by key, times and the seconds it added (0 for resources)."""
+    """How often something lay on a chain, and the seconds it added there, by key."""
 
     times: dict[int, int] = field(default_factory=dict[int, int])
     seconds: dict[int, float] = field(default_factory=dict[int, float])
@@ -46,7 +46,7 @@ class Tracer:
         self.plan = Blame()
         self._steps = len(network.steps)
         self._codes = 2 * len(network.resources)
-        self._offset = np.cumsum([0, *(len(step.waits) for step in network.steps)])
+        self._first_wait = np.cumsum([0, *(len(step.waits) for step in network.steps)])
         self._before = np.array([wait.task for step in network.steps for wait in step.waits], dtype=np.int64)
         self._busy = np.array([wait.resource for step in network.steps for wait in step.waits], dtype=np.int64)
         self._away = np.array([step.away for step in network.steps], dtype=np.int64)
@@ -68,32 +68,37 @@ class Tracer:
         count = late.shape[1]
         extra = weeks.taken + weeks.stood - self._works[:, None]
         on_any = np.zeros((self._steps, count), dtype=np.bool_)
-        held_any = np.zeros((self._codes, count), dtype=np.bool_)
+        held_any = np.zeros((self._codes, count), dtype=np.int64)
         for first, until in self._slices(late):
             orders, week = np.nonzero(late[first:until])
-            held = self._walk(weeks, extra, (first, orders, week, last[first + orders, week]), until - first, on_any)
-            held_any[:, np.unique(week)] |= _any_of(held, week)
+            if len(week):
+                held = self._walk(weeks, extra, (orders, week, last[first + orders, week]), self.orders[first:until], on_any)
+                distinct, longest = _longest(held, week)
+                held_any[:, distinct] = np.maximum(held_any[:, distinct], longest)
         self.plan.late += int(late.any(axis=0).sum())
         self.plan.tasks.add(on_any.sum(axis=1), np.where(on_any, extra, 0).sum(axis=1))
-        self.plan.resources.add(held_any.sum(axis=1), np.zeros(self._codes, dtype=np.int64))
+        self.plan.resources.add((held_any > 0).sum(axis=1), held_any.sum(axis=1))
 
     def _slices(self, late: Bools) -> Iterator[tuple[int, int]]:
         """Orders in groups whose tables have a bearable size."""
         first, cells = 0, 0
         for order, weeks in enumerate(late.sum(axis=1).tolist()):
-            cells += weeks * self._codes + self._steps
-            if cells > _CELLS and order > first:
+            own = weeks * self._codes + self._steps
+            if cells + own > _CELLS and order > first:
                 yield first, order
-                first, cells = order, weeks * self._codes + self._steps
+                first, cells = order, 0
+            cells += own
         yield first, len(late)
 
-    def _walk(
-        self, weeks: Weeks, extra: Ints, heads: tuple[int, Ints, Ints, Ints], orders: int, on_any: Bools,
-    ) -> Bools:
-        """Follow every chain of a slice back at once, one task a turn, and count it; returns who held it up, chains × codes."""
-        first, order, week, task = heads
-        times, seconds = (np.zeros(orders * self._steps, dtype=np.int64) for _ in range(2))
-        held = np.zeros((len(order), self._codes), dtype=np.bool_)
+    def _walk(self, weeks: Weeks, extra: Ints, heads: tuple[Ints, Ints, Ints], blames: Sequence[Blame], on_any: Bools) -> Ints:
+        """Follow every chain of a slice back at once, one task a turn, and count it.
+
+        `heads` are order (row of `blames`), week and last task of each late finish. Returns the seconds that each chain waited, by chain
+        and resource.
+        """
+        order, week, task = heads
+        times, seconds = (np.zeros(len(blames) * self._steps, dtype=np.int64) for _ in range(2))
+        held = np.zeros((len(order), self._codes), dtype=np.int64)
         chain = np.flatnonzero(task >= 0)
         while chain.size:
             at, when = task[chain], week[chain]
@@ -101,33 +106,30 @@ class Tracer:
             key = order[chain] * self._steps + at
             np.add.at(times, key, 1)
             np.add.at(seconds, key, extra[at, when])
-            moved = weeks.moved[at, when] & (weeks.starts[at, when] > self._planned[at])
-            held[chain[moved], 2 * self._away[at[moved]] + 1] = True
             # A task that started when it was planned waited for nothing that was late.
+            later = weeks.starts[at, when] > self._planned[at]
+            chain, at, when = chain[later], at[later], when[later]
+            held[chain, 2 * self._away[at] + 1] += weeks.moved[at, when]
             which = weeks.wait[at, when]
-            goes_on = (which >= 0) & (weeks.starts[at, when] > self._planned[at])
-            chain = chain[goes_on]
-            tie = self._offset[at[goes_on]] + which[goes_on]
+            tied = which >= 0
+            chain, at, when = chain[tied], at[tied], when[tied]
+            tie = self._first_wait[at] + which[tied]
             named = self._busy[tie] >= 0
-            held[chain[named], 2 * self._busy[tie[named]]] = True
+            held[chain[named], 2 * self._busy[tie[named]]] += weeks.held[at[named], when[named]]
             task[chain] = self._before[tie]
-        self._count(first, order, times.reshape(orders, -1), seconds.reshape(orders, -1), held)
+        self._count(blames, order, (times.reshape(len(blames), -1), seconds.reshape(len(blames), -1)), held)
         return held
 
-    def _count(self, first: int, order: Ints, times: Ints, seconds: Ints, held: Bools) -> None:
-        nothing = np.zeros(self._codes, dtype=np.int64)
-        for row in np.unique(order).tolist():
-            blame = self.orders[first + row]
-            own = slice(*np.searchsorted(order, [row, row + 1]).tolist())
-            blame.late += own.stop - own.start
-            blame.tasks.add(times[row], seconds[row])
-            blame.resources.add(held[own].sum(axis=0), nothing)
+    def _count(self, blames: Sequence[Blame], order: Ints, tasks: tuple[Ints, Ints], held: Ints) -> None:
+        for row, blame in enumerate(blames):
+            first, until = np.searchsorted(order, [row, row + 1]).tolist()
+            blame.late += until - first
+            blame.tasks.add(tasks[0][row], tasks[1][row])
+            blame.resources.add((held[first:until] > 0).sum(axis=0), held[first:until].sum(axis=0))
 
 
-def _any_of(held: Bools, week: Ints) -> Bools:
-    """Codes × distinct weeks: whether any chain of the week was held up so."""
-    if not len(week):
-        return np.zeros((held.shape[1], 0), dtype=np.bool_)
+def _longest(held: Ints, week: Ints) -> tuple[Ints, Ints]:
+    """The distinct weeks, and for each the longest wait of any of its chains, resources × weeks."""
     by_week = np.argsort(week, kind="stable")
     heads = np.flatnonzero(np.diff(week[by_week], prepend=-1))
-    return np.logical_or.reduceat(held[by_week], heads, axis=0).T
+    return week[by_week][heads], np.maximum.reduceat(held[by_week], heads, axis=0).T
