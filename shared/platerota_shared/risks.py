@@ -98,7 +98,7 @@ class TaskDriver(Out):
 
 
 class ResourceDriver(Out):
-    """A machine, plate or operator that makes something late."""
+    """A machine, plate or operator through which something becomes late. It passes delays on, so waits do not add up."""
 
     resource: Literal["machine", "plate", "operator"]
     """What kind of resource it is."""
@@ -109,8 +109,8 @@ class ResourceDriver(Out):
     which it may cut. A closure of machine or plate that holds hand work up counts for its operator."""
     share: float
     """Of the simulated weeks in which the order (for the plan: any order) is late, the share in which a chain waited for it so; 0 to 1."""
-    adds_seconds: float
-    """How long the chain waited for it so in these weeks, on average, seconds; for the plan, the longest chain of each week counts."""
+    waited_seconds: float
+    """The longest such wait on the chain in these weeks, on average, seconds; for the plan, the longest of all chains of a week."""
 
 
 class OrderRisk(Out):
@@ -131,7 +131,7 @@ class OrderRisk(Out):
     tasks: tuple[TaskDriver, ...] = ()
     """The tasks that add most in the weeks in which it is late and later than planned, at most 3, the worst first."""
     resources: tuple[ResourceDriver, ...] = ()
-    """The resources that add most then, at most 3, the worst first."""
+    """The resources that were waited for most then, at most 3, the worst first."""
 
 
 class MachineRisk(Out):
@@ -163,7 +163,7 @@ class Risks(Out):
     tasks: tuple[TaskDriver, ...]
     """The tasks that add most in the weeks in which any order is late and later than planned, at most 10, the worst first."""
     resources: tuple[ResourceDriver, ...]
-    """The resources that add most then, at most 10, the worst first."""
+    """The resources that were waited for most then, at most 10, the worst first."""
     machines: tuple[MachineRisk, ...]
     """Each machine, in the order of the request."""
 

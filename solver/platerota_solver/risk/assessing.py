@@ -181,7 +181,7 @@ class _Counting:
             ResourceDriver(
                 resource=self._network.resources[code // 2][0], id=self._network.resources[code // 2][1],
                 cause="away" if code % 2 else "busy", share=blame.resources.times[code] / blame.late,
-                adds_seconds=round(blame.resources.seconds[code] / blame.resources.times[code], 1),
+                waited_seconds=round(blame.resources.seconds[code] / blame.resources.times[code], 1),
             )
             for code in _foremost(blame.resources, most)
         )

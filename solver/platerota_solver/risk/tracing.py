@@ -17,7 +17,7 @@ _CELLS = 4_000_000
 
 @dataclass
 class Tally:
-    """How often something lay on a chain, and the seconds it added there, by key."""
+    """How often something lay on a chain, and the seconds it added (tasks) or had others wait (resources) there, by key."""
 
     times: dict[int, int] = field(default_factory=dict[int, int])
     seconds: dict[int, float] = field(default_factory=dict[int, float])
@@ -93,8 +93,8 @@ class Tracer:
     def _walk(self, weeks: Weeks, extra: Ints, heads: tuple[Ints, Ints, Ints], blames: Sequence[Blame], on_any: Bools) -> Ints:
         """Follow every chain of a slice back at once, one task a turn, and count it.
 
-        `heads` are order (row of `blames`), week and last task of each late finish. Returns the seconds that each chain waited, by chain
-        and resource.
+        `heads` are order (row of `blames`), week and last task of each late finish. Returns the longest wait of each chain for each
+        resource, seconds.
         """
         order, week, task = heads
         times, seconds = (np.zeros(len(blames) * self._steps, dtype=np.int64) for _ in range(2))
@@ -109,13 +109,13 @@ class Tracer:
             # A task that started when it was planned waited for nothing that was late.
             later = weeks.starts[at, when] > self._planned[at]
             chain, at, when = chain[later], at[later], when[later]
-            held[chain, 2 * self._away[at] + 1] += weeks.moved[at, when]
+            _keep_longest(held, chain, 2 * self._away[at] + 1, weeks.moved[at, when])
             which = weeks.wait[at, when]
             tied = which >= 0
             chain, at, when = chain[tied], at[tied], when[tied]
             tie = self._first_wait[at] + which[tied]
             named = self._busy[tie] >= 0
-            held[chain[named], 2 * self._busy[tie[named]]] += weeks.held[at[named], when[named]]
+            _keep_longest(held, chain[named], 2 * self._busy[tie[named]], weeks.held[at[named], when[named]])
             task[chain] = self._before[tie]
         self._count(blames, order, (times.reshape(len(blames), -1), seconds.reshape(len(blames), -1)), held)
         return held
@@ -126,6 +126,11 @@ class Tracer:
             blame.late += until - first
             blame.tasks.add(tasks[0][row], tasks[1][row])
             blame.resources.add((held[first:until] > 0).sum(axis=0), held[first:until].sum(axis=0))
+
+
+def _keep_longest(held: Ints, chain: Ints, code: Ints, seconds: Ints) -> None:
+    # Waits do not add up: a delay that one resource passes on shows again at every task behind it.
+    held[chain, code] = np.maximum(held[chain, code], seconds)
 
 
 def _longest(held: Ints, week: Ints) -> tuple[Ints, Ints]:
