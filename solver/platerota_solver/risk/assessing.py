@@ -192,10 +192,11 @@ class _Counting:
         span = max(1, self._book.end - self._now)
         for machine, shares, stood in zip(self._book.request.shop.machines, cutting, standing, strict=True):
             planned = sum(self._book.tasks[index].end - self._book.tasks[index].start for index in self._cuts(machine.id))
+            # Six digits: more would say how a sum was rounded, not how the machine runs.
             yield MachineRisk(
-                id=machine.id, planned_share=planned / span, mean_share=float(shares.mean()),
-                low_share=float(shares[_rank(0.1, len(shares))]), high_share=float(shares[_rank(0.9, len(shares))]),
-                stopped_share=float(stood.mean()),
+                id=machine.id, planned_share=round(planned / span, 6), mean_share=round(float(shares.mean()), 6),
+                low_share=round(float(shares[_rank(0.1, len(shares))]), 6), high_share=round(float(shares[_rank(0.9, len(shares))]), 6),
+                stopped_share=round(float(stood.mean()), 6),
             )
 
 
