@@ -152,7 +152,7 @@ class MachineRisk(Out):
 
 
 class Risks(Out):
-    """The risk of a plan whose assignments and sequences are kept."""
+    """The risk of a plan whose assignments and sequences are kept: what happens if times spread and nobody replans."""
 
     question: RisksQuestion
     """What was asked, defaults filled in."""

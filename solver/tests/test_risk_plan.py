@@ -1,4 +1,4 @@
-"""The risk of whole plans: at no spread the plan itself, in every simulated week the rules of the floor, in closed form where there is one."""
+"""The risk of whole plans: at no spread the plan itself, in every simulated week the rules of the floor, closed forms where there are."""
 
 from collections import Counter
 from functools import cache
@@ -19,7 +19,7 @@ from platerota_solver.risk import assessing, risks
 from platerota_solver.risk.network import network_of
 from platerota_solver.risk.running import run_weeks
 
-from ..shops import DAY, HOUR, NOW, add_part, order, plate, shift, tiny_shop
+from .shops import DAY, HOUR, NOW, add_part, order, plate, shift, tiny_shop
 
 STILL = {"hand": Spread(variation=0), "cut": Spread(variation=0), "stops": Stops(per_cutting_hour=0), "samples": 100}
 EXPONENTIAL = Spread(variation=1, distribution="gamma")
