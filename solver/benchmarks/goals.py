@@ -31,6 +31,7 @@ COLUMNS = {
     "proved_s": "seconds to the proof",
     "anytime": "improvement shown in the first third, share",
     "solve_s": "solve, s",
+    "risks_s": "risk in 2,000 simulated weeks, s of processor",
     "spread": "spread between solver seeds, share",
     "growth": "constructive time per run ÷ medium's",
     "memory_mib": "most memory, MiB",
@@ -122,6 +123,7 @@ GOALS = (
     Goal("solve", "large", "audit_ms", median, 300),
     Goal("solve", "huge", "audit_ms", median, 2_000),
     Goal("solve", "medium", "around_ms", median, 100),
+    Goal("solve", "medium", "risks_s", median, 3),
 )
 
 
