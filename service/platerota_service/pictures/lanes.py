@@ -63,7 +63,7 @@ class LaneDrawing:
             if getattr(closure, column) == row_id or (closure.machine, closure.plate, closure.operator) == (None, None, None)
         ]
 
-    def _shade(self, lane: Lane, scale: Scale, open_spans: list[Span], closed: list[Span], reasons: list[Closure]) -> None:
+    def shade(self, lane: Lane, scale: Scale, open_spans: list[Span], closed: list[Span], reasons: list[Closure]) -> None:
         """What is not open, what is closed and why, and what lies before `now`."""
         away = subtract([(scale.start, scale.end)], open_spans)
         lane.shades.extend(box("away", scale, span, lane.y, lane.height) for span in subtract(away, closed))
@@ -80,7 +80,7 @@ class LaneDrawing:
 
     def machine_lane(self, lane: Lane, scale: Scale, machine: str, tasks: list[Task]) -> None:
         """Draw the cuts, setups and exchanges of a mill."""
-        self._shade(lane, scale, self.attended, machine_closures(self.shop, machine), self._closures("machine", machine))
+        self.shade(lane, scale, self.attended, machine_closures(self.shop, machine), self._closures("machine", machine))
         for task in tasks:
             if task.kind in EXCHANGES:
                 lane.ticks += _tick(scale, task, lane.y, lane.height)
@@ -114,7 +114,7 @@ class LaneDrawing:
 
     def person_lane(self, lane: Lane, scale: Scale, who: str, tasks: list[Task]) -> None:
         """Draw the hand work of a person."""
-        self._shade(lane, scale, self.working[who], operator_closures(self.shop, who), self._closures("operator", who))
+        self.shade(lane, scale, self.working[who], operator_closures(self.shop, who), self._closures("operator", who))
         lane.shades.extend(box("overtime", scale, span, lane.y, lane.height) for span in scale.clip(self.overtime[who]))
         for task in tasks:
             spans = scale.clip(task_spans(task))
