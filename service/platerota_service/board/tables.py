@@ -78,9 +78,9 @@ def _run_row(week: Week, run: Run, steps: dict[str, Task]) -> RunRow:
 
 
 def clock_span(week: Week, start: int, end: int, beside: int) -> str:
-    """Such as ``06:05–06:13``; the day too where it is not that of `beside`."""
-    same = week.local(start).date() == week.local(beside).date()
-    return week.span(start, end) if not same else f"{week.minute(start)}–{clock(week, end, beside)}"
+    """Such as ``06:05–06:13``, ``06:05`` within a minute, ``Tue 06:05–06:13`` where the day is not that of `beside`."""
+    first, last = clock(week, start, beside), clock(week, end, start)
+    return first if first == last else f"{first}–{last}"
 
 
 def clock(week: Week, instant: int, beside: int) -> str:
