@@ -13,6 +13,8 @@ from platerota_service.problems import (
     BUSY,
     FAULTS,
     INTERNAL,
+    NO_PLAN_YET,
+    NO_SUCH_PART,
     PROBLEM_JSON,
     TOO_LONG_TO_WAIT,
     UNREADABLE,
@@ -32,6 +34,8 @@ _DETAILS = {
     TOO_LONG_TO_WAIT: "the optimiser is asked to take 120 seconds; a call that waits allows 25",
     FAULTS: "the request has 2 faults; nothing was stored",
     BUSY: "100 plans wait already",
+    NO_SUCH_PART: "the plan has no operator 'Bob'; it has Ines, Rui, Marta",
+    NO_PLAN_YET: "the plan '3f2b8a4c9d5e4f60a1b2c3d4e5f60718' is solving and has nothing to show",
     WARMING: "the optimiser is being compiled for this machine, once, which takes about half a minute",
 }
 _ERRORS = {

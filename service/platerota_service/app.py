@@ -9,7 +9,7 @@ from importlib.metadata import version
 from fastapi import FastAPI
 from fastapi.responses import HTMLResponse, Response
 
-from platerota_service import erp, health, plans, plate_checks
+from platerota_service import erp, health, page_calls, plans, plate_checks
 from platerota_service.calls import Parts
 from platerota_service.child_engine import ChildEngine
 from platerota_service.description import describe_api
@@ -44,6 +44,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.include_router(plans.router)
     app.include_router(erp.router)
     app.include_router(plate_checks.router)
+    app.include_router(page_calls.router)
     app.include_router(health.router)
     install_problem_handlers(app)
     app.add_middleware(HeadCalls)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import asyncio
+from dataclasses import dataclass, field
 from typing import Annotated
 
 from fastapi import Depends, Path, Request
@@ -18,6 +19,8 @@ class Parts:
 
     settings: ServiceSettings
     engine: Engine
+    drawing: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
+    """Held while a PNG is drawn: each keeps a core busy for seconds."""
 
 
 def _parts(call: Request) -> Parts:
@@ -38,7 +41,12 @@ async def _preferences(call: Request) -> Preferences:
     return read_preferences(call.headers.getlist("prefer"))
 
 
+async def _drawing(call: Request) -> asyncio.Semaphore:
+    return _parts(call).drawing
+
+
 EngineOf = Annotated[Engine, Depends(_engine)]
 SettingsOf = Annotated[ServiceSettings, Depends(_settings)]
 PreferencesOf = Annotated[Preferences, Depends(_preferences)]
+DrawingTurn = Annotated[asyncio.Semaphore, Depends(_drawing)]
 PlanId = Annotated[str, Path(description="The id of a plan, as its Location says.", examples=["3f2b8a4c9d5e4f60a1b2c3d4e5f60718"])]

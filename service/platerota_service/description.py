@@ -39,6 +39,7 @@ a `code`, which is one of:
 TAGS: Final = [
     {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
     {"name": "plate checks", "description": "Ask what a plate can do before a fixture is built on it."},
+    {"name": "pages", "description": "A plan as people read it: the board, sheets to print, pictures."},
     {"name": "service", "description": "Whether the service lives and takes work, and what its problems mean."},
 ]
 """The tags of the calls, in the order of the page."""

@@ -7,6 +7,7 @@ from platerota_service.board.frame import Page, render
 from platerota_service.board.tables import order_rows, run_rows, stage_rows, work_rows
 from platerota_service.board.views import Link, View, day_links, find_view, shift_links
 from platerota_service.engine import PlanState
+from platerota_service.pictures.cautions import cautions_of
 from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.order_rows import order_panel
 from platerota_service.pictures.week import Week, shown
@@ -55,7 +56,7 @@ def board_page(state: PlanState, request: PlanRequest, day: str | None = None, s
         shifts=shift_links(week, view), links=_links(state.plan, view), late=[row for row in order_rows(week) if row.late],
         chart=BoardChart(week).draw(view) if has_plan else None, heads=HEADS, body=BODY, key=KEY,
         orders=order_rows(week), order_chart=order_panel(week, 0.0) if has_plan else None, orders_open=len(state.plan.orders) <= OPEN_ORDERS,
-        runs=run_rows(week, view), work=work_rows(week, view), cautions=list(dict.fromkeys(clean(one.detail) for one in state.plan.warnings)),
+        runs=run_rows(week, view), work=work_rows(week, view), cautions=cautions_of(state.plan.warnings),
     )
 
 

@@ -14,7 +14,7 @@ from platerota_shared.plan import OrderResult
 from platerota_shared.tables import PlanRequest
 
 CHART_WIDTH = 900.0
-ROW_HEIGHT = 26.0
+ROW_HEIGHT, AXIS_HEIGHT = 26.0, 22.0
 SAME_SECONDS = 60
 """Finishes closer than this count as the same."""
 
@@ -65,18 +65,23 @@ def comparison_page(base: tuple[PlanState, PlanRequest], other: tuple[PlanState,
         Two plans with the requests they answer; both have a plan to show.
     """
     weeks = Week(base[0].plan, base[1]), Week(other[0].plan, other[1])
-    pairs = sorted(_pairs(*weeks), key=lambda pair: _ORDER[pair.verdict])
+    scale = _scale(*weeks)
+    pairs = sorted(_pairs(*weeks), key=lambda pair: VERDICTS.index(pair.verdict))
     return render(
         "against", styles=("paper.css", "chart.css"), title="Two plans compared",
         base_id=base[0].plan.id, other_id=other[0].plan.id, base_state=STATES[base[0].plan.status], other_state=STATES[other[0].plan.status],
-        pairs=pairs, counts=_counts(pairs), figures=_figures(*weeks), bars=_bars(*weeks), width=CHART_WIDTH, clocks=_clocks(*weeks),
+        pairs=pairs, counts=_counts(pairs), figures=_figures(*weeks), bars=_bars(*weeks, scale), days=_days(*weeks, scale), width=CHART_WIDTH,
+        height=AXIS_HEIGHT + ROW_HEIGHT * len(pairs) + 8, clocks=_clocks(*weeks),
     )
 
 
-_ORDER = {"not placed any more": 0, "late now": 1, "later": 2, "new": 3, "gone": 4, "placed now": 5, "in time now": 6, "earlier": 7, "the same": 8}
+VERDICTS = (
+    "not placed any more", "late now", "later, and late", "later, in time", "new", "gone", "placed now", "in time now",
+    "earlier, yet late", "earlier", "the same",
+)
 """Every verdict on an order, in the order of the table: who pays first."""
 
-_WORSE = ("not placed any more", "late now", "later")
+_WORSE = VERDICTS[:3]
 
 
 def _verdict(base: OrderResult | None, other: OrderResult | None) -> str:
@@ -88,9 +93,16 @@ def _verdict(base: OrderResult | None, other: OrderResult | None) -> str:
         return "placed now" if other.placed else "not placed any more"
     if bool(base.late_seconds) != bool(other.late_seconds):
         return "late now" if other.late_seconds else "in time now"
-    if abs(other.finish - base.finish) < SAME_SECONDS:
+    return _moved(other.finish - base.finish, bool(other.late_seconds))
+
+
+def _moved(seconds: int, late: bool) -> str:
+    """The verdict on an order that is late, or in time, in both plans."""
+    if abs(seconds) < SAME_SECONDS:
         return "the same"
-    return "later" if other.finish > base.finish else "earlier"
+    if seconds > 0:
+        return "later, and late" if late else "later, in time"
+    return "earlier, yet late" if late else "earlier"
 
 
 def _pairs(base: Week, other: Week) -> list[OrderPair]:
@@ -126,7 +138,7 @@ def _change(one: OrderResult | None, two: OrderResult | None) -> str:
 
 def _counts(pairs: list[OrderPair]) -> list[tuple[str, int]]:
     """How many orders there are of each verdict."""
-    return [(verdict, count) for verdict in _ORDER if (count := sum(pair.verdict == verdict for pair in pairs))]
+    return [(verdict, count) for verdict in VERDICTS if (count := sum(pair.verdict == verdict for pair in pairs))]
 
 
 def _figures(base: Week, other: Week) -> list[FigureRow]:
@@ -172,10 +184,21 @@ def _alone_hours(week: Week) -> float:
     return sum(row.unattended_cutting_seconds for row in week.plan.kpis.machines) / 3_600
 
 
-def _bars(base: Week, other: Week) -> list[PairBar]:
-    """Both finishes of every order against its due date, on one scale over both plans."""
-    start, end = min(base.plan.now, other.plan.now), max(base.last, other.last, *(row.due for row in (*base.plan.orders, *other.plan.orders)), 1)
-    scale = Scale(start, max(end, start + 1), 0.0, CHART_WIDTH)
+def _scale(base: Week, other: Week) -> Scale:
+    """From the first plan's begin to the last end of either plan."""
+    return Scale(min(base.plan.now, other.plan.now), max(base.last, other.last) + 1, 0.0, CHART_WIDTH)
+
+
+def _days(base: Week, other: Week, scale: Scale) -> list[tuple[float, str]]:
+    """Where each day of the shop begins, and its title where there is room."""
+    week = base if base.last >= other.last else other
+    shown_days = [(scale.x(day.start), day.title) for day in week.days if day.start < scale.end]
+    wide = CHART_WIDTH / max(1, len(shown_days)) > 70
+    return [(x, title if wide or number % 7 == 0 else "") for number, (x, title) in enumerate(shown_days)]
+
+
+def _bars(base: Week, other: Week, scale: Scale) -> list[PairBar]:
+    """Both finishes of every order against its due date."""
     rows: list[PairBar] = []
     for number, order in enumerate(dict.fromkeys([*base.results, *other.results])):
         one, two = base.results.get(order), other.results.get(order)
@@ -183,12 +206,12 @@ def _bars(base: Week, other: Week) -> list[PairBar]:
         assert known is not None
         title = f"{shown(order)}: due {other.date(known.due)}; base {_done(base, one)}; other {_done(other, two)}"
         ends = [scale.x(row.finish) if row is not None and row.finish is not None else None for row in (one, two)]
-        rows.append(PairBar(shown(order), number * ROW_HEIGHT, scale.x(known.due), ends[0], ends[1], title))
+        rows.append(PairBar(shown(order), AXIS_HEIGHT + number * ROW_HEIGHT, scale.x(known.due), ends[0], ends[1], title))
     return rows
 
 
 def _clocks(base: Week, other: Week) -> list[tuple[str, str]]:
     """From when each plan plans, for two plans that do not begin together."""
-    return [(f"{week.date(week.plan.now)} {week.local(week.plan.now).year}", shown(week.plan.timezone)) for week in (base, other)]
+    return [(week.full_date(week.plan.now), shown(week.plan.timezone)) for week in (base, other)]
 
 

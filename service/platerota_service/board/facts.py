@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterator
 from functools import cached_property
 
+from platerota_service.pictures.cautions import split_caution
 from platerota_service.pictures.lanes import LaneDrawing
-from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.week import Week, duration, shown
 from platerota_shared.calendars import shift_days, subtract
 from platerota_shared.plan import Run, Task
@@ -43,18 +43,18 @@ class Facts:
         for task in week.plan.tasks:
             if task.run is not None:
                 self.steps[task.run].setdefault(task.kind, task)
-        self.plate_cautions: dict[str, list[str]] = defaultdict(list)
-        self.unattended_caution = ""
+        self.plate_cautions: dict[str, list[tuple[str, str]]] = defaultdict(list)
+        self.unattended_cautions: list[tuple[str, str]] = []
         self._read_cautions()
 
     def _read_cautions(self) -> None:
-        """The plan's own cautions, by what they point at in the request."""
+        """The plan's own cautions, each its finding and its advice, by what they point at in the request."""
         by_pointer = {f"/shop/plates/{number}": plate.id for number, plate in enumerate(self.week.request.shop.plates)}
         for one in self.week.plan.warnings:
             if one.code == "unattended-cutting":
-                self.unattended_caution = clean(one.detail)
+                self.unattended_cautions.append(split_caution(one))
             elif one.pointer in by_pointer:
-                self.plate_cautions[by_pointer[one.pointer]].append(clean(one.detail))
+                self.plate_cautions[by_pointer[one.pointer]].append(split_caution(one))
 
     @cached_property
     def _attended(self) -> list[tuple[int, int]]:
@@ -157,13 +157,17 @@ class Facts:
 
 
 class Notes:
-    """Numbers the cautions of one sheet, each said once."""
+    """Numbers the cautions of one sheet; advice that several share is printed once."""
 
     def __init__(self) -> None:
-        self.texts: list[str] = []
+        self.findings: list[str] = []
+        self.advice: list[str] = []
 
-    def number(self, text: str) -> int:
-        """The number of a caution, from 1."""
-        if text not in self.texts:
-            self.texts.append(text)
-        return self.texts.index(text) + 1
+    def number(self, caution: tuple[str, str]) -> int:
+        """The number of a caution (its finding and its advice), from 1."""
+        finding, advice = caution
+        if finding not in self.findings:
+            self.findings.append(finding)
+        if advice and advice not in self.advice:
+            self.advice.append(advice)
+        return self.findings.index(finding) + 1

@@ -43,7 +43,7 @@ class Sheet:
     day: str
     shifts: str
     rows: list[SheetRow]
-    cautions: list[str]
+    notes: Notes
     count: str
 
 
@@ -72,7 +72,7 @@ def load_sheets_page(state: PlanState, request: PlanRequest, operator: str | Non
     return render(
         "load_sheets", styles=("sheets.css",), title="Load sheets", plan=state.plan, final=state.ended, week=week,
         sheets=[sheet for sheet in made if sheet is not None], standing=STANDING_CAUTION, plan_id=shown(state.plan.id),
-        planned=f"{week.day_text(state.plan.now)} {week.local(state.plan.now).year} {week.minute(state.plan.now)}",
+        planned=week.full_date(state.plan.now),
     )
 
 
@@ -92,7 +92,7 @@ def _sheet(facts: Facts, who: str, day: ShopDay) -> Sheet | None:
     name = week.name("operators", who)
     return Sheet(
         who=f"{shown(who)}, {name}" if name else shown(who), day=f"{day.title} {week.local(day.start).year}",
-        shifts=facts.shift_words(who, day.start, day.end), rows=[row for _, row in rows], cautions=notes.texts,
+        shifts=facts.shift_words(who, day.start, day.end), rows=[row for _, row in rows], notes=notes,
         count=f"{loads} {'load' if loads == 1 else 'loads'}, first task {week.minute(tasks[0].start)}, last ends {clock(week, tasks[-1].end, day.start)}",
     )
 
@@ -165,7 +165,7 @@ def _unload_row(facts: Facts, notes: Notes, task: Task) -> SheetRow:
         row.move = [f"in {shown(task.machine)}; the plate stays there"]
     elif pull is not None:
         row.move = [f"{shown(pull.machine or '')} → bench", f"pulled {clock(week, pull.start, task.start)} by {shown(pull.operator or '')}"]
-    row.notes = [notes.number(text) for text in facts.plate_cautions[run.plate]] if task.machine is not None else []
+    row.notes = [notes.number(one) for one in facts.plate_cautions[run.plate]] if task.machine is not None else []
     return row
 
 
@@ -177,7 +177,7 @@ def _exchange_row(facts: Facts, notes: Notes, group: list[Task]) -> SheetRow:
         run = _run_of(facts, task)
         row.lines.append(f"{task.kind} {facts.plate_words(run)} ({facts.mass(run):.1f} kg loaded)" + _then(facts, task, run))
         row.move.append(f"{shown(run.plate)}: bench → {at}" if task.kind == "place" else f"{shown(run.plate)}: {at} → bench")
-        row.notes += _run_notes(facts, notes, run) if task.kind == "place" else [notes.number(text) for text in facts.plate_cautions[run.plate]]
+        row.notes += _run_notes(facts, notes, run) if task.kind == "place" else [notes.number(one) for one in facts.plate_cautions[run.plate]]
     row.notes = sorted(set(row.notes))
     row.ticks = tuple("placed" if task.kind == "place" else "pulled" for task in group)
     return row
@@ -195,10 +195,8 @@ def _then(facts: Facts, task: Task, run: Run) -> str:
 
 def _run_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
     """The numbers of the cautions for a run: its plate's, and that of cutting with nobody there."""
-    texts = list(facts.plate_cautions[run.plate])
-    if facts.alone_seconds(run) and facts.unattended_caution:
-        texts.append(facts.unattended_caution)
-    return [notes.number(text) for text in texts]
+    alone = facts.unattended_cautions if facts.alone_seconds(run) else []
+    return [notes.number(one) for one in (*facts.plate_cautions[run.plate], *alone)]
 
 
 def _setup_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:

@@ -39,7 +39,7 @@ class MachineSheet:
     machine: str
     day: str
     rows: list[CutRow]
-    cautions: list[str]
+    notes: Notes
     count: str
 
 
@@ -68,7 +68,7 @@ def machine_sheets_page(state: PlanState, request: PlanRequest, machine: str | N
     return render(
         "machine_sheets", styles=("sheets.css",), title="Machine sheets", plan=state.plan, final=state.ended,
         sheets=[sheet for sheet in made if sheet is not None], standing=STANDING_CAUTION, plan_id=shown(state.plan.id),
-        planned=f"{week.day_text(state.plan.now)} {week.local(state.plan.now).year} {week.minute(state.plan.now)}",
+        planned=week.full_date(state.plan.now),
     )
 
 
@@ -83,19 +83,19 @@ def _sheet(facts: Facts, mill: str, day: ShopDay) -> MachineSheet | None:
     name = week.name("machines", mill)
     return MachineSheet(
         machine=f"{shown(mill)}, {name}" if name else shown(mill), day=f"{day.title} {week.local(day.start).year}", rows=rows,
-        cautions=notes.texts, count=f"{len(cuts)} {'cut' if len(cuts) == 1 else 'cuts'}, {duration(sum(task.end - task.start for task in cuts))} of cutting",
+        notes=notes, count=f"{len(cuts)} {'cut' if len(cuts) == 1 else 'cuts'}, {duration(sum(task.end - task.start for task in cuts))} of cutting",
     )
 
 
 def _row(facts: Facts, notes: Notes, cut: Task, run: Run) -> CutRow:
     week, steps, alone = facts.week, facts.steps[run.id], facts.alone_seconds(run)
-    texts = [*facts.plate_cautions[run.plate], *([facts.unattended_caution] if alone and facts.unattended_caution else [])]
+    cautions = (*facts.plate_cautions[run.plate], *(facts.unattended_cautions if alone else ()))
     return CutRow(
         cut=clock_span(week, cut.start, cut.end, cut.start) + (" (under way)" if cut.frozen else ""), run=shown(run.id),
         plate=facts.plate_words(run), fixture=facts.fixture_words(run.fixture), mass=f"{facts.mass(run):.1f} kg", pieces=week.pieces(run),
         setup=_setup_words(facts, steps.get("setup"), cut), place=_by(week, steps.get("place"), cut), pull=_by(week, steps.get("pull"), cut),
         alone=f"{duration(alone)} with nobody in the shop" if alone else "", late=any(row.order in week.late for row in run.pieces),
-        notes=tuple(notes.number(text) for text in texts),
+        notes=tuple(notes.number(one) for one in cautions),
     )
 
 

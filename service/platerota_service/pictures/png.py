@@ -1,48 +1,52 @@
-"""A drawn sheet as PNG."""
+"""A drawn sheet as PNG, drawn by a child process (:mod:`platerota_service.png_child`)."""
 
 from __future__ import annotations
 
-from functools import cache
+import asyncio
+import sys
+from asyncio.subprocess import PIPE
+from collections.abc import Sequence
 
-import resvg_py
+from platerota_service.png_child import NO_FONTS
 
-SCALE = 1.5
-"""Pixels of the picture for each px of the drawing: letters of 9.5 px stay legible."""
+PNG_CHILD = (sys.executable, "-m", "platerota_service.png_child")
+"""The command of the real child."""
 
-FONTS = '"DejaVu Sans Mono",Consolas,Menlo,monospace'
-"""The fonts that the drawings name; monospace is Liberation Mono here."""
-
-_LETTER = '<svg xmlns="http://www.w3.org/2000/svg" width="20" height="20">{}</svg>'
+LONGEST_SECONDS = 60
+"""A child that takes longer is killed."""
 
 
 class NoFonts(Exception):
-    """This machine has none of the fonts that the drawing names; the picture would come out without a word."""
+    """This machine has none of the fonts that the drawings name; a picture would come out without a word."""
 
 
-def png(svg: str, scale: float = SCALE) -> bytes:
-    """The picture of a sheet.
+class NoPicture(Exception):
+    """The child ended without a picture, or took too long; `detail` says how."""
 
-    Parameters
-    ----------
-    svg
-        A drawing of ours.
-    scale
-        Pixels for each px of the drawing.
+    def __init__(self, detail: str) -> None:
+        super().__init__(detail)
+        self.detail = detail
+
+
+async def png(svg: str, command: Sequence[str] = PNG_CHILD) -> bytes:
+    """The picture of a drawing of ours. Where this is cancelled the child is killed.
 
     Raises
     ------
-    NoFonts
+    NoFonts, NoPicture
     """
-    if not _has_fonts():
+    process = await asyncio.create_subprocess_exec(*command, stdin=PIPE, stdout=PIPE, stderr=PIPE)
+    try:
+        async with asyncio.timeout(LONGEST_SECONDS):
+            picture, errors = await process.communicate(svg.encode())
+    except TimeoutError:
+        raise NoPicture(f"no picture within {LONGEST_SECONDS} seconds") from None
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+    if process.returncode == NO_FONTS:
         raise NoFonts
-    return _pixels(svg, scale)
-
-
-def _pixels(svg: str, scale: float) -> bytes:
-    return bytes(resvg_py.svg_to_bytes(svg_string=svg, zoom=scale, monospace_family="Liberation Mono"))
-
-
-@cache
-def _has_fonts() -> bool:
-    """Whether a letter leaves a mark: the library draws text without a font as nothing, and says nothing."""
-    return _pixels(_LETTER.format(f"<text y='16' font-family='{FONTS}'>M</text>"), 1) != _pixels(_LETTER.format(""), 1)
+    if process.returncode:
+        raise NoPicture(f"exit code {process.returncode}: {errors.decode(errors='replace')[-500:]}")
+    return picture
