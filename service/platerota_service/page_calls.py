@@ -19,7 +19,10 @@ from platerota_shared.tables import PlanRequest
 
 router = APIRouter(prefix="/v1/plans/{plan_id}", tags=["pages"])
 
-Day = Annotated[str | None, Query(max_length=40, description="A day of the plan by the date on which it begins; all days where not given.", examples=["2027-03-01"])]
+Day = Annotated[
+    str | None,
+    Query(max_length=40, description="A day of the plan by the date on which it begins; all where not given.", examples=["2027-03-01"]),
+]
 Shift = Annotated[str | None, Query(max_length=40, description="A shift of that day, as the board names it.", examples=["06:00-14:30"])]
 Operator = Annotated[str | None, Query(max_length=500, description="Whose sheets; everybody's where not given.", examples=["Ines"])]
 Machine = Annotated[str | None, Query(max_length=500, description="Which mill's sheets; all where not given.", examples=["mill 1"])]
@@ -47,7 +50,10 @@ _DRAWING = "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 1280 699\">â
 
 @router.get(
     "/board", operation_id="get_board", summary="The board of a plan", response_class=Response,
-    responses={**_answers("The board, one HTML page that loads nothing else", "text/html", _PAGE), **problem_answers(UNKNOWN_PLAN, NO_SUCH_PART, FAULTS)},
+    responses={
+        **_answers("The board, one HTML page that loads nothing else", "text/html", _PAGE),
+        **problem_answers(UNKNOWN_PLAN, NO_SUCH_PART, FAULTS),
+    },
 )
 async def get_board(plan_id: PlanId, engine: EngineOf, day: Day = None, shift: Shift = None) -> Response:
     """Show the plan to people: what is late, a chart of mills, plates and people, the same as tables; the progress while it is solved.
@@ -79,7 +85,10 @@ async def get_board_against(plan_id: PlanId, other_id: Other, engine: EngineOf) 
     },
 )
 async def get_load_sheets(plan_id: PlanId, engine: EngineOf, operator: Operator = None, day: Day = None) -> Response:
-    """For each operator and day everything to do by hand, in its order: which pieces into which nests, clamps, from where to where, cautions."""
+    """For each operator and day everything to do by hand, in its order.
+
+    Which pieces go into which nests, clamps to tighten, from where to where, the next exchange, cautions, and boxes to tick.
+    """
     state, request = await _drawable(engine, plan_id)
     return await _page(lambda: load_sheets_page(state, request, operator, day))
 

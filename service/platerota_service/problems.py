@@ -49,7 +49,8 @@ UNKNOWN_PLAN = Kind(
 )
 NO_SUCH_PART = Kind("no-such-part", 404, "the plan has no such part", "Ask for one that it has; without the parameter all are shown.")
 NO_PLAN_YET = Kind(
-    "no-plan-yet", 409, "there is no plan to show", "Wait until its status is ready: GET the plan with 'Prefer: wait=20'. One that failed has none.",
+    "no-plan-yet", 409, "there is no plan to show",
+    "Wait until its status is ready: GET the plan with 'Prefer: wait=20'. One that failed has none.",
 )
 NO_FONTS = Kind(
     "no-fonts", 501, "no picture can be lettered here",

@@ -56,7 +56,8 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks",
         "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
         "get /v1/plans/{plan_id}/machine-sheets", "get /v1/plans/{plan_id}/gantt.svg", "get /v1/plans/{plan_id}/gantt.png",
-        "get /v1/plans/{plan_id}/load.svg", "get /v1/plans/{plan_id}/load.png", "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
+        "get /v1/plans/{plan_id}/load.svg", "get /v1/plans/{plan_id}/load.png",
+        "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
     }
 
 

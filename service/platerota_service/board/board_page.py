@@ -50,12 +50,14 @@ def board_page(state: PlanState, request: PlanRequest, day: str | None = None, s
     view = find_view(week, day, shift)
     has_plan = bool(state.plan.lanes)
     return render(
-        "board", styles=("paper.css", "chart.css"), script="board.js", plan_id=state.plan.id, state=state, state_words=STATES[state.plan.status],
+        "board", styles=("paper.css", "chart.css"), script="board.js", plan_id=state.plan.id, state=state,
+        state_words=STATES[state.plan.status],
         title=f"Board: from {week.day_text(state.plan.now)} {week.local(state.plan.now).year}", block=title_block(week), has_plan=has_plan,
         problem=clean(state.problem) if state.problem else "", stages=stage_rows(_stages(state)), view=view, days=day_links(week, view),
         shifts=shift_links(week, view), links=_links(state.plan, view), late=[row for row in order_rows(week) if row.late],
         chart=BoardChart(week).draw(view) if has_plan else None, heads=HEADS, body=BODY, key=KEY,
-        orders=order_rows(week), order_chart=order_panel(week, 0.0) if has_plan else None, orders_open=len(state.plan.orders) <= OPEN_ORDERS,
+        orders=order_rows(week), order_chart=order_panel(week, 0.0) if has_plan else None,
+        orders_open=len(state.plan.orders) <= OPEN_ORDERS,
         runs=run_rows(week, view), work=work_rows(week, view), cautions=cautions_of(state.plan.warnings),
     )
 
@@ -69,7 +71,8 @@ def title_block(week: Week) -> list[tuple[str, str, bool]]:
         ("orders", str(len(plan.orders)), False), ("in time", str(len(plan.orders) - late - unplaced), False),
         ("late", str(late), late > 0), ("not placed", str(unplaced), unplaced > 0), ("runs", str(len(plan.runs)), False),
         ("score", f"{plan.score.total:,.0f} points", False), ("no plan below", f"{plan.score.bound:,.0f} points", False),
-        ("gap", "proved best" if plan.quality == "optimal" else f"{plan.score.gap:.0%}", False), ("last task ends", week.date(week.last), False),
+        ("gap", "proved best" if plan.quality == "optimal" else f"{plan.score.gap:.0%}", False),
+        ("last task ends", week.date(week.last), False),
     ]
     ends = [("planned at", week.date(plan.now), False), ("clock", shown(plan.timezone), False), ("plan", shown(plan.id), False)]
     return [*(cells if plan.lanes else cells[:0]), *ends]

@@ -175,9 +175,10 @@ class BoardChart:
                 found[-1] = (begun, max(ended, end), kinds)
             else:
                 found.append((start, end, Counter([kind])))
+        titles = [f"{shown(who)} {self.week.span(start, end)}: {_counted(kinds)}" for start, end, kinds in found]
         return [
-            box("hand", scale, (start, end), lane.y + 3, lane.height - 6, f"{shown(who)} {self.week.span(start, end)}: {_counted(kinds)}", 1.2)
-            for start, end, kinds in found
+            box("hand", scale, (start, end), lane.y + 3, lane.height - 6, title, 1.2)
+            for (start, end, _), title in zip(found, titles, strict=True)
         ]
 
     def _plates(self, chart: Chart, group: Group, scale: Scale, coarse: bool) -> float:
@@ -219,7 +220,8 @@ class BoardChart:
             if before is not None and task.start > before.end:
                 wait = WAITS[before.kind].format(mill=shown(task.machine or before.machine or ""))
                 title = f"{shown(task.run or '')} {wait}, {self.week.span(before.end, task.start)}, {duration(task.start - before.end)}"
-                lane.bars.extend(box("waits", scale, span, lane.y + 7, lane.height - 14, title) for span in scale.clip([(before.end, task.start)]))
+                waited = scale.clip([(before.end, task.start)])
+                lane.bars.extend(box("waits", scale, span, lane.y + 7, lane.height - 14, title) for span in waited)
             before = task
             if task.kind in EXCHANGES:
                 for start, _end in scale.clip([(task.start, max(task.end, task.start + 1))]):

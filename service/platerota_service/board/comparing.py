@@ -69,8 +69,9 @@ def comparison_page(base: tuple[PlanState, PlanRequest], other: tuple[PlanState,
     pairs = sorted(_pairs(*weeks), key=lambda pair: VERDICTS.index(pair.verdict))
     return render(
         "against", styles=("paper.css", "chart.css"), title="Two plans compared",
-        base_id=base[0].plan.id, other_id=other[0].plan.id, base_state=STATES[base[0].plan.status], other_state=STATES[other[0].plan.status],
-        pairs=pairs, counts=_counts(pairs), figures=_figures(*weeks), bars=_bars(*weeks, scale), days=_days(*weeks, scale), width=CHART_WIDTH,
+        base_id=base[0].plan.id, other_id=other[0].plan.id,
+        base_state=STATES[base[0].plan.status], other_state=STATES[other[0].plan.status], pairs=pairs, counts=_counts(pairs),
+        figures=_figures(*weeks), bars=_bars(*weeks, scale), days=_days(*weeks, scale), width=CHART_WIDTH,
         height=AXIS_HEIGHT + ROW_HEIGHT * len(pairs) + 8, clocks=_clocks(*weeks),
     )
 
@@ -153,7 +154,8 @@ def _figures(base: Week, other: Week) -> list[FigureRow]:
         for name, points in base.plan.score.parts.model_dump().items() if points or parts[name]
     ]
     rows += [
-        _figure("orders late", len(base.late), len(other.late), 0), _figure("hours late, all orders", _late_hours(base), _late_hours(other)),
+        _figure("orders late", len(base.late), len(other.late), 0),
+        _figure("hours late, all orders", _late_hours(base), _late_hours(other)),
         _figure("runs", len(base.plan.runs), len(other.plan.runs), 0), _figure("setups", _setups(base), _setups(other), 0),
         _figure("hours of overtime tasks", _overtime_hours(base), _overtime_hours(other)),
         _figure("hours cut with nobody there", _alone_hours(base), _alone_hours(other)),

@@ -20,6 +20,16 @@ STANDING_CAUTION = (
 """Printed on every sheet."""
 
 
+def counted(count: int, noun: str) -> str:
+    """Such as ``1 clamp`` or ``6 clamps``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def tool_words(tools: list[str]) -> str:
+    """Which tools a setup brings in."""
+    return f"load tools: {', '.join(map(shown, tools))}" if tools else "no tool to load"
+
+
 class Facts:
     """Look-ups for the sheets of one week.
 
@@ -93,10 +103,8 @@ class Facts:
         for (part, op), orders in held.items():
             count = sum(orders.values())
             whose = ", ".join(f"{shown(order)} ×{pieces}" for order, pieces in orders.items())
-            yield (
-                f"{shown(part)} op {op}: {count} {'piece' if count == 1 else 'pieces'} into {count} of {self.nests[run.fixture][part, op]} nests,"
-                f" {self._origin(part, op)}; order {whose}"
-            )
+            nests = f"{counted(count, 'piece')} into {count} of {self.nests[run.fixture][part, op]} nests"
+            yield f"{shown(part)} op {op}: {nests}, {self._origin(part, op)}; order {whose}"
         empty = [f"{shown(part)} op {op} ({count})" for (part, op), count in self.nests[run.fixture].items() if (part, op) not in held]
         if empty:
             yield f"stay empty: {', '.join(empty)}"

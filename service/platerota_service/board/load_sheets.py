@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes
+from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
 from platerota_service.board.frame import Page, render
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
@@ -93,7 +93,7 @@ def _sheet(facts: Facts, who: str, day: ShopDay) -> Sheet | None:
     return Sheet(
         who=f"{shown(who)}, {name}" if name else shown(who), day=f"{day.title} {week.local(day.start).year}",
         shifts=facts.shift_words(who, day.start, day.end), rows=[row for _, row in rows], notes=notes,
-        count=f"{loads} {'load' if loads == 1 else 'loads'}, first task {week.minute(tasks[0].start)}, last ends {clock(week, tasks[-1].end, day.start)}",
+        count=f"{counted(loads, 'load')}, first task {week.minute(tasks[0].start)}, last ends {clock(week, tasks[-1].end, day.start)}",
     )
 
 
@@ -142,13 +142,14 @@ def _load_row(facts: Facts, notes: Notes, task: Task) -> SheetRow:
     place, cut, window = facts.steps[run.id].get("place"), facts.steps[run.id].get("cut"), week.windows.get(run.id)
     clamps = facts.fixtures[run.fixture].clamps
     row = SheetRow("", "Load", f"{facts.plate_words(run)}: {facts.fixture_words(run.fixture)}", list(facts.load_lines(run)), strong=True)
-    row.lines += [f"tighten {clamps} {'clamp' if clamps == 1 else 'clamps'}"] if clamps else []
+    row.lines += [f"tighten {counted(clamps, 'clamp')}"] if clamps else []
     row.ticks = ("loaded", "clamped") if clamps else ("loaded",)
     if task.machine is not None:
         row.move = [f"in {shown(task.machine)}; the plate stays there"]
         row.move += [f"cut {clock(week, cut.start, task.start)}–{clock(week, cut.end, task.start)}"] if cut is not None else []
     elif place is not None:
-        row.move = [f"bench → {shown(place.machine or '')}", f"placed {clock(week, place.start, task.start)} by {shown(place.operator or '')}"]
+        placed = f"placed {clock(week, place.start, task.start)} by {shown(place.operator or '')}"
+        row.move = [f"bench → {shown(place.machine or '')}", placed]
     row.by = clock(week, window.latest_end, task.start) if window is not None else ""
     # A plate that travels has its cautions where somebody lifts it and where its cut begins: at the exchange.
     row.notes = _run_notes(facts, notes, run) if task.machine is not None else []
@@ -159,13 +160,14 @@ def _unload_row(facts: Facts, notes: Notes, task: Task) -> SheetRow:
     run, week = _run_of(facts, task), facts.week
     pull, clamps = facts.steps[run.id].get("pull"), facts.fixtures[run.fixture].clamps
     row = SheetRow("", "Unload", f"{facts.plate_words(run)}: {facts.fixture_words(run.fixture)}", list(facts.unload_lines(run)))
-    row.lines[:0] = [f"release {clamps} {'clamp' if clamps == 1 else 'clamps'}"] if clamps else []
+    row.lines[:0] = [f"release {counted(clamps, 'clamp')}"] if clamps else []
     row.ticks = ("released", "unloaded") if clamps else ("unloaded",)
     if task.machine is not None:
         row.move = [f"in {shown(task.machine)}; the plate stays there"]
     elif pull is not None:
-        row.move = [f"{shown(pull.machine or '')} → bench", f"pulled {clock(week, pull.start, task.start)} by {shown(pull.operator or '')}"]
-    row.notes = [notes.number(one) for one in facts.plate_cautions[run.plate]] if task.machine is not None else []
+        pulled = f"pulled {clock(week, pull.start, task.start)} by {shown(pull.operator or '')}"
+        row.move = [f"{shown(pull.machine or '')} → bench", pulled]
+    row.notes = _plate_notes(facts, notes, run) if task.machine is not None else []
     return row
 
 
@@ -177,7 +179,7 @@ def _exchange_row(facts: Facts, notes: Notes, group: list[Task]) -> SheetRow:
         run = _run_of(facts, task)
         row.lines.append(f"{task.kind} {facts.plate_words(run)} ({facts.mass(run):.1f} kg loaded)" + _then(facts, task, run))
         row.move.append(f"{shown(run.plate)}: bench → {at}" if task.kind == "place" else f"{shown(run.plate)}: {at} → bench")
-        row.notes += _run_notes(facts, notes, run) if task.kind == "place" else [notes.number(one) for one in facts.plate_cautions[run.plate]]
+        row.notes += _run_notes(facts, notes, run) if task.kind == "place" else _plate_notes(facts, notes, run)
     row.notes = sorted(set(row.notes))
     row.ticks = tuple("placed" if task.kind == "place" else "pulled" for task in group)
     return row
@@ -193,6 +195,10 @@ def _then(facts: Facts, task: Task, run: Run) -> str:
     return words + (f", {duration(alone)} of it with nobody in the shop" if alone else "")
 
 
+def _plate_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
+    return [notes.number(one) for one in facts.plate_cautions[run.plate]]
+
+
 def _run_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
     """The numbers of the cautions for a run: its plate's, and that of cutting with nobody there."""
     alone = facts.unattended_cautions if facts.alone_seconds(run) else []
@@ -200,13 +206,13 @@ def _run_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
 
 
 def _setup_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
-    tools = facts.tools_to_load(task)
-    lines = [f"for {facts.fixture_words(task.fixture or '')}", f"load tools: {', '.join(map(shown, tools))}" if tools else "no tool to load"]
+    lines = [f"for {facts.fixture_words(task.fixture or '')}", tool_words(facts.tools_to_load(task))]
     return SheetRow("", "Setup", _machine_words(facts, task.machine or ""), lines, [f"at {shown(task.machine or '')}"])
 
 
 def _check_row(_facts: Facts, _notes: Notes, task: Task) -> SheetRow:
-    lines = [f"order {shown(task.order or '')} op {task.op}, first pieces of {shown(task.run or '')}", "the rest may be cut only after this"]
+    first = f"order {shown(task.order or '')} op {task.op}, first pieces of {shown(task.run or '')}"
+    lines = [first, "the rest may be cut only after this"]
     return SheetRow("", "First article", "", lines, ticks=("passed",))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes
+from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
 from platerota_service.board.frame import Page, render
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
@@ -83,7 +83,7 @@ def _sheet(facts: Facts, mill: str, day: ShopDay) -> MachineSheet | None:
     name = week.name("machines", mill)
     return MachineSheet(
         machine=f"{shown(mill)}, {name}" if name else shown(mill), day=f"{day.title} {week.local(day.start).year}", rows=rows,
-        notes=notes, count=f"{len(cuts)} {'cut' if len(cuts) == 1 else 'cuts'}, {duration(sum(task.end - task.start for task in cuts))} of cutting",
+        notes=notes, count=f"{counted(len(cuts), 'cut')}, {duration(sum(task.end - task.start for task in cuts))} of cutting",
     )
 
 
@@ -93,7 +93,8 @@ def _row(facts: Facts, notes: Notes, cut: Task, run: Run) -> CutRow:
     return CutRow(
         cut=clock_span(week, cut.start, cut.end, cut.start) + (" (under way)" if cut.frozen else ""), run=shown(run.id),
         plate=facts.plate_words(run), fixture=facts.fixture_words(run.fixture), mass=f"{facts.mass(run):.1f} kg", pieces=week.pieces(run),
-        setup=_setup_words(facts, steps.get("setup"), cut), place=_by(week, steps.get("place"), cut), pull=_by(week, steps.get("pull"), cut),
+        setup=_setup_words(facts, steps.get("setup"), cut), place=_by(week, steps.get("place"), cut),
+        pull=_by(week, steps.get("pull"), cut),
         alone=f"{duration(alone)} with nobody in the shop" if alone else "", late=any(row.order in week.late for row in run.pieces),
         notes=tuple(notes.number(one) for one in cautions),
     )
@@ -103,9 +104,8 @@ def _setup_words(facts: Facts, setup: Task | None, cut: Task) -> tuple[str, ...]
     """When and by whom the mill is set up, and the tools that come in; none where the fixture was the last one here."""
     if setup is None:
         return ()
-    tools = facts.tools_to_load(setup)
     words = f"{clock_span(facts.week, setup.start, setup.end, cut.start)} {shown(setup.operator or '')}"
-    return (words, f"load tools: {', '.join(map(shown, tools))}" if tools else "no tool to load")
+    return (words, tool_words(facts.tools_to_load(setup)))
 
 
 def _by(week: Week, task: Task | None, cut: Task) -> str:

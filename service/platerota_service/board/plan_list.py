@@ -61,7 +61,8 @@ def _cells(row: PlanRow) -> dict[str, str]:
     """The words of a row."""
     gap = "" if row.gap is None else "proved best" if row.quality == "optimal" else f"{row.gap:.0%}"
     return {
-        "id": row.id, "name": shown(row.name) or row.id, "state": STATES[row.status].split(";")[0], "begins": row.begins, "orders": str(row.orders),
+        "id": row.id, "name": shown(row.name) or row.id, "state": STATES[row.status].split(";")[0],
+        "begins": row.begins, "orders": str(row.orders),
         "late": str(row.late), "unplaced": str(row.unplaced), "score": "" if row.total is None else f"{row.total:,.0f}", "gap": gap,
         "base": row.base or "", "bad": "yes" if row.late or row.unplaced else "",
     }

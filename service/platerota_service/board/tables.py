@@ -69,7 +69,8 @@ def _run_row(week: Week, run: Run, steps: dict[str, Task]) -> RunRow:
     first = next(iter(steps.values())).start
     slack = min(task.float_seconds for task in steps.values())
     return RunRow(
-        id=shown(run.id), day=week.day_text(first), plate=shown(run.plate), fixture=week.name("fixtures", run.fixture) or shown(run.fixture),
+        id=shown(run.id), day=week.day_text(first), plate=shown(run.plate),
+        fixture=week.name("fixtures", run.fixture) or shown(run.fixture),
         pieces="; ".join(week.pieces(run)), machine=shown(run.machine or ""),
         steps=tuple(_step(week, steps.get(kind), first) for kind in RUN_STEPS),
         window=clock_span(week, window.earliest_start, window.latest_end, first) if window else "",

@@ -77,7 +77,8 @@ def find_view(week: Week, day: str | None, shift: str | None) -> View:
     if shift not in shifts:
         raise NoSuchPart(f"{found.title} has no shift '{shown(shift)}'; it has {', '.join(shifts) or 'none'}")
     start, end, _people = shifts[shift]
-    return View(max(start - SHIFT_MARGIN, week.days[0].start), min(end + SHIFT_MARGIN, week.days[-1].end), f"{found.title}, {shift}", day, shift)
+    begin, stop = max(start - SHIFT_MARGIN, week.days[0].start), min(end + SHIFT_MARGIN, week.days[-1].end)
+    return View(begin, stop, f"{found.title}, {shift}", day, shift)
 
 
 def day_links(week: Week, view: View) -> list[Link]:

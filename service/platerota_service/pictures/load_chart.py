@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from platerota_service.pictures.drawing import LEFT, RIGHT, Scale, Words
+from platerota_service.pictures.drawing import LEFT, NORMAL, RIGHT, SMALL, Scale, Words
 from platerota_service.pictures.gantt import summary
 from platerota_service.pictures.lanes import LaneDrawing, task_spans
 from platerota_service.pictures.lettering import clipped, first_that_fits
@@ -86,11 +86,13 @@ def load_svg(plan: Plan, request: PlanRequest) -> str:
     mills = [(("machines", mill.id), [_mill_hours(week, drawing, mill, day) for day in columns]) for mill in request.shop.machines]
     people = [(("operators", who.id), [_person_hours(week, drawing, who.id, day) for day in columns]) for who in request.shop.operators]
     blocks, y = list[tuple[float, str, list[LoadRow]]](), TOP
-    for title, rows in (("Mills: hours cut and handled, of the hours open", mills), ("People: hours of hand work, of the hours on shift", people)):
+    titled = (("Mills: hours cut and handled, of the hours open", mills), ("People: hours of hand work, of the hours on shift", people))
+    for title, rows in titled:
         blocks.append((y, title, _rows(week, columns, rows, y + BLOCK_GAP)))
         y += BLOCK_GAP + ROW_HEIGHT * len(rows) + 12
     step = _step(columns)
-    heads = [Words(LEFT + step * number, TOP - 6, first_that_fits((day.title, day.title.split(" ", 1)[1]), step, 9.5)) for number, day in enumerate(columns)]
+    titles = [first_that_fits((day.title, day.title.split(" ", 1)[1]), step, NORMAL) for day in columns]
+    heads = [Words(LEFT + step * number, TOP - 6, title) for number, title in enumerate(titles)]
     return draw_sheet(
         "load", y + FOOT, blocks=blocks, heads=heads, foot=y, bar=BAR_HEIGHT, total_x=RIGHT - TOTAL_WIDTH + 8,
         heading=f"Load against capacity from {week.day_text(plan.now)} {week.local(plan.now).year}", summary=summary(week),
@@ -128,7 +130,9 @@ def _mill_hours(week: Week, drawing: LaneDrawing, mill: Machine, day: ShopDay) -
 def _person_hours(week: Week, drawing: LaneDrawing, who: str, day: ShopDay) -> _Hours:
     """Hand work in regular shifts and in overtime; overtime is capacity only where it is used."""
     tasks = week.lane("operator", who)
-    regular, extra = (_seconds((span for task in tasks if task.overtime is kind for span in task_spans(task)), day) for kind in (False, True))
+    regular, extra = (
+        _seconds((span for task in tasks if task.overtime is kind for span in task_spans(task)), day) for kind in (False, True)
+    )
     since = max(day.start, week.plan.now)
     room = _seconds(clip(drawing.working[who], since, day.end), day)
     room += _seconds(clip(drawing.overtime[who], since, day.end), day) if extra else 0
@@ -153,7 +157,7 @@ def _rows(week: Week, columns: list[ShopDay], found: list[tuple[tuple[str, str],
 def _cell(title: str, x: float, scale: Scale, hours: _Hours) -> Cell:
     load = hours.work + hours.more
     short, long = f"{load / HOUR:.1f}/{hours.room / HOUR:.1f}", f"{load / HOUR:.1f} of {hours.room / HOUR:.1f} h"
-    words = first_that_fits((long, short, f"{load / HOUR:.0f}"), scale.right + CELL_GAP, 9.5) if load or hours.room else ""
+    words = first_that_fits((long, short, f"{load / HOUR:.0f}"), scale.right + CELL_GAP, SMALL) if load or hours.room else ""
     there = f", somebody is there for {hours.attended / HOUR:.1f} h" if hours.attended is not None else ""
     return Cell(
         x, scale.x(hours.work), scale.x(load) - scale.x(hours.work), scale.x(hours.room),

@@ -17,7 +17,7 @@ LONGEST_SECONDS = 60
 
 
 class NoFonts(Exception):
-    """This machine has none of the fonts that the drawings name; a picture would come out without a word."""
+    """None of the fonts that the drawings name is on this machine; a picture would come out without a word."""
 
 
 class NoPicture(Exception):
