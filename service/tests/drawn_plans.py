@@ -33,7 +33,9 @@ def small_request(**names: str) -> PlanRequest:
         "timezone": "Europe/Lisbon",
         "machines": [{"id": "M1", "mount": "A", "travel_x": 700, "travel_y": 400, "unattended_minutes": 0, "tools": ["probe"]}],
         "plates": [{"id": plate, "mount": "A", "size_x": 400, "size_y": 300, "mass": 6} for plate in ("P1", "P2")],
-        "fixtures": [{"id": "F1", "load_seconds": 600, "unload_seconds": 300, "cycle_seconds": 60, "build_seconds": 7_200, "mass": 2.5, "clamps": 4}],
+        "fixtures": [{
+            "id": "F1", "load_seconds": 600, "unload_seconds": 300, "cycle_seconds": 60, "build_seconds": 7_200, "mass": 2.5, "clamps": 4,
+        }],
         "nests": [{"fixture": "F1", "part": "X", "op": 10, "count": 6}],
         "operations": [
             {"part": "X", "op": 10, "cut_seconds": 600, "stock_mass": 0.75, "tools": ["probe", "drill 6"], "bench_seconds": 450},

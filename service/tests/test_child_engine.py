@@ -40,7 +40,7 @@ async def _has_plan(engine: ChildEngine, plan_id: str) -> PlanState:
 
 
 async def test_an_unknown_plan_is_refused_by_every_call(engine: ChildEngine) -> None:
-    for call in (engine.status, engine.stop, engine.cancel):
+    for call in (engine.status, engine.request, engine.stop, engine.cancel):
         with pytest.raises(UnknownPlan):
             await call("nothing")
     with pytest.raises(UnknownPlan):
