@@ -75,7 +75,8 @@ def test_pieces_of_several_orders_and_ops_say_from_where_they_come_and_nests_tha
         "stay empty: Y op 10 (3)|tighten 4 clamps"
     )
     assert named(found, "Unload")[0][3] == (
-        "release 4 clamps|X op 10 ×3 of O1: bench work, then for op 20|X op 10 ×1 of O2: bench work, then for op 20|X op 20 ×2 of O2: finished"
+        "release 4 clamps|X op 10 ×3 of O1: bench work, then for op 20|X op 10 ×1 of O2: bench work, then for op 20|"
+        "X op 20 ×2 of O2: finished"
     )
 
 
@@ -183,7 +184,8 @@ def test_a_machine_sheet_has_every_cut_with_setup_tools_who_and_mass() -> None:
     found = rows(machine_sheets_page(state_of(full_plan(request)), request).html)
     assert [row[0] for row in found] == ["08:41–09:22", "10:31–11:12 (under way)"]
     assert found[0][1:] == [
-        "P1: name of F1 R1", "O1 X op 10 ×4|caution 1", "08:00–08:25 Ana|load tools: drill 6", "08:40 Ana", "09:22 Ana", "11.5 kg", "set up|cut",
+        "P1: name of F1 R1", "O1 X op 10 ×4|caution 1", "08:00–08:25 Ana|load tools: drill 6", "08:40 Ana", "09:22 Ana",
+        "11.5 kg", "set up|cut",
     ]
     assert "late order" in found[1][2]
 
