@@ -243,6 +243,16 @@ def test_every_sheet_is_printed_on_pages_of_its_own(context: BrowserContext, whi
     assert not tab.is_visible(".contents")
 
 
+def test_heads_stand_beside_their_lanes_at_every_width(context: BrowserContext) -> None:
+    tab, _ = opened(context, pages()["day"])
+    for width in (320, 1280, 1900):
+        tab.set_viewport_size(ViewportSize(width=width, height=800))
+        tops = "found => found.map(one => one.getBoundingClientRect().top)"
+        heads, lanes = (tab.eval_on_selector_all(f"{part} .lane", tops) for part in (".heads", ".body"))
+        assert len(heads) == len(lanes) == 4
+        assert heads == pytest.approx(lanes, abs=0.5)
+
+
 def test_the_board_is_printed_landscape_with_its_chart_whole(context: BrowserContext) -> None:
     tab, _ = opened(context, pages()["board"])
     pdf = tab.pdf(prefer_css_page_size=True, format="A4")

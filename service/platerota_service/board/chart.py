@@ -12,7 +12,7 @@ from platerota_service.pictures.lettering import clipped
 from platerota_service.pictures.order_rows import due_words
 from platerota_service.pictures.week import Week, duration, shown
 from platerota_shared.calendars import plate_closures
-from platerota_shared.plan import Task
+from platerota_shared.plan import OrderResult, Task
 
 HEADS, BODY = 124.0, 1_000.0
 """Widths of the lane heads and of the chart beside them, px of the drawing."""
@@ -24,7 +24,10 @@ COARSE = 20.0
 PERSON_HEIGHT, PERSON_COARSE = 40.0, 18.0
 PLATE_HEIGHT, PLATE_COARSE = 20.0, 13.0
 AWAY_HEIGHT = 16.0
-AXIS_HEIGHT, DUE_HEIGHT, DUE_ROWS, GROUP_HEIGHT = 24.0, 12.0, 8, 18.0
+AXIS_HEIGHT, DUE_HEIGHT, GROUP_HEIGHT = 24.0, 12.0, 18.0
+LATE_ROWS, DUE_ROWS = 10, 4
+"""Rows for the words of missed due dates, which come first, and of those kept."""
+
 STRETCH_GAP = 900
 WAITS = {
     "load": "loaded, waits for {mill}", "place": "placed, waits in {mill} for its cut", "cut": "cut, waits in {mill}",
@@ -110,17 +113,24 @@ class BoardChart:
         chart.grid = "".join(f"M{px(scale.x(at))} 0V{px(chart.height)}" for at in marks)
 
     def _dues(self, chart: Chart, scale: Scale) -> float:
-        """Marks of the orders due in the stretch; the height taken. A mark without room for words keeps its title."""
-        rows, used = LabelRows(DUE_ROWS, BODY), 0
-        for result in sorted((r for r in self.week.plan.orders if scale.start <= r.due < scale.end), key=lambda r: (r.due, r.id)):
-            late = bool(result.late_seconds) or not result.placed
+        """Marks of the orders due in the stretch, missed ones above kept ones; the height taken."""
+        results = sorted((row for row in self.week.plan.orders if scale.start <= row.due < scale.end), key=lambda row: (row.due, row.id))
+        y = AXIS_HEIGHT
+        for late, most in ((True, LATE_ROWS), (False, DUE_ROWS)):
+            y = self._due_rows(chart, scale, [row for row in results if (bool(row.late_seconds) or not row.placed) is late], y, late, most)
+        return y - AXIS_HEIGHT + 4 * bool(results)
+
+    def _due_rows(self, chart: Chart, scale: Scale, results: list[OrderResult], y: float, late: bool, most: int) -> float:
+        """Rows of marks with their words; one without room for words stands in a last row and keeps its title. The y below them."""
+        rows, used = LabelRows(most, BODY), 0
+        for result in results:
             text = due_words(self.week, result) if result.placed else f"{shown(result.id)} not placed"
-            found = rows.place(scale.x(result.due) + 6, text)
-            row = found[1] if found else DUE_ROWS - 1
-            used, y = max(used, row + 1), AXIS_HEIGHT + row * DUE_HEIGHT + 9
-            words = Words(found[0], y, text, "late" if late else "small") if found else None
-            chart.dues.append(Due(scale.x(result.due), y, words, late, f"{text}, due {self.week.date(result.due)}"))
-        return used * DUE_HEIGHT + 4 * bool(used)
+            found = rows.place(scale.x(result.due) - 5, f"  {text}")  # two cells for the mark itself
+            row = found[1] if found else most
+            used, base = max(used, row + 1), y + row * DUE_HEIGHT + 9
+            words = Words(found[0] + 11, base, text, "late" if late else "small") if found else None
+            chart.dues.append(Due(scale.x(result.due), base, words, late, f"{text}, due {self.week.date(result.due)}"))
+        return y + used * DUE_HEIGHT
 
     def _tasks(self, resource: str, row_id: str, scale: Scale) -> list[Task]:
         return [task for task in self.week.lane(resource, row_id) if scale.clip(task_spans(task))]

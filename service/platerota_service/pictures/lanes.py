@@ -102,7 +102,8 @@ class LaneDrawing:
         plate = shown(task.plate or "")
         room = bar.width - 8
         if width(plate, NORMAL) > room:
-            fits = bar.width >= SMALL + 1.5 and width(plate, SMALL) <= bar.height - 6
+            # The dashes of a late order need room on both sides of upright letters.
+            fits = bar.width >= SMALL + (9 if self.week.is_late(task) else 1.5) and width(plate, SMALL) <= bar.height - 6
             return [Words(bar.x + bar.width / 2 + 3.2, bar.y + bar.height - 4, plate, "on-cut-small", upright=True)] if fits else []
         found = [Words(bar.x + 4.5, bar.y + 12, plate, "on-cut")]
         run = self.week.runs[task.run] if task.run is not None else None
