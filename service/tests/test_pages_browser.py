@@ -6,14 +6,14 @@ import json
 import re
 import unittest
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Route, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Route, ViewportSize
 from playwright.sync_api import Page as Tab
 
+from page_tools.chromium import CHROMIUM, chromium
 from platerota_service.board import Page, PlanRow, board_page, comparison_page, load_sheets_page, machine_sheets_page, plans_page
 from platerota_service.engine import PlanState
 from platerota_service.plan_answers import blank_plan
@@ -22,12 +22,6 @@ from platerota_shared.plan import Stage
 
 from .drawn_plans import HOUR, full_plan, plan_of, small_request, trip
 
-CHROMIUM = Path("/usr/bin/chromium")
-# Chromium as root, without a screen, and without its own calls to the outside.
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update",
-    "--disable-sync",
-]
 HOST = "http://board.test"
 BOARD = f"{HOST}/v1/plans/demo/board"
 DRESSES: dict[str, dict[str, Any]] = {
@@ -42,10 +36,8 @@ def browser() -> Iterator[Browser]:
     """Debian's Chromium. The checks of CI install it; a machine without it is told so, and tries no page."""
     if not CHROMIUM.exists():
         raise unittest.SkipTest(f"{CHROMIUM} is missing: apt-get install chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+    with chromium() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture
