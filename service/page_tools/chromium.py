@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,7 +18,7 @@ FLAGS = (
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
+def chromium() -> Generator[Browser]:
     """The browser, closed afterwards."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(FLAGS))

@@ -6,7 +6,7 @@ Goals: 300 ms and 600 kB for a page, first paint within 1 s.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -57,7 +57,7 @@ def paint(page: Page) -> float:
 
 
 @contextmanager
-def served(page: Page) -> Iterator[str]:
+def served(page: Page) -> Generator[str]:
     """The page at an address of this computer."""
 
     class Answer(BaseHTTPRequestHandler):

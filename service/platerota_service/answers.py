@@ -13,7 +13,6 @@ from platerota_service.problems import (
     BUSY,
     FAULTS,
     INTERNAL,
-    NO_PLAN_YET,
     NO_SUCH_PART,
     PROBLEM_JSON,
     TOO_LONG_TO_WAIT,
@@ -35,7 +34,6 @@ _DETAILS = {
     FAULTS: "the request has 2 faults; nothing was stored",
     BUSY: "100 plans wait already",
     NO_SUCH_PART: "the plan has no operator 'Bob'; it has Ines, Rui, Marta",
-    NO_PLAN_YET: "the plan '3f2b8a4c9d5e4f60a1b2c3d4e5f60718' is solving and has nothing to show",
     WARMING: "the optimiser is being compiled for this machine, once, which takes about half a minute",
 }
 _ERRORS = {

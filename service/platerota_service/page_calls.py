@@ -14,7 +14,7 @@ from platerota_service.calls import DrawingTurn, EngineOf, PlanId
 from platerota_service.engine import Engine, PlanState
 from platerota_service.pictures import gantt_svg, load_svg
 from platerota_service.pictures.png import NoFonts, png
-from platerota_service.problems import FAULTS, NO_FONTS, NO_PLAN_YET, NO_SUCH_PART, UNKNOWN_PLAN, ProblemError
+from platerota_service.problems import FAULTS, NO_FONTS, NO_SUCH_PART, NOT_READY, UNKNOWN_PLAN, ProblemError
 from platerota_shared.tables import PlanRequest
 
 router = APIRouter(prefix="/v1/plans/{plan_id}", tags=["pages"])
@@ -68,7 +68,7 @@ async def get_board(plan_id: PlanId, engine: EngineOf, day: Day = None, shift: S
     "/board/against/{other_id}", operation_id="get_board_against", summary="Two plans compared", response_class=Response,
     responses={
         **_answers("The comparison, one HTML page that loads nothing else", "text/html", _PAGE),
-        **problem_answers(UNKNOWN_PLAN, NO_PLAN_YET),
+        **problem_answers(UNKNOWN_PLAN, NOT_READY),
     },
 )
 async def get_board_against(plan_id: PlanId, other_id: Other, engine: EngineOf) -> Response:
@@ -81,7 +81,7 @@ async def get_board_against(plan_id: PlanId, other_id: Other, engine: EngineOf) 
     "/load-sheets", operation_id="get_load_sheets", summary="Load sheets to print", response_class=Response,
     responses={
         **_answers("The sheets, one HTML page; every sheet is printed on a page of its own", "text/html", _PAGE),
-        **problem_answers(UNKNOWN_PLAN, NO_SUCH_PART, NO_PLAN_YET, FAULTS),
+        **problem_answers(UNKNOWN_PLAN, NO_SUCH_PART, NOT_READY, FAULTS),
     },
 )
 async def get_load_sheets(plan_id: PlanId, engine: EngineOf, operator: Operator = None, day: Day = None) -> Response:
@@ -97,7 +97,7 @@ async def get_load_sheets(plan_id: PlanId, engine: EngineOf, operator: Operator 
     "/machine-sheets", operation_id="get_machine_sheets", summary="Machine sheets to print", response_class=Response,
     responses={
         **_answers("The sheets, one HTML page; every sheet is printed on a page of its own", "text/html", _PAGE),
-        **problem_answers(UNKNOWN_PLAN, NO_SUCH_PART, NO_PLAN_YET, FAULTS),
+        **problem_answers(UNKNOWN_PLAN, NO_SUCH_PART, NOT_READY, FAULTS),
     },
 )
 async def get_machine_sheets(plan_id: PlanId, engine: EngineOf, machine: Machine = None, day: Day = None) -> Response:
@@ -108,7 +108,7 @@ async def get_machine_sheets(plan_id: PlanId, engine: EngineOf, machine: Machine
 
 @router.get(
     "/gantt.svg", operation_id="get_gantt_svg", summary="The week as a drawing", response_class=Response,
-    responses={**_answers("The drawing", SVG, _DRAWING), **problem_answers(UNKNOWN_PLAN, NO_PLAN_YET)},
+    responses={**_answers("The drawing", SVG, _DRAWING), **problem_answers(UNKNOWN_PLAN, NOT_READY)},
 )
 async def get_gantt_svg(plan_id: PlanId, engine: EngineOf) -> Response:
     """Draw orders against their due dates and a strip for every day, SVG, 1280 px wide."""
@@ -117,7 +117,7 @@ async def get_gantt_svg(plan_id: PlanId, engine: EngineOf) -> Response:
 
 @router.get(
     "/gantt.png", operation_id="get_gantt_png", summary="The week as a picture", response_class=Response,
-    responses={**_answers("The picture", PNG), **problem_answers(UNKNOWN_PLAN, NO_PLAN_YET, NO_FONTS)},
+    responses={**_answers("The picture", PNG), **problem_answers(UNKNOWN_PLAN, NOT_READY, NO_FONTS)},
 )
 async def get_gantt_png(plan_id: PlanId, engine: EngineOf, turn: DrawingTurn) -> Response:
     """Draw the same as PNG, 1920 pixels wide; that takes seconds, one picture at a time."""
@@ -126,7 +126,7 @@ async def get_gantt_png(plan_id: PlanId, engine: EngineOf, turn: DrawingTurn) ->
 
 @router.get(
     "/load.svg", operation_id="get_load_svg", summary="Load against capacity as a drawing", response_class=Response,
-    responses={**_answers("The drawing", SVG, _DRAWING), **problem_answers(UNKNOWN_PLAN, NO_PLAN_YET)},
+    responses={**_answers("The drawing", SVG, _DRAWING), **problem_answers(UNKNOWN_PLAN, NOT_READY)},
 )
 async def get_load_svg(plan_id: PlanId, engine: EngineOf) -> Response:
     """Draw the hours planned of the hours there are, for each mill and person and day, SVG, 1280 px wide."""
@@ -135,7 +135,7 @@ async def get_load_svg(plan_id: PlanId, engine: EngineOf) -> Response:
 
 @router.get(
     "/load.png", operation_id="get_load_png", summary="Load against capacity as a picture", response_class=Response,
-    responses={**_answers("The picture", PNG), **problem_answers(UNKNOWN_PLAN, NO_PLAN_YET, NO_FONTS)},
+    responses={**_answers("The picture", PNG), **problem_answers(UNKNOWN_PLAN, NOT_READY, NO_FONTS)},
 )
 async def get_load_png(plan_id: PlanId, engine: EngineOf, turn: DrawingTurn) -> Response:
     """Draw the same as PNG, 1920 pixels wide."""
@@ -150,7 +150,7 @@ async def _drawable(engine: Engine, plan_id: str) -> tuple[PlanState, PlanReques
     """The plan and its request; refused while there is nothing to draw."""
     state, request = await _known(engine, plan_id)
     if not state.plan.lanes:
-        raise ProblemError(NO_PLAN_YET, f"the plan '{plan_id}' is {state.plan.status} and has nothing to show")
+        raise ProblemError(NOT_READY, f"the plan '{plan_id}' is {state.plan.status} and has nothing to show")
     return state, request
 
 

@@ -48,10 +48,6 @@ UNKNOWN_PLAN = Kind(
     "Plans live in memory: a deleted one, an old one past the limit, or one from before a restart is gone. Post the request again.",
 )
 NO_SUCH_PART = Kind("no-such-part", 404, "the plan has no such part", "Ask for one that it has; without the parameter all are shown.")
-NO_PLAN_YET = Kind(
-    "no-plan-yet", 409, "there is no plan to show",
-    "Wait until its status is ready: GET the plan with 'Prefer: wait=20'. One that failed has none.",
-)
 NO_FONTS = Kind(
     "no-fonts", 501, "no picture can be lettered here",
     "Install the font DejaVu Sans Mono (in Debian the package fonts-dejavu-core) where the service runs, or take the drawing as SVG.",
@@ -85,7 +81,7 @@ KINDS = {
     kind.name: kind
     for kind in (
         UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, NOT_READY, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
-        INTERNAL, BUSY, WARMING, HTTP, NO_SUCH_PART, NO_PLAN_YET, NO_FONTS,
+        INTERNAL, BUSY, WARMING, HTTP, NO_SUCH_PART, NO_FONTS,
     )
 }
 """Every kind by its name."""

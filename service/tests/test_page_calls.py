@@ -52,7 +52,7 @@ async def test_before_the_first_plan_there_is_nothing_to_print(
     plan_id = await engine.submit(submission)
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         answer = await client.get(f"/v1/plans/{plan_id}/{what.format(id=plan_id)}")
-        assert (answer.status_code, answer.json()["type"]) == (409, "/v1/problems/no-plan-yet")
+        assert (answer.status_code, answer.json()["type"]) == (409, "/v1/problems/not-ready")
         board = await client.get(f"/v1/plans/{plan_id}/board")
         assert (board.status_code, "There is no plan to show yet." in board.text) == (200, True)
     await engine.close()
