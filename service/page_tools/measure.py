@@ -16,8 +16,7 @@ from time import perf_counter, process_time
 
 from benchmarks.generator import make_request, read_features
 from page_tools.chromium import chromium
-from platerota_service.board import Page, board_page
-from platerota_service.engine import PlanState
+from platerota_service.board import Page, Standing, board_page
 from platerota_shared.reading import read_request
 from platerota_solver import solve
 
@@ -29,7 +28,7 @@ FIRST_PAINT = "() => performance.getEntriesByName('first-contentful-paint')[0]?.
 def main() -> None:
     """Plan, render, paint, and print the medians."""
     request = read_request(json.dumps(make_request("large", 1, read_features("basic"), SOLVE_SECONDS)).encode())
-    state = PlanState(solve(request).model_copy(update={"id": "large"}))
+    state = Standing(solve(request).model_copy(update={"id": "large"}))
     day = datetime.fromtimestamp(request.now, request.shop.zone).date().isoformat()
     print(f"{len(state.plan.runs)} runs, {len(state.plan.tasks)} tasks")
     for name, view in (("whole plan", None), ("first day", day)):

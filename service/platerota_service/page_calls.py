@@ -9,9 +9,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Response
 
 from platerota_service.answers import Answers, problem_answers
-from platerota_service.board import NoSuchPart, Page, board_page, comparison_page, load_sheets_page, machine_sheets_page
+from platerota_service.board import NoSuchPart, Page, Standing, board_page, comparison_page, load_sheets_page, machine_sheets_page
 from platerota_service.calls import DrawingTurn, EngineOf, PlanId
-from platerota_service.engine import Engine, PlanState
+from platerota_service.engine import Engine
 from platerota_service.pictures import gantt_svg, load_svg
 from platerota_service.pictures.png import NoFonts, png
 from platerota_service.problems import FAULTS, NO_FONTS, NO_SUCH_PART, NOT_READY, UNKNOWN_PLAN, ProblemError
@@ -60,8 +60,8 @@ async def get_board(plan_id: PlanId, engine: EngineOf, day: Day = None, shift: S
 
     The whole plan, a day, or a shift of a day.
     """
-    state, request = await _known(engine, plan_id)
-    return await _page(lambda: board_page(state, request, day, shift))
+    standing, request = await _known(engine, plan_id)
+    return await _page(lambda: board_page(standing, request, day, shift))
 
 
 @router.get(
@@ -89,8 +89,8 @@ async def get_load_sheets(plan_id: PlanId, engine: EngineOf, operator: Operator 
 
     Which pieces go into which nests, clamps to tighten, from where to where, the next exchange, cautions, and boxes to tick.
     """
-    state, request = await _drawable(engine, plan_id)
-    return await _page(lambda: load_sheets_page(state, request, operator, day))
+    standing, request = await _drawable(engine, plan_id)
+    return await _page(lambda: load_sheets_page(standing, request, operator, day))
 
 
 @router.get(
@@ -102,8 +102,8 @@ async def get_load_sheets(plan_id: PlanId, engine: EngineOf, operator: Operator 
 )
 async def get_machine_sheets(plan_id: PlanId, engine: EngineOf, machine: Machine = None, day: Day = None) -> Response:
     """For each mill and day what it cuts, in its order, and what each cut needs before: setup, tools, who places and pulls."""
-    state, request = await _drawable(engine, plan_id)
-    return await _page(lambda: machine_sheets_page(state, request, machine, day))
+    standing, request = await _drawable(engine, plan_id)
+    return await _page(lambda: machine_sheets_page(standing, request, machine, day))
 
 
 @router.get(
@@ -142,16 +142,18 @@ async def get_load_png(plan_id: PlanId, engine: EngineOf, turn: DrawingTurn) -> 
     return await _png(engine, plan_id, load_svg, turn)
 
 
-async def _known(engine: Engine, plan_id: str) -> tuple[PlanState, PlanRequest]:
-    return await engine.status(plan_id), await engine.request(plan_id)
+async def _known(engine: Engine, plan_id: str) -> tuple[Standing, PlanRequest]:
+    """The plan as it stands and its request."""
+    state = await engine.status(plan_id)
+    return Standing(state.plan, state.progress, state.problem), await engine.request(plan_id)
 
 
-async def _drawable(engine: Engine, plan_id: str) -> tuple[PlanState, PlanRequest]:
+async def _drawable(engine: Engine, plan_id: str) -> tuple[Standing, PlanRequest]:
     """The plan and its request; refused while there is nothing to draw."""
-    state, request = await _known(engine, plan_id)
-    if not state.plan.lanes:
-        raise ProblemError(NOT_READY, f"the plan '{plan_id}' is {state.plan.status} and has nothing to show")
-    return state, request
+    standing, request = await _known(engine, plan_id)
+    if not standing.plan.lanes:
+        raise ProblemError(NOT_READY, f"the plan '{plan_id}' is {standing.plan.status} and has nothing to show")
+    return standing, request
 
 
 async def _page(make: Callable[[], Page]) -> Response:
@@ -163,13 +165,13 @@ async def _page(make: Callable[[], Page]) -> Response:
 
 
 async def _svg(engine: Engine, plan_id: str, draw: Callable[..., str]) -> Response:
-    state, request = await _drawable(engine, plan_id)
-    return Response(await asyncio.to_thread(draw, state.plan, request), headers=_SVG_HEADERS, media_type=SVG)
+    standing, request = await _drawable(engine, plan_id)
+    return Response(await asyncio.to_thread(draw, standing.plan, request), headers=_SVG_HEADERS, media_type=SVG)
 
 
 async def _png(engine: Engine, plan_id: str, draw: Callable[..., str], turn: asyncio.Semaphore) -> Response:
-    state, request = await _drawable(engine, plan_id)
-    svg = await asyncio.to_thread(draw, state.plan, request)
+    standing, request = await _drawable(engine, plan_id)
+    svg = await asyncio.to_thread(draw, standing.plan, request)
     async with turn:
         try:
             picture = await png(svg)

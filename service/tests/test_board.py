@@ -15,13 +15,13 @@ from platerota_service.board import (
     NoSuchPart,
     Page,
     PlanRow,
+    Standing,
     board_page,
     comparison_page,
     load_sheets_page,
     machine_sheets_page,
     plans_page,
 )
-from platerota_service.engine import PlanState
 from platerota_service.pictures.week import shown
 from platerota_service.plan_answers import blank_plan
 from platerota_service.solve_lines import Progress
@@ -69,8 +69,8 @@ class Elements(HTMLParser):
         self.texts.append(data)
 
 
-def state_of(plan: Plan, **fields: object) -> PlanState:
-    return PlanState(plan.model_copy(update={"status": "ready", **fields}))
+def state_of(plan: Plan, **fields: object) -> Standing:
+    return Standing(plan.model_copy(update={"status": "ready", **fields}))
 
 
 def full_board(day: str | None = None, shift: str | None = None, **names: str) -> Page:
@@ -85,7 +85,7 @@ def titles(page: Page) -> list[str]:
 def everything(request: PlanRequest) -> dict[str, Page]:
     """Every page of the full plan."""
     state = state_of(full_plan(request))
-    row = PlanRow(state.plan.id, "ready", "feasible", request.shop.machines[0].name or "", "Mon 1 Mar 06:00", 3, 1, 1, 120.0, 0.25, "base")
+    row = PlanRow(state.plan.id, "ready", "feasible", "1 March", request.shop.machines[0].name or "", 120.0, 0.25, base="base")
     return {
         "board": board_page(state, request), "day": board_page(state, request, **DAY),
         "against": comparison_page((state, request), (state, request)),
@@ -169,7 +169,7 @@ def test_a_day_or_shift_that_is_not_there_is_refused_with_those_that_are(day: st
 def test_a_plan_that_is_being_solved_shows_its_progress_and_reloads_without_script() -> None:
     request = small_request()
     blank = blank_plan(request).model_copy(update={"id": "p1", "status": "solving"})
-    page = board_page(PlanState(blank, Progress(stage="searching", seconds=2.5, total=400.0, bound=100.0, gap=0.75)), request)
+    page = board_page(Standing(blank, Progress(stage="searching", seconds=2.5, total=400.0, bound=100.0, gap=0.75)), request)
     assert '<noscript><meta http-equiv="refresh" content="5"></noscript>' in page.html
     assert '<tr><td>2.5</td><th scope="row">searching</th><td>400.0</td><td>100.0</td><td>75%</td></tr>' in page.html
     assert "There is no plan to show yet." in page.html
@@ -178,7 +178,7 @@ def test_a_plan_that_is_being_solved_shows_its_progress_and_reloads_without_scri
 
 def test_a_failed_plan_says_why() -> None:
     request = small_request()
-    page = board_page(PlanState(blank_plan(request).model_copy(update={"status": "failed"}), problem="out of <coolant>"), request)
+    page = board_page(Standing(blank_plan(request).model_copy(update={"status": "failed"}), problem="out of <coolant>"), request)
     assert "failed: out of &lt;coolant&gt;" in page.html
 
 
@@ -278,11 +278,14 @@ def test_those_who_pay_come_first() -> None:
 
 def test_the_list_leads_to_boards_and_comparisons() -> None:
     rows = [
-        PlanRow("a1", "ready", "optimal", "Week 9", "Mon 06:00", 3, 0, 0, 120.0, 0.0),
-        PlanRow("b 2", "solving", "feasible", "", "", 3, 0, 0, None, None, "a1"),
+        PlanRow("a1", "ready", "optimal", "1 March", "main, version 3", 120.0, 0.0),
+        PlanRow("b 2", "solving", None, "1 March", rush=True, base="a1"),
     ]
     html = plans_page(rows, following="/v1/plans?cursor=x").html
-    for part in ("a1/board\">Week 9<", "proved best", "a1/board/against/b%202\"", "href=\"/v1/plans?cursor=x\"", ">being solved<"):
+    for part in (
+        "a1/board\">a1<", "proved best", "main, version 3",
+        "a1/board/against/b%202\"", "href=\"/v1/plans?cursor=x\"", ">being solved, rush<",
+    ):
         assert part in html
     assert "There is no plan yet." in plans_page([]).html
 

@@ -14,8 +14,7 @@ from playwright.sync_api import Browser, BrowserContext, Route, ViewportSize
 from playwright.sync_api import Page as Tab
 
 from page_tools.chromium import CHROMIUM, chromium
-from platerota_service.board import Page, PlanRow, board_page, comparison_page, load_sheets_page, machine_sheets_page, plans_page
-from platerota_service.engine import PlanState
+from platerota_service.board import Page, PlanRow, Standing, board_page, comparison_page, load_sheets_page, machine_sheets_page, plans_page
 from platerota_service.plan_answers import blank_plan
 from platerota_service.solve_lines import Progress
 from platerota_shared.plan import Stage
@@ -54,9 +53,9 @@ def pages() -> dict[str, Page]:
     plan = plan.model_copy(update={"solver": plan.solver.model_copy(update={"stages": stages})})
     runs = [trip(request, number, request.now + number * 48 * HOUR, "O1") for number in (0, 1)]
     tasks = [task for _, tasks in runs for task in tasks]
-    week = PlanState(plan_of(request, [run for run, _ in runs], tasks, list(plan.orders)).model_copy(update={"status": "ready"}))
-    state = PlanState(plan)
-    row = PlanRow("a1", "ready", "feasible", "Week 9", "Mon 1 Mar 06:00", 3, 1, 1, 120.0, 0.25, "base")
+    week = Standing(plan_of(request, [run for run, _ in runs], tasks, list(plan.orders)).model_copy(update={"status": "ready"}))
+    state = Standing(plan)
+    row = PlanRow("a1", "ready", "feasible", "Mon 1 Mar 05:58", "main", 120.0, 0.25, base="base")
     return {
         "board": board_page(week, request), "day": board_page(state, request, "2027-03-01"),
         "against": comparison_page((state, request), (week, request)),
@@ -143,7 +142,7 @@ def test_pointing_at_a_bar_reads_it_and_marks_its_whole_run(context: BrowserCont
 def solving() -> Page:
     request = small_request()
     plan = full_plan(request).model_copy(update={"status": "solving"})
-    return board_page(PlanState(plan, Progress(stage="constructive", seconds=0.2, total=400.0, bound=50.0, gap=0.875)), request)
+    return board_page(Standing(plan, Progress(stage="constructive", seconds=0.2, total=400.0, bound=50.0, gap=0.875)), request)
 
 
 def events(*sent: tuple[str, dict[str, Any]]) -> dict[str, tuple[str, str]]:
@@ -155,7 +154,8 @@ def events(*sent: tuple[str, dict[str, Any]]) -> dict[str, tuple[str, str]]:
 def test_progress_is_plotted_and_told_in_numbers(context: BrowserContext) -> None:
     told = events(
         ("progress", {"score": 300.0, "bound": 100.0, "gap": 0.667, "seconds": 2.0}),
-        ("progress", {"score": 200.0, "bound": 120.0, "gap": 0.4, "seconds": 5.0}), ("improved", {}),
+        ("progress", {"score": None, "bound": None, "gap": None, "seconds": None}),
+        ("improved", {"score": 200.0, "bound": 120.0, "gap": 0.4, "seconds": 5.0, "stage": "searching"}),
     )
     tab, complaints = opened(context, solving(), others=told)
     tab.wait_for_selector("#state a")
@@ -167,7 +167,7 @@ def test_progress_is_plotted_and_told_in_numbers(context: BrowserContext) -> Non
     assert complaints == []
 
 
-@pytest.mark.parametrize("ending", ["ready", "failed", "stopped"])
+@pytest.mark.parametrize("ending", ["ready", "failed", "stopped", "deleted"])
 def test_the_page_reloads_once_the_plan_has_ended(context: BrowserContext, ending: str) -> None:
     page = solving()
     tab, _ = opened(context, page, others=events())
@@ -213,7 +213,7 @@ def test_where_no_events_are_told_the_page_asks_again(context: BrowserContext) -
 def test_a_plan_that_waits_has_no_fault_either(context: BrowserContext) -> None:
     request = small_request()
     blank = blank_plan(request).model_copy(update={"id": "demo", "status": "waiting"})
-    tab, _ = opened(context, board_page(PlanState(blank), request), others=events())
+    tab, _ = opened(context, board_page(Standing(blank), request), others=events())
     assert Axe().run(tab).violations_count == 0
 
 

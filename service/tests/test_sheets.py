@@ -8,16 +8,15 @@ from typing import Any
 
 import pytest
 
-from platerota_service.board import NoSuchPart, load_sheets_page, machine_sheets_page
-from platerota_service.engine import PlanState
+from platerota_service.board import NoSuchPart, Standing, load_sheets_page, machine_sheets_page
 from platerota_shared.plan import Plan, Run, RunPieces, Task, Warning_
 from platerota_shared.tables import PlanRequest
 
 from .drawn_plans import HOUR, MINUTE, full_plan, long_plan, plan_of, small_request, trip
 
 
-def state_of(plan: Plan, status: str = "ready") -> PlanState:
-    return PlanState(plan.model_copy(update={"status": status}))
+def state_of(plan: Plan, status: str = "ready") -> Standing:
+    return Standing(plan.model_copy(update={"status": status}))
 
 
 def rows(page: str) -> list[list[str]]:
@@ -78,6 +77,14 @@ def test_pieces_of_several_orders_and_ops_say_from_where_they_come_and_nests_tha
         "release 4 clamps|X op 10 ×3 of O1: bench work, then for op 20|X op 10 ×1 of O2: bench work, then for op 20|"
         "X op 20 ×2 of O2: finished"
     )
+
+
+def test_bench_work_and_checks_name_part_op_pieces_and_order() -> None:
+    request = small_request()
+    found = load_rows(full_plan(request), request)
+    assert named(found, "Bench work")[0][3] == "X op 10 ×4 of O2"
+    assert named(found, "First article")[0][3] == "X op 10 of O1: the first pieces, from R1|the rest may be cut only after this"
+    assert named(found, "Build")[0][3] == "build the fixture on the blank plate|in parts: 06:00–08:00, 15:00–16:00"
 
 
 def test_an_unload_names_the_first_article_before_what_follows() -> None:

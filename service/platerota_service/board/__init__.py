@@ -6,8 +6,9 @@ from platerota_service.board.frame import Page
 from platerota_service.board.load_sheets import load_sheets_page
 from platerota_service.board.machine_sheets import machine_sheets_page
 from platerota_service.board.plan_list import PlanRow, plans_page
+from platerota_service.board.standing import Standing
 from platerota_service.board.views import NoSuchPart
 
 __all__ = [
-    "NoSuchPart", "Page", "PlanRow", "board_page", "comparison_page", "load_sheets_page", "machine_sheets_page", "plans_page",
+    "NoSuchPart", "Page", "PlanRow", "Standing", "board_page", "comparison_page", "load_sheets_page", "machine_sheets_page", "plans_page",
 ]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from platerota_service.board.chart import BODY, HEADS, BoardChart
 from platerota_service.board.frame import Page, render
+from platerota_service.board.standing import Standing
 from platerota_service.board.tables import order_rows, run_rows, stage_rows, work_rows
 from platerota_service.board.views import Link, View, day_links, find_view, shift_links
-from platerota_service.engine import PlanState
 from platerota_service.pictures.cautions import cautions_of
 from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.order_rows import order_panel
@@ -29,7 +29,7 @@ KEY = (
 )
 
 
-def board_page(state: PlanState, request: PlanRequest, day: str | None = None, shift: str | None = None) -> Page:
+def board_page(state: Standing, request: PlanRequest, day: str | None = None, shift: str | None = None) -> Page:
     """The board.
 
     Parameters
@@ -78,7 +78,7 @@ def title_block(week: Week) -> list[tuple[str, str, bool]]:
     return [*(cells if plan.lanes else cells[:0]), *ends]
 
 
-def _stages(state: PlanState) -> tuple[Stage, ...]:
+def _stages(state: Standing) -> tuple[Stage, ...]:
     """What the solve went through; while it runs all that is known is what it reached last."""
     if state.ended or state.progress is None:
         return state.plan.solver.stages

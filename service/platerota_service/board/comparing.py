@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from platerota_service.board.board_page import STATES
 from platerota_service.board.frame import Page, render
+from platerota_service.board.standing import Standing
 from platerota_service.board.tables import late_words
-from platerota_service.engine import PlanState
 from platerota_service.pictures.drawing import Scale
 from platerota_service.pictures.week import Week, duration, shown
 from platerota_shared.plan import OrderResult
@@ -56,7 +56,7 @@ class FigureRow:
     change: str
 
 
-def comparison_page(base: tuple[PlanState, PlanRequest], other: tuple[PlanState, PlanRequest]) -> Page:
+def comparison_page(base: tuple[Standing, PlanRequest], other: tuple[Standing, PlanRequest]) -> Page:
     """The comparison.
 
     Parameters

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
 from platerota_service.board.frame import Page, render
+from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
-from platerota_service.engine import PlanState
 from platerota_service.pictures.lanes import EXCHANGES
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
 from platerota_shared.calendars import shift_days
@@ -47,7 +47,7 @@ class Sheet:
     count: str
 
 
-def load_sheets_page(state: PlanState, request: PlanRequest, operator: str | None = None, day: str | None = None) -> Page:
+def load_sheets_page(state: Standing, request: PlanRequest, operator: str | None = None, day: str | None = None) -> Page:
     """The load sheets, each on a page of its own.
 
     Parameters
@@ -210,15 +210,22 @@ def _setup_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
     return SheetRow("", "Setup", _machine_words(facts, task.machine or ""), lines, [f"at {shown(task.machine or '')}"])
 
 
-def _check_row(_facts: Facts, _notes: Notes, task: Task) -> SheetRow:
-    first = f"order {shown(task.order or '')} op {task.op}, first pieces of {shown(task.run or '')}"
+def _check_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
+    first = f"{_part_words(facts, task)} of {shown(task.order or '')}: the first pieces, from {shown(task.run or '')}"
     lines = [first, "the rest may be cut only after this"]
     return SheetRow("", "First article", "", lines, ticks=("passed",))
 
 
 def _bench_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
     pieces = sum(row.pieces for row in _run_of(facts, task).pieces if (row.order, row.op) == (task.order, task.op))
-    return SheetRow("", "Bench work", "", [f"order {shown(task.order or '')} op {task.op}: {pieces} pieces", *_pauses(facts.week, task)])
+    what = f"{_part_words(facts, task)} ×{pieces} of {shown(task.order or '')}"
+    return SheetRow("", "Bench work", "", [what, *_pauses(facts.week, task)])
+
+
+def _part_words(facts: Facts, task: Task) -> str:
+    """The part and op that a check or bench work is done on."""
+    part = next((row.part for row in _run_of(facts, task).pieces if (row.order, row.op) == (task.order, task.op)), "")
+    return f"{shown(part)} op {task.op}"
 
 
 def _build_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
 from platerota_service.board.frame import Page, render
+from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
-from platerota_service.engine import PlanState
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
 from platerota_shared.plan import Run, Task
 from platerota_shared.tables import PlanRequest
@@ -43,7 +43,7 @@ class MachineSheet:
     count: str
 
 
-def machine_sheets_page(state: PlanState, request: PlanRequest, machine: str | None = None, day: str | None = None) -> Page:
+def machine_sheets_page(state: Standing, request: PlanRequest, machine: str | None = None, day: str | None = None) -> Page:
     """The machine sheets, each on a page of its own.
 
     Parameters

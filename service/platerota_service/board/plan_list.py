@@ -19,28 +19,26 @@ class PlanRow:
     ----------
     id, status, quality
         As the plan has them.
-    name
-        What people call it; empty where it has no name.
-    begins
-        When it begins, on the shop's clock, in words.
-    orders, late, unplaced
-        How many orders there are, are late, are not placed.
-    total, gap
-        Points and the gap to the bound, from 0 to 1; None before the first plan.
+    created
+        When it was asked for, in words.
+    shop
+        The stored shop it was made from, in words; empty where the request brought its own.
+    score, gap
+        Points, and the gap to the bound from 0 to 1; None before the first plan.
+    rush
+        Whether it goes before every plan that is not in a rush.
     base
-        The id of the plan it is a variation of; None: of none.
+        The id of the plan it varies or replans; None: of none.
     """
 
     id: str
     status: Status
-    quality: Quality
-    name: str
-    begins: str
-    orders: int
-    late: int
-    unplaced: int
-    total: float | None
-    gap: float | None
+    quality: Quality | None
+    created: str
+    shop: str = ""
+    score: float | None = None
+    gap: float | None = None
+    rush: bool = False
     base: str | None = None
 
 
@@ -61,8 +59,6 @@ def _cells(row: PlanRow) -> dict[str, str]:
     """The words of a row."""
     gap = "" if row.gap is None else "proved best" if row.quality == "optimal" else f"{row.gap:.0%}"
     return {
-        "id": row.id, "name": shown(row.name) or row.id, "state": STATES[row.status].split(";")[0],
-        "begins": row.begins, "orders": str(row.orders),
-        "late": str(row.late), "unplaced": str(row.unplaced), "score": "" if row.total is None else f"{row.total:,.0f}", "gap": gap,
-        "base": row.base or "", "bad": "yes" if row.late or row.unplaced else "",
+        "id": row.id, "state": STATES[row.status].split(";")[0] + (", rush" if row.rush else ""), "created": row.created,
+        "shop": shown(row.shop), "score": "" if row.score is None else f"{row.score:,.0f}", "gap": gap, "base": row.base or "",
     }

@@ -113,11 +113,11 @@
   }
 
   function note(progress) {
+    if (typeof progress.score !== "number" && typeof progress.bound !== "number") return;
     const row = rows.insertRow();
     const number = (value, digits) => (typeof value === "number" ? value.toFixed(digits) : "");
-    const score = progress.score === undefined ? progress.total : progress.score;
     const gap = typeof progress.gap === "number" ? `${Math.round(100 * progress.gap)}%` : "";
-    [number(progress.seconds, 1), progress.stage || "", number(score, 1), number(progress.bound, 1), gap].forEach((text) => {
+    [number(progress.seconds, 1), progress.stage || "", number(progress.score, 1), number(progress.bound, 1), gap].forEach((text) => {
       row.insertCell().textContent = text;
     });
     draw();
@@ -130,14 +130,15 @@
   const again = () => location.reload();
   const events = new EventSource(location.pathname.replace(/\/board$/, "/events"));
   events.addEventListener("progress", (event) => note(JSON.parse(event.data)));
-  events.addEventListener("improved", () => {
+  events.addEventListener("improved", (event) => {
     if (!box) return again();
+    note(JSON.parse(event.data));
     state.textContent = "a better plan was found; ";
     const link = state.appendChild(document.createElement("a"));
     link.href = location.href;
     link.textContent = "show it";
   });
-  ["ready", "failed", "stopped"].forEach((name) => events.addEventListener(name, again));
+  ["ready", "failed", "stopped", "deleted"].forEach((name) => events.addEventListener(name, again));
   // A service that tells no events is asked again instead.
   events.addEventListener("error", () => events.readyState === EventSource.CLOSED && setTimeout(again, 5000));
 })();
