@@ -151,7 +151,7 @@ async def _known(engine: Engine, plan_id: str) -> tuple[Standing, PlanRequest]:
 async def _drawable(engine: Engine, plan_id: str) -> tuple[Standing, PlanRequest]:
     """The plan and its request; refused while there is nothing to draw."""
     standing, request = await _known(engine, plan_id)
-    if not standing.plan.lanes:
+    if not standing.found:
         raise ProblemError(NOT_READY, f"the plan '{plan_id}' is {standing.plan.status} and has nothing to show")
     return standing, request
 

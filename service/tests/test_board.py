@@ -8,6 +8,8 @@ import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable
 from html.parser import HTMLParser
+from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -22,6 +24,8 @@ from platerota_service.board import (
     machine_sheets_page,
     plans_page,
 )
+from platerota_service.pictures import gantt_svg, load_svg
+from platerota_service.pictures.lettering import width
 from platerota_service.pictures.week import shown
 from platerota_service.plan_answers import blank_plan
 from platerota_service.solve_lines import Progress
@@ -29,7 +33,7 @@ from platerota_shared.plan import OrderResult, Plan, SolverReport, Stage
 from platerota_shared.tables import PlanRequest
 
 from .contrasts import contrast
-from .drawn_plans import HOUR, MINUTE, full_plan, long_plan, small_request
+from .drawn_plans import HOUR, MINUTE, full_plan, long_plan, plan_of, small_request, trip
 
 VOID = {"meta", "link", "br"}
 LAX = {"th", "td", "tr"}
@@ -67,6 +71,12 @@ class Elements(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self.texts.append(data)
+
+
+def bare_shop() -> PlanRequest:
+    """A shop without machines, plates and people."""
+    document = {"now": "2027-03-01T06:00:00", "shop": {"timezone": "Europe/Lisbon"}}
+    return PlanRequest.model_validate(document, context={"zone": ZoneInfo("Europe/Lisbon")})
 
 
 def state_of(plan: Plan, **fields: object) -> Standing:
@@ -224,6 +234,29 @@ def test_the_board_of_six_hundred_runs_stays_below_600_kb(view: dict[str, str]) 
     assert len(page.html.encode()) <= 600_000
     if not view:
         assert page.html.count('<tr id="R') == 600
+
+
+@pytest.mark.parametrize("request_", [small_request().model_copy(update={"orders": ()}), bare_shop()])
+def test_a_plan_with_nothing_in_it_has_every_page_and_picture(request_: PlanRequest) -> None:
+    plan = plan_of(request_, [], [], [])
+    standing = state_of(plan)
+    assert "The whole plan</h2>" in board_page(standing, request_).html
+    assert "Two plans compared" in comparison_page((standing, request_), (standing, request_)).html
+    for make in (load_sheets_page, machine_sheets_page):
+        assert "Nothing is planned here." in make(standing, request_).html
+    for draw in (gantt_svg, load_svg):
+        ElementTree.fromstring(draw(plan, request_))
+
+
+@pytest.mark.parametrize("days", [5, 30, 90])
+def test_days_over_the_chart_never_overlap(days: int) -> None:
+    request = small_request()
+    first, tasks = trip(request, 1, request.now, "O1")
+    last, more = trip(request, 2, request.now + (days - 1) * 24 * HOUR, "O2", plate="P2")
+    html = board_page(state_of(plan_of(request, [first, last], [*tasks, *more], [])), request).html
+    heads = [(float(x), text) for x, text in re.findall(r'<text class="day" x="([\d.]+)" y="16">([^<]*)<', html)]
+    assert len(heads) == days
+    assert all(one[0] + width(one[1], 11.5) <= two[0] for one, two in pairwise(heads))
 
 
 def test_every_svg_is_well_formed() -> None:

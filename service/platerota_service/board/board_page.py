@@ -48,7 +48,7 @@ def board_page(state: Standing, request: PlanRequest, day: str | None = None, sh
     """
     week = Week(state.plan, request)
     view = find_view(week, day, shift)
-    has_plan = bool(state.plan.lanes)
+    has_plan = state.found
     return render(
         "board", styles=("paper.css", "chart.css"), script="board.js", plan_id=state.plan.id, state=state,
         state_words=STATES[state.plan.status],
@@ -75,7 +75,7 @@ def title_block(week: Week) -> list[tuple[str, str, bool]]:
         ("last task ends", week.date(week.last), False),
     ]
     ends = [("planned at", week.date(plan.now), False), ("clock", shown(plan.timezone), False), ("plan", shown(plan.id), False)]
-    return [*(cells if plan.lanes else cells[:0]), *ends]
+    return [*(cells if plan.lanes or plan.orders else []), *ends]
 
 
 def _stages(state: Standing) -> tuple[Stage, ...]:

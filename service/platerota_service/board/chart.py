@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from platerota_service.board.views import Link, View, day_key
 from platerota_service.pictures.drawing import Bar, LabelRows, Lane, Scale, Words, box, px
 from platerota_service.pictures.lanes import EXCHANGES, MACHINE_HEIGHT, LaneDrawing, task_spans
-from platerota_service.pictures.lettering import clipped
+from platerota_service.pictures.lettering import clipped, first_that_fits
 from platerota_service.pictures.order_rows import due_words
-from platerota_service.pictures.week import Week, duration, shown
+from platerota_service.pictures.week import ShopDay, Week, duration, shown
 from platerota_shared.calendars import plate_closures
 from platerota_shared.plan import OrderResult, Task
 
@@ -18,6 +18,7 @@ HEADS, BODY = 124.0, 1_000.0
 """Widths of the lane heads and of the chart beside them, px of the drawing."""
 
 HEAD_CELLS = 17
+DAY_SIZE = 11.5
 COARSE = 20.0
 """Below this many px an hour single hand tasks cannot be told apart: people's lanes show stretches of work, plates whole trips."""
 
@@ -47,6 +48,16 @@ class Due:
     title: str
 
 
+@dataclass(frozen=True, slots=True)
+class DayHead:
+    """A day over the chart, a link to its own view: where it lies, and as much of its title as fits there."""
+
+    x: float
+    width: float
+    text: str
+    link: Link
+
+
 @dataclass(slots=True)
 class Group:
     """Lanes of one kind of resource under their heading."""
@@ -64,7 +75,7 @@ class Chart:
     height: float = 0.0
     grid: str = ""
     axis: list[Words] = field(default_factory=list[Words])
-    days: list[tuple[float, float, Link]] = field(default_factory=list[tuple[float, float, Link]])
+    days: list[DayHead] = field(default_factory=list[DayHead])
     dues: list[Due] = field(default_factory=list[Due])
     groups: list[Group] = field(default_factory=list[Group])
     idle: str = ""
@@ -102,15 +113,19 @@ class BoardChart:
         """Days where many are shown, else hours of the shop's clock; a line for each."""
         if coarse:
             marks = [day.start for day in self.week.days]
-            chart.days = [
-                (scale.x(day.start), scale.x(day.end) - scale.x(day.start), Link(day.title, f"?day={day_key(self.week, day)}"))
-                for day in self.week.days
-            ]
+            chart.days = [self._day_head(scale, day) for day in self.week.days]
         else:
             step = 3_600 if scale.end - scale.start > 12 * 3_600 else 1_800
             marks = list(range(-(-scale.start // step) * step, scale.end, step))
             chart.axis = [Words(scale.x(at) + 2, 15, self.week.minute(at)) for at in marks[:-1:2]]
         chart.grid = "".join(f"M{px(scale.x(at))} 0V{px(chart.height)}" for at in marks)
+
+    def _day_head(self, scale: Scale, day: ShopDay) -> DayHead:
+        x = scale.x(day.start)
+        wide = scale.x(day.end) - x
+        _, date = day.title.split(" ", 1)
+        text = first_that_fits((day.title, date, date.split(" ")[0]), wide - 6, DAY_SIZE)
+        return DayHead(x, wide, text, Link(day.title, f"?day={day_key(self.week, day)}"))
 
     def _dues(self, chart: Chart, scale: Scale) -> float:
         """Marks of the orders due in the stretch, missed ones above kept ones; the height taken."""

@@ -31,3 +31,8 @@ class Standing:
     def ended(self) -> bool:
         """Whether the plan is in an end state."""
         return self.plan.status in ENDED
+
+    @property
+    def found(self) -> bool:
+        """Whether there is a plan to show: a found one has a lane for every machine, plate and person of the shop."""
+        return bool(self.plan.lanes) or self.plan.status == "ready"
