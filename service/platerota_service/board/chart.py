@@ -117,7 +117,8 @@ class BoardChart:
         else:
             step = 3_600 if scale.end - scale.start > 12 * 3_600 else 1_800
             marks = list(range(-(-scale.start // step) * step, scale.end, step))
-            chart.axis = [Words(scale.x(at) + 2, 15, self.week.minute(at)) for at in marks[:-1:2]]
+            lettered = [at for at in marks[:-1] if at // step % 2 == 0]
+            chart.axis = [Words(scale.x(at) + 2, 15, self.week.minute(at)) for at in lettered]
         chart.grid = "".join(f"M{px(scale.x(at))} 0V{px(chart.height)}" for at in marks)
 
     def _day_head(self, scale: Scale, day: ShopDay) -> DayHead:
