@@ -348,3 +348,10 @@ def test_contrast_of_the_sheets_meets_wcag_22(make: Callable[..., Page]) -> None
     for found in colours(make(state_of(full_plan(request)), request).html):
         assert all(contrast(found[text], found[back]) >= 4.5 for text in ("ink", "soft") for back in ("paper", "band"))
         assert contrast(found["line"], found["paper"]) >= 3
+
+
+def test_every_link_to_a_day_or_shift_leads_to_what_it_says() -> None:
+    links = re.findall(r'<a href="\?(?:day=([\d-]+)(?:&amp;shift=([\d:-]+))?)?#chart"[^>]*>([^<]+?) ?<', full_board("2027-03-01").html)
+    assert [words for *_, words in links] == ["Whole plan", "Mon 1 Mar", "06:00-14:00", "15:00-17:00"]
+    headings = [re.findall(r'<h2 id="chart">([^<]*)<', full_board(day or None, shift or None).html) for day, shift, _ in links]
+    assert headings == [["The whole plan"], ["Mon 1 Mar"], ["Mon 1 Mar, 06:00-14:00"], ["Mon 1 Mar, 15:00-17:00"]]
