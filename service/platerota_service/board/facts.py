@@ -50,9 +50,12 @@ class Facts:
         for row in shop.nests:
             self.nests[row.fixture][row.part, row.op] = row.count
         self.steps: dict[str, dict[str, Task]] = defaultdict(dict)
+        self._checks: dict[tuple[str, str, int], Task] = {}
         for task in week.plan.tasks:
             if task.run is not None:
                 self.steps[task.run].setdefault(task.kind, task)
+            if task.kind == "first_article" and task.run is not None and task.order is not None and task.op is not None:
+                self._checks[task.run, task.order, task.op] = task
         self.plate_cautions: dict[str, list[tuple[str, str]]] = defaultdict(list)
         self.unattended_cautions: list[tuple[str, str]] = []
         self._read_cautions()
@@ -123,10 +126,7 @@ class Facts:
         """What happens to pieces after they are unloaded, in its order."""
         row = self.operations[part, op]
         later = [other.op for other in self.week.request.shop.operations if other.part == part and other.op > op]
-        first = next((
-            task for task in self.week.plan.tasks
-            if task.kind == "first_article" and task.run == run.id and task.order == order and task.op == op
-        ), None)
+        first = self._checks.get((run.id, order, op))
         steps = [f"first article check {self.week.moment(first.start)}, {shown(first.operator or '')}"] if first is not None else []
         steps += ["bench work"] if row.bench_seconds else []
         steps += [f"wait {duration(row.after_seconds)}"] if row.after_seconds else []
