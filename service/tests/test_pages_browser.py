@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import unittest
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -100,6 +100,15 @@ def test_axe_finds_no_fault(context: BrowserContext, which: str) -> None:
             assert results.violations_count == 0, f"{dress}, {width} px: {results.generate_report()}"
             assert tab.evaluate("document.documentElement.scrollWidth") <= width, f"{dress}, {width} px: the page itself scrolls sideways"
     assert complaints == []
+
+
+@pytest.mark.parametrize("make", [board_page, load_sheets_page, machine_sheets_page])
+def test_the_longest_names_leave_a_narrow_page_as_narrow(context: BrowserContext, make: Callable[..., Page]) -> None:
+    name = "W" * 200
+    request = small_request(M1=name, F1=name, Ana=name)
+    state = Standing(full_plan(request).model_copy(update={"status": "ready"}))
+    tab, _ = opened(context, make(state, request), 320)
+    assert tab.evaluate("document.documentElement.scrollWidth") == 320
 
 
 def test_the_keyboard_reaches_every_task(context: BrowserContext) -> None:
