@@ -8,7 +8,7 @@ import codecs
 from fastapi import Request
 
 from platerota_service.engine import Submission
-from platerota_service.formats import WORKBOOK_BODIES, ZIP_BODIES, body_kind
+from platerota_service.formats import SHEET_BODIES, body_kind
 from platerota_service.problems import TOO_LARGE, WRONG_MEDIA_TYPE, ProblemError
 from platerota_service.workbook import read_sheets
 from platerota_shared.reading import read_request
@@ -39,30 +39,38 @@ async def read_body(call: Request, limit: int) -> bytes:
     return await _read_whole(call, limit)
 
 
-async def read_json_or_sheets(call: Request, limit: int, *, decimal_comma: bool) -> tuple[Submission, tuple[str, ...]]:
-    """The planning request in the body of `call`, and what a planner should know of how sheets were read (nothing of JSON).
-
-    Parameters
-    ----------
-    limit
-        Bytes of the body at most.
-    decimal_comma
-        Whether a comma parts the decimals of numbers that sheets hold as text.
+async def read_json_or_sheets(call: Request, limit: int) -> bytes:
+    """The body of a planning request, at most `limit` bytes: JSON text, a workbook or a zip of CSV files, not read yet.
 
     Raises
     ------
     ProblemError
         413 or 415.
+    """
+    if body_kind(call) not in SHEET_BODIES:
+        return await read_body(call, limit)
+    _check_coding(call)
+    return await _read_whole(call, limit)
+
+
+def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> tuple[Submission, tuple[str, ...]]:
+    """The request in a body of that media type, and what a planner should know of how sheets were read; work for a thread.
+
+    Parameters
+    ----------
+    decimal_comma
+        Whether a comma parts the decimals of numbers that sheets hold as text.
+
+    Raises
+    ------
     platerota_shared.faults.RequestRefused
         With every fault of a JSON request at once.
     platerota_service.workbook.SheetsRefused
         With every fault of a workbook or a zip of CSV files at once.
     """
-    if body_kind(call) not in (*WORKBOOK_BODIES, *ZIP_BODIES):
-        return await read_submission(call, limit), ()
-    _check_coding(call)
-    body = await _read_whole(call, limit)
-    read = await asyncio.to_thread(read_sheets, body, decimal_comma=decimal_comma)
+    if kind not in SHEET_BODIES:
+        return submission_from(body), ()
+    read = read_sheets(body, decimal_comma=decimal_comma)
     return Submission(read.text, read.request), read.remarks
 
 

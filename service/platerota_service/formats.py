@@ -25,6 +25,8 @@ WORKBOOK_BODIES: Final = (XLSX, "application/vnd.ms-excel.sheet.macroenabled.12"
 ZIP_BODIES: Final = ("application/zip", "application/x-zip-compressed")
 """Media types of a body that is a zip of CSV files."""
 
+SHEET_BODIES: Final = (*WORKBOOK_BODIES, *ZIP_BODIES)
+
 _FORMAT_WORDS: Final = (
     "The format of the answer, for callers that cannot set headers; it goes before `Accept`. Without either a workbook is answered"
     " with a workbook, a zip of CSV files with such a zip, JSON with JSON."

@@ -9,10 +9,10 @@ from math import ceil
 from fastapi import APIRouter, Request, Response
 
 from platerota_service.answers import plan_answers, problem_answers, request_body
-from platerota_service.bodies import read_json_or_sheets
+from platerota_service.bodies import read_json_or_sheets, submission_of
 from platerota_service.calls import EngineOf, PlanId, PreferencesOf, SettingsOf
 from platerota_service.engine import Engine, PlanState
-from platerota_service.formats import DecimalOf, PlanFormatOf, Wanted
+from platerota_service.formats import DecimalOf, PlanFormatOf, Wanted, body_kind
 from platerota_service.plan_answers import plan_answer, remarked
 from platerota_service.plan_files import PLAN_FILES, SHEETS_BODY, WORKBOOK_ANSWER, plan_file
 from platerota_service.preferences import LONGEST_WAIT, Preferences
@@ -82,7 +82,8 @@ async def create_plan(
     throw away the body of any other: its first sheet `Problems` lists every fault with its place, the caller's cells are marked, and
     the header `Platerota-Faults` counts them (a plan has none). Whoever asks for JSON, CSV or a zip gets them as a problem, 422.
     """
-    submission, remarks = await read_json_or_sheets(call, settings.max_body_bytes, decimal_comma=decimal == "comma")
+    body = await read_json_or_sheets(call, settings.max_body_bytes)
+    submission, remarks = await asyncio.to_thread(submission_of, body_kind(call), body, decimal_comma=decimal == "comma")
     seconds = submission.request.settings.solve_seconds
     if seconds > LONGEST_SOLVE and not preferences.respond_async:
         words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"

@@ -7,6 +7,7 @@ import datetime as dt
 import io
 import zipfile
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from typing import Any
 
 import httpx
@@ -37,14 +38,21 @@ def sheets(request_document: dict[str, Any]) -> Sheets:
     return Sheets(request_document)
 
 
-@pytest.fixture
-async def quick(settings: ServiceSettings, child: FakeChild) -> AsyncIterator[httpx.AsyncClient]:
-    """A service whose solves end at once."""
-    engine = ChildEngine(settings, child("good"))
+@asynccontextmanager
+async def service_over(settings: ServiceSettings, command: tuple[str, ...]) -> AsyncIterator[httpx.AsyncClient]:
+    """A service whose solves are children of that command."""
+    engine = ChildEngine(settings, command)
     transport = httpx.ASGITransport(app=create_app(settings, engine))
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         yield client
     await engine.close()
+
+
+@pytest.fixture
+async def quick(settings: ServiceSettings, child: FakeChild) -> AsyncIterator[httpx.AsyncClient]:
+    """A service whose solves end at once."""
+    async with service_over(settings, child("good")) as client:
+        yield client
 
 
 def titles(answer: httpx.Response) -> list[str]:
@@ -85,9 +93,7 @@ class TestBodies:
     async def test_the_solver_is_given_ten_seconds_where_the_workbook_does_not_say(
         self, settings: ServiceSettings, child: FakeChild, sheets: Sheets,
     ) -> None:
-        engine = ChildEngine(settings, child("echo"))
-        transport = httpx.ASGITransport(app=create_app(settings, engine))
-        async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
+        async with service_over(settings, child("echo")) as client:
             body = sheets.put("settings", "solve_seconds", "").xlsx()
             answer = await client.post("/v1/plans", content=body, headers=BOOK, params={"format": "json"})
         assert f'"solve_seconds": {SOLVE_SECONDS}' in answer.json()["problem"]["detail"]
@@ -143,9 +149,14 @@ class TestFaults:
     ) -> None:
         problem(await client.post("/v1/plans", content=body, headers=BOOK), status, kind)
 
-    async def test_nothing_is_stored(self, client: httpx.AsyncClient, engine: ChildEngine, sheets: Sheets) -> None:
-        await client.post("/v1/plans", content=sheets.put("orders", "due", "03/04/2027").xlsx(), headers=BOOK)
-        assert not engine._records
+    async def test_a_refused_workbook_takes_no_place_in_the_queue(
+        self, client: httpx.AsyncClient, settings: ServiceSettings, sheets: Sheets,
+    ) -> None:
+        good, bad = sheets.xlsx(), sheets.put("orders", "due", "03/04/2027").xlsx()
+        later = BOOK | {"Prefer": "respond-async"}
+        for _ in range(settings.solve_slots + settings.queue_limit + 1):
+            assert (await client.post("/v1/plans", content=bad, headers=later)).headers["platerota-faults"] == "1"
+        assert (await client.post("/v1/plans", content=good, headers=later)).status_code == 202
 
     async def test_a_decimal_comma_is_read_where_the_call_says_so(self, quick: httpx.AsyncClient, sheets: Sheets) -> None:
         body = sheets.put("plates", "mass", "20,5").csv_zip(";")
