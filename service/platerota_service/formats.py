@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, get_args
 
 from fastapi import Depends, Query, Request
+from pydantic import JsonValue
 
 from platerota_service.problems import NO_SUCH_TABLE, ProblemError
 from platerota_service.workbook.columns import request_sheets
@@ -31,8 +32,8 @@ _FORMAT_WORDS: Final = (
     "The format of the answer, for callers that cannot set headers; it goes before `Accept`. Without either a workbook is answered"
     " with a workbook, a zip of CSV files with such a zip, JSON with JSON."
 )
-_PLAN_TABLE_WORDS: Final = f"Which table, where the format is csv: {', '.join(table.name for table in PLAN_TABLES)}."
-_REQUEST_TABLE_WORDS: Final = "Which table, where the format is csv: the name of a sheet, such as orders."
+_TABLE_WORDS: Final = "Which table, where the format is csv."
+_PLAN_TABLES: Final = [table.name for table in PLAN_TABLES]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ class Wanted:
     """The format that a caller asked for, and the table where that is CSV."""
 
     format: Format
-    table: str | None = None
+    table: str = ""
 
 
 def body_kind(call: Request) -> str:
@@ -86,26 +87,27 @@ def _quality(text: str) -> float:
 async def _plan_wanted(
     call: Request,
     format: Annotated[Format | None, Query(description=_FORMAT_WORDS)] = None,
-    table: Annotated[str | None, Query(description=_PLAN_TABLE_WORDS, examples=["load_windows"])] = None,
+    table: Annotated[str, Query(description=_TABLE_WORDS, json_schema_extra={"enum": list[JsonValue](_PLAN_TABLES)})] = "plan",
 ) -> Wanted:
-    chosen = wanted_format(call)
-    if chosen == "csv":
-        check_table(table, [one.name for one in PLAN_TABLES])
-    return Wanted(chosen, table)
+    check_table(table, _PLAN_TABLES)
+    return Wanted(wanted_format(call), table)
+
+
+def _request_tables() -> list[str]:
+    return [sheet.name for sheet in request_sheets()]
 
 
 async def _template_wanted(
     call: Request,
     format: Annotated[Literal["xlsx", "csv", "zip"] | None, Query(description="xlsx where nothing is said.")] = None,
-    table: Annotated[str | None, Query(description=_REQUEST_TABLE_WORDS, examples=["orders"])] = None,
+    table: Annotated[str, Query(description=_TABLE_WORDS, json_schema_extra={"enum": list[JsonValue](_request_tables())})] = "orders",
 ) -> Wanted:
+    check_table(table, _request_tables())
     chosen: Format = format if format is not None else _accepted(call, "xlsx")
-    if chosen == "csv":
-        check_table(table, [sheet.name for sheet in request_sheets()])
     return Wanted("xlsx" if chosen == "json" else chosen, table)
 
 
-def check_table(name: str | None, known: list[str]) -> None:
+def check_table(name: str, known: list[str]) -> None:
     """Refuse a name that is not among the `known` ones.
 
     Raises
@@ -114,8 +116,7 @@ def check_table(name: str | None, known: list[str]) -> None:
         400.
     """
     if name not in known:
-        words = f"there is no table '{name[:60]}'" if name else "CSV holds one table, and none is named"
-        raise ProblemError(NO_SUCH_TABLE, f"{words}; there are {', '.join(known)}")
+        raise ProblemError(NO_SUCH_TABLE, f"there is no table '{name[:60]}'; there are {', '.join(known)}")
 
 
 async def _decimal(

@@ -42,7 +42,7 @@ def plan_file(state: PlanState, request: PlanRequest, wanted: Wanted) -> Respons
     """The answer, 200, in a format that is not JSON; work for a thread."""
     book = PlanBook(state.plan, request, state.problem)
     name = f"plan-{state.plan.id}"
-    table = plan_table(wanted.table or "")
+    table = plan_table(wanted.table)
     if wanted.format == "csv" and table is not None:
         return file_answer(plan_csv(table, book), wanted, f"{name}-{table.name}")
     if wanted.format == "zip":

@@ -40,7 +40,7 @@ async def get_workbook_template(wanted: TemplateFormatOf) -> Response:
 
 
 def _template(wanted: Wanted) -> Response:
-    sheet = sheet_named(wanted.table or "")
+    sheet = sheet_named(wanted.table)
     if wanted.format == "csv" and sheet is not None:
         return file_answer(template_csv(sheet, example_week()), wanted, sheet.name)
     if wanted.format == "zip":

@@ -192,8 +192,12 @@ class TestFormats:
         assert (answer.status_code, answer.headers["content-type"]) == (200, "text/csv; charset=utf-8")
         assert answer.headers["content-disposition"].endswith(f'-{table}.csv"')
 
-    @pytest.mark.parametrize("query", ["format=csv", "format=csv&table=", "format=csv&table=load-windows"])
-    async def test_csv_without_a_table_that_is_there_names_those_that_are(
+    async def test_csv_without_a_table_is_the_plan_itself(self, client: httpx.AsyncClient, sheets: Sheets) -> None:
+        address = await self.plan(client, sheets)
+        assert (await client.get(f"{address}?format=csv")).text == (await client.get(f"{address}?format=csv&table=plan")).text
+
+    @pytest.mark.parametrize("query", ["table=load-windows", "format=csv&table=", "format=csv&table=load-windows"])
+    async def test_a_table_that_is_not_there_is_refused_with_those_that_are(
         self, client: httpx.AsyncClient, sheets: Sheets, query: str,
     ) -> None:
         address = await self.plan(client, sheets)
