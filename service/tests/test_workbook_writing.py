@@ -195,6 +195,7 @@ class TestProblems:
             (fault.sheet, fault.row, fault.column, fault.heading) for fault in error.faults
         ]
         assert all(row["what"] and row["mend"] and row["code"] for row in rows)
+        assert "no formulas" in book["Problems"]["A1"].comment.text
         assert book["Problems"]["A2"].hyperlink.location == "'orders'!F2"
 
     def test_the_callers_cells_are_there_and_the_faulty_ones_marked(self, error: SheetsRefused) -> None:

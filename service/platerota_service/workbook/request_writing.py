@@ -36,6 +36,12 @@ _HOW: Final = (
 )
 
 
+_ONLY_VALUES: Final = (
+    "Mend the marked cells, here or in your own file, and send it again. This workbook holds what was read: values only, no formulas,"
+    " and no sheets but those of the request."
+)
+
+
 def template_workbook(example: Mapping[str, Any]) -> bytes:
     """The template: a sheet for each table with headings, notes, lists to choose from, and the rows of the request `example`."""
     book = Book()
@@ -162,6 +168,7 @@ def problems_workbook(faults: tuple[SheetFault, ...], grids: Mapping[str, Grid])
     book = Book()
     page = book.sheet(PROBLEMS)
     _write_headings(book, page, ("sheet", "row", "column", "heading", "what", "mend", "code"))
+    page.write_comment(0, 0, _ONLY_VALUES, {"x_scale": 2.2, "y_scale": 1.4})
     for at, width in enumerate((18, 8, 8, 20, 90, 60, 24)):
         page.set_column(at, at, width)
     for number, fault in enumerate(faults, 1):
