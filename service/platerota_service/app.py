@@ -9,7 +9,7 @@ from importlib.metadata import version
 from fastapi import FastAPI
 from fastapi.responses import HTMLResponse, Response
 
-from platerota_service import erp, health, page_calls, plans, plate_checks
+from platerota_service import calendar_calls, erp, health, page_calls, plans, plate_checks, templates
 from platerota_service.calls import Parts
 from platerota_service.child_engine import ChildEngine
 from platerota_service.description import describe_api
@@ -18,6 +18,7 @@ from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
 from platerota_service.settings import ServiceSettings
+from platerota_service.sheet_problems import install_sheet_problems
 
 
 def create_app(settings: ServiceSettings | None = None, engine: Engine | None = None) -> FastAPI:
@@ -45,8 +46,11 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.include_router(erp.router)
     app.include_router(plate_checks.router)
     app.include_router(page_calls.router)
+    app.include_router(templates.router)
+    app.include_router(calendar_calls.router)
     app.include_router(health.router)
     install_problem_handlers(app)
+    install_sheet_problems(app)
     app.add_middleware(HeadCalls)
     app.add_api_route("/docs", lambda: docs_page(app.openapi()), response_class=HTMLResponse, include_in_schema=False)
     app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)

@@ -14,6 +14,7 @@ from platerota_service.answers import named_examples
 from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.problems import KINDS, Problem
+from platerota_service.workbook import SHEET_CODES
 from platerota_shared.faults import CODES
 from platerota_shared.plate_checks import PlateCheck, PlateCheckRequest
 from platerota_shared.tables import PlanRequest
@@ -31,6 +32,11 @@ are refused. Wherever GET is answered, HEAD is too.
 Every error is `application/problem+json` (RFC 9457); its `type` is one of:
 
 """
+_SHEETS: Final = """
+A workbook (.xlsx, .ods) or a zip of CSV files is read by the same checks; its faults say sheet, row and column instead of the
+pointer, and have these codes besides:
+
+"""
 _FAULTS: Final = """
 A request with faults is answered with all of them at once, in `errors`: where (a JSON pointer), what is wrong, what to change, and
 a `code`, which is one of:
@@ -40,6 +46,7 @@ TAGS: Final = [
     {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
     {"name": "plate checks", "description": "Ask what a plate can do before a fixture is built on it."},
     {"name": "pages", "description": "A plan as people read it: the board, sheets to print, pictures."},
+    {"name": "sheets", "description": "The same with a spreadsheet, CSV files or a calendar."},
     {"name": "service", "description": "Whether the service lives and takes work, and what its problems mean."},
 ]
 """The tags of the calls, in the order of the page."""
@@ -63,9 +70,10 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
     if app.openapi_schema is None:
         kinds = "".join(f"- `{kind.type}` ({kind.status}): {kind.title}. {kind.advice}\n" for kind in KINDS.values())
         codes = "".join(f"- `{code}`: {meaning}\n" for code, meaning in CODES.items())
+        sheet_codes = "".join(f"- `{code}`: {meaning}\n" for code, meaning in SHEET_CODES.items())
         document = get_openapi(
             title=app.title, version=app.version, summary="A week that machines and people can follow",
-            description=_WORDS + kinds + _FAULTS + codes, routes=app.routes, tags=TAGS, servers=[{"url": "/"}],
+            description=_WORDS + kinds + _FAULTS + codes + _SHEETS + sheet_codes, routes=app.routes, tags=TAGS, servers=[{"url": "/"}],
             license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         )
         _, models = models_json_schema(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -10,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from platerota_service.engine import PlanState
 from platerota_service.solve_lines import Progress
-from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport
+from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport, Warning_
 from platerota_shared.tables import PlanRequest
 
 
@@ -40,6 +41,14 @@ def plan_answer(state: PlanState) -> bytes:
     problem = {"title": "the plan could not be made", "detail": state.problem} if state.problem is not None else None
     document: dict[str, Any] = {**state.plan.document(), "problem": problem, "progress": progress}
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def remarked(state: PlanState, remarks: tuple[str, ...]) -> PlanState:
+    """The state with what is remarked of how its request was read, as warnings at the end of its plan's."""
+    if not remarks:
+        return state
+    found = (Warning_(code="as-it-was-read", detail=remark, pointer="") for remark in remarks)
+    return replace(state, plan=state.plan.model_copy(update={"warnings": (*state.plan.warnings, *found)}))
 
 
 def blank_plan(request: PlanRequest) -> Plan:

@@ -37,7 +37,11 @@ class Kind:
         return f"/v1/problems/{self.name}"
 
 
-UNREADABLE = Kind("unreadable", 400, "the body cannot be read", "Send one JSON object in UTF-8.")
+UNREADABLE = Kind(
+    "unreadable", 400, "the body cannot be read",
+    "Send one JSON object in UTF-8; a request for a plan may be a workbook (.xlsx, .ods) or a zip of CSV files as well.",
+)
+NO_SUCH_TABLE = Kind("no-such-table", 400, "no such table", "Name one with ?table=, or ask for ?format=zip, which holds them all.")
 TOO_LONG_TO_WAIT = Kind(
     "too-long-to-wait", 400, "too long to wait for",
     "Send the header 'Prefer: respond-async' and fetch the plan from its Location, or set settings.solve_seconds to 25 or less.",
@@ -52,6 +56,7 @@ NO_FONTS = Kind(
     "no-fonts", 501, "no picture can be lettered here",
     "Install the font DejaVu Sans Mono (in Debian the package fonts-dejavu-core) where the service runs, or take the drawing as SVG.",
 )
+UNKNOWN_OPERATOR = Kind("unknown-operator", 404, "no such operator", "Use the id of an operator of the plan's shop, or leave it out.")
 WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
 ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
 NOT_READY = Kind(
@@ -62,7 +67,8 @@ TOO_LARGE = Kind(
 )
 WRONG_MEDIA_TYPE = Kind(
     "wrong-media-type", 415, "the body is of a kind not read here",
-    "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed.",
+    "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed; a request for a plan may be a workbook or a"
+    " zip of CSV files as well, under its own media type.",
 )
 FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
 INTERNAL = Kind(
@@ -80,8 +86,8 @@ HTTP = Kind("http", 400, "the call was refused", "The status and detail of the a
 KINDS = {
     kind.name: kind
     for kind in (
-        UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, NOT_READY, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
-        INTERNAL, BUSY, WARMING, HTTP, NO_SUCH_PART, NO_FONTS,
+        UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_OPERATOR, WRONG_METHOD, ALREADY_ENDED, NOT_READY,
+        TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, INTERNAL, BUSY, WARMING, HTTP, NO_SUCH_PART, NO_FONTS,
     )
 }
 """Every kind by its name."""
@@ -94,7 +100,13 @@ _RETRY_COMPILING_SECONDS = 20
 class ProblemFault(BaseModel):
     """One fault of a request."""
 
-    pointer: str = Field(description="JSON pointer (RFC 6901) into the request.", examples=["/shop/plates/3/mount"])
+    pointer: str | None = Field(
+        default=None, description="JSON pointer (RFC 6901) into the request; not given where the request is a workbook.",
+        examples=["/shop/plates/3/mount"],
+    )
+    sheet: str | None = Field(default=None, description="In a workbook: the sheet; in a zip of CSV files: the table.", examples=["plates"])
+    row: int | None = Field(default=None, description="In a workbook: the row as the spreadsheet numbers it, from 1.", examples=[5])
+    column: str | None = Field(default=None, description="In a workbook: the letters of the column.", examples=["D"])
     code: str = Field(description="The kind of fault, from one catalogue.")
     detail: str = Field(description="What is wrong, in words of the trade.")
     mend: str = Field(description="What to change.")
@@ -135,31 +147,32 @@ def install_problem_handlers(app: FastAPI) -> None:
 
 async def _own(_request: Request, error: Exception) -> Response:
     assert isinstance(error, ProblemError)
-    return _answer(error.kind, error.detail, headers=error.headers)
+    return problem_response(error.kind, error.detail, headers=error.headers)
 
 
 async def _refused(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestRefused)
     errors = [ProblemFault(pointer=one.pointer, code=one.code, detail=one.detail, mend=one.mend) for one in error.faults]
     if any(one.code == "too-large" for one in error.faults):
-        return _answer(TOO_LARGE, errors[0].detail, errors=errors)
+        return problem_response(TOO_LARGE, errors[0].detail, errors=errors)
     if isinstance(error, Unreadable):
-        return _answer(UNREADABLE, errors[0].detail, errors=errors)
+        return problem_response(UNREADABLE, errors[0].detail, errors=errors)
     count = "1 fault" if len(errors) == 1 else f"{len(errors)} faults"
-    return _answer(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
+    return problem_response(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
 
 
 async def _engine(_request: Request, error: Exception) -> Response:
     if isinstance(error, UnknownPlan):
-        return _answer(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
+        return problem_response(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
     if isinstance(error, AlreadyEnded):
-        return _answer(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
+        return problem_response(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
     if isinstance(error, EngineWarming):
         words = "the optimiser is being compiled for this machine, once, which takes about half a minute"
         seconds = _RETRY_COMPILING_SECONDS if error.compiling else 1
-        return _answer(WARMING, words if error.compiling else "the optimiser is being loaded", headers={"Retry-After": str(seconds)})
+        headers = {"Retry-After": str(seconds)}
+        return problem_response(WARMING, words if error.compiling else "the optimiser is being loaded", headers=headers)
     words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
-    return _answer(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+    return problem_response(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
 async def _framework(request: Request, error: Exception) -> Response:
@@ -170,7 +183,7 @@ async def _framework(request: Request, error: Exception) -> Response:
     if "Allow" in headers:
         known = {headers["Allow"], *_described_methods(request)}
         headers["Allow"] = ", ".join(sorted(known | {"HEAD"} if "GET" in known else known))
-    return _answer(kind, words, status=error.status_code, headers=headers)
+    return problem_response(kind, words, status=error.status_code, headers=headers)
 
 
 def _described_methods(request: Request) -> Iterator[str]:
@@ -186,18 +199,19 @@ async def _parameters(_request: Request, error: Exception) -> Response:
         ProblemFault(pointer=pointer(*one["loc"]), code="parameter", detail=one["msg"], mend="see /docs for what is expected")
         for one in error.errors()
     ]
-    return _answer(FAULTS, "the call has faults", errors=errors)
+    return problem_response(FAULTS, "the call has faults", errors=errors)
 
 
 async def _internal(_request: Request, error: Exception) -> Response:
     instance = f"urn:uuid:{uuid4()}"
     _log.error("fault %s: %s", instance, type(error).__name__, exc_info=error)
-    return _answer(INTERNAL, "the service met a fault of its own", instance=instance)
+    return problem_response(INTERNAL, "the service met a fault of its own", instance=instance)
 
 
-def _answer(
+def problem_response(
     kind: Kind, detail: str, *, status: int | None = None, headers: Mapping[str, str] | None = None, **more: Any,
 ) -> Response:
+    """The answer that is a problem of `kind`; `detail` says what is wrong with this call, `more` are further members."""
     problem = Problem(type=kind.type, title=kind.title, status=status or kind.status, detail=f"{detail}. {kind.advice}", **more)
     body = problem.model_dump_json(exclude_none=True)
     return Response(body, status_code=problem.status, headers=dict(headers or {}), media_type=PROBLEM_JSON)

@@ -15,6 +15,7 @@ from platerota_service.answers import example
 from platerota_service.app import create_app
 from platerota_service.description import description_text
 from platerota_service.engine import Submission
+from platerota_service.formats import XLSX
 from platerota_service.plan_answers import PlanAnswer
 from platerota_shared.audit import audit
 from platerota_shared.faults import CODES
@@ -57,6 +58,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
         "get /v1/plans/{plan_id}/machine-sheets", "get /v1/plans/{plan_id}/gantt.svg", "get /v1/plans/{plan_id}/gantt.png",
         "get /v1/plans/{plan_id}/load.svg", "get /v1/plans/{plan_id}/load.png",
+        "get /v1/workbook-template", "get /v1/plans/{plan_id}/load-windows.ics",
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
     }
 
@@ -113,7 +115,13 @@ async def test_the_example_of_faults_is_what_such_a_request_is_answered(
 async def test_every_answer_has_an_example(description: dict[str, Any]) -> None:
     for name, operation in operations(description).items():
         for status, answer in operation["responses"].items():
-            for content in answer.get("content", {}).values():
+            for media, content in answer.get("content", {}).items():
+                if content["schema"].get("format") == "binary":
+                    assert media in (XLSX, "application/zip"), (name, status)
+                    continue
+                if media.startswith("text/"):
+                    assert content["examples"], (name, status)
+                    continue
                 model = content["schema"].get("$ref", "").rsplit("/", 1)[-1]
                 assert content.get("examples") or description["components"]["schemas"][model].get("examples"), (name, status)
 
