@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncGenerator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
@@ -18,6 +19,7 @@ from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
 from platerota_service.settings import ServiceSettings
+from platerota_service.store import Store
 
 
 def create_app(settings: ServiceSettings | None = None, engine: Engine | None = None) -> FastAPI:
@@ -31,16 +33,19 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         What runs the solves; a :class:`~platerota_service.child_engine.ChildEngine` where not given. It starts and closes with the app.
     """
     settings = settings if settings is not None else ServiceSettings()
+    store = Store(settings.database_url, settings.data_directory)
     engine = engine if engine is not None else ChildEngine(settings)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncGenerator[None]:
+        await asyncio.to_thread(store.prepare)
         await engine.start()
         yield
         await engine.close()
+        await asyncio.to_thread(store.close)
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
-    app.state.parts = Parts(settings, engine)
+    app.state.parts = Parts(settings, store, engine)
     app.include_router(plans.router)
     app.include_router(health.router)
     install_problem_handlers(app)

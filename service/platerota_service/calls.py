@@ -10,6 +10,7 @@ from fastapi import Depends, Path, Request
 from platerota_service.engine import Engine
 from platerota_service.preferences import Preferences, read_preferences
 from platerota_service.settings import ServiceSettings
+from platerota_service.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +18,7 @@ class Parts:
     """The parts that :func:`platerota_service.app.create_app` put together."""
 
     settings: ServiceSettings
+    store: Store
     engine: Engine
 
 
@@ -30,6 +32,10 @@ async def _engine(call: Request) -> Engine:
     return _parts(call).engine
 
 
+async def _store(call: Request) -> Store:
+    return _parts(call).store
+
+
 async def _settings(call: Request) -> ServiceSettings:
     return _parts(call).settings
 
@@ -38,6 +44,7 @@ async def _preferences(call: Request) -> Preferences:
     return read_preferences(call.headers.getlist("prefer"))
 
 
+StoreOf = Annotated[Store, Depends(_store)]
 EngineOf = Annotated[Engine, Depends(_engine)]
 SettingsOf = Annotated[ServiceSettings, Depends(_settings)]
 PreferencesOf = Annotated[Preferences, Depends(_preferences)]

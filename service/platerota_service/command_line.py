@@ -26,6 +26,7 @@ from platerota_service.plan_answers import PlanAnswer
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import COMPILING, Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
+from platerota_service.store import Store, StoreError
 from platerota_shared.audit import audit as audit_plan
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
@@ -36,6 +37,9 @@ app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
     help="Plan the week of a milling shop that holds work on quick-change fixture plates.",
 )
+
+store_app = typer.Typer(no_args_is_help=True, help="The database in which the service keeps its plans.")
+app.add_typer(store_app, name="store")
 
 RequestFile = Annotated[Path, typer.Argument(metavar="REQUEST.json", help="The shop, its orders and its floor; '-' reads standard input.")]
 
@@ -116,6 +120,21 @@ def demo(
     from platerota_service.demo import run
 
     raise typer.Exit(run(week, out, Console()))
+
+
+@store_app.command("upgrade")
+def store_upgrade() -> None:
+    """Bring the database to the schema of this version; a fleet needs it once before its first start and after each update.
+
+    The database is that of PLATEROTA_DATABASE_URL, else the SQLite file in PLATEROTA_DATA_DIRECTORY.
+    """
+    settings = _settings()
+    try:
+        store = Store(settings.database_url, settings.data_directory)
+        store.upgrade()
+    except StoreError as error:
+        _refuse(str(error))
+    _say(f"the database {store.url.render_as_string()} has the newest schema")
 
 
 async def _solve(submission: Submission, settings: ServiceSettings) -> Outcome:
