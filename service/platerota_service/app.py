@@ -12,9 +12,9 @@ from fastapi.responses import HTMLResponse
 
 from platerota_service import health, plans
 from platerota_service.calls import Parts
-from platerota_service.child_engine import ChildEngine
 from platerota_service.description import describe_api
 from platerota_service.docs_page import docs_page
+from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
@@ -30,11 +30,12 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     settings
         How it runs; read from the environment where not given.
     engine
-        What runs the solves; a :class:`~platerota_service.child_engine.ChildEngine` where not given. It starts and closes with the app.
+        What runs the solves; a :class:`~platerota_service.durable_engine.DurableEngine` where not given. It starts and closes with
+        the app.
     """
     settings = settings if settings is not None else ServiceSettings()
     store = Store(settings.database_url, settings.data_directory)
-    engine = engine if engine is not None else ChildEngine(settings)
+    engine = engine if engine is not None else DurableEngine(settings, store, solves=settings.role == "all")
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncGenerator[None]:

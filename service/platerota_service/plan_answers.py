@@ -35,11 +35,20 @@ class PlanAnswer(Plan):
 
 
 def plan_answer(state: PlanState) -> bytes:
-    """The JSON of a plan's state, UTF-8."""
+    """The JSON of a plan's state, UTF-8. The stored text is put in as it is: reading a large plan takes longer than sending it."""
     progress = state.progress.model_dump(exclude={"event"}) if state.progress is not None else None
     problem = {"title": "the plan could not be made", "detail": state.problem} if state.problem is not None else None
-    document: dict[str, Any] = {**state.plan.document(), "problem": problem, "progress": progress}
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+    head, tail = _json({"id": state.id, "status": state.status}), _json({"problem": problem, "progress": progress})
+    return f"{head[:-1]},{state.text[1:-1]},{tail[1:]}".encode()
+
+
+def stored_text(plan: Plan) -> str:
+    """A plan as JSON text without `id` and `status`, which belong to its state."""
+    return _json({name: value for name, value in plan.document().items() if name not in ("id", "status")})
+
+
+def _json(document: dict[str, Any]) -> str:
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def blank_plan(request: PlanRequest) -> Plan:

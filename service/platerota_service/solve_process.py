@@ -47,10 +47,14 @@ _log = logging.getLogger(__name__)
 
 @dataclass(slots=True)
 class Outcome:
-    """How a solve ended: its best valid plan, if there was one, and what went wrong in words, if something did."""
+    """How a solve ended: its best valid plan, if there was one, and what went wrong in words, if something did.
+
+    `died` where the child ended without saying why: the next one may do better.
+    """
 
     plan: Plan | None = None
     fault: str | None = None
+    died: bool = False
     findings: tuple[str, ...] = ()
 
 
@@ -172,6 +176,7 @@ class SolveProcess:
     def _judge(self, finished: bool, code: int) -> None:
         """Put into words how it ended, and warn in a plan whose solve did not end well."""
         if not finished and self._outcome.fault is None:
+            self._outcome.died = True
             self._outcome.fault = f"the solver process ended unexpectedly ({_ending(code)})"
         if finished and self._outcome.plan is None and self._outcome.findings:
             self._outcome.fault = "every plan that the solver found failed our own audit; the fault is the program's, not the request's"

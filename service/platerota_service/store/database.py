@@ -10,8 +10,9 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.event import listen
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.pool import NullPool
 
 from platerota_service.store import upgrading
 from platerota_service.store.errors import StoreError
@@ -80,6 +81,18 @@ class Store:
         """A session in one transaction: committed at the end of the block, rolled back where the block raises."""
         return self._sessions.begin()
 
+    def hold_file(self) -> sa.Connection | None:
+        """A lock that no other process has while the connection is open, on a file beside an embedded database; None if one has it."""
+        holder = sa.create_engine(sa.URL.create("sqlite", database=f"{self.url.database}.owner"), poolclass=NullPool)
+        connection = holder.connect()
+        try:
+            connection.exec_driver_sql("PRAGMA busy_timeout=0")
+            connection.exec_driver_sql("BEGIN EXCLUSIVE")
+        except OperationalError:
+            connection.close()
+            return None
+        return connection
+
     def close(self) -> None:
         """Let go of every connection."""
         self.engine.dispose()
@@ -107,7 +120,10 @@ def database_url(url: str | None, folder: Path) -> sa.URL:
 def connect(url: sa.URL) -> sa.Engine:
     """An engine for `url`, in which what is committed survives a lost power supply; it connects at first use."""
     if url.get_backend_name() != "sqlite":
-        return sa.create_engine(url, pool_pre_ping=True, pool_size=_POOL, max_overflow=_POOL)
+        return sa.create_engine(
+            url, pool_pre_ping=True, pool_size=_POOL, max_overflow=_POOL,
+            connect_args={"connect_timeout": 5, "keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 3},
+        )
     engine = sa.create_engine(url, connect_args={"timeout": _BUSY_MS / 1000}, pool_size=_POOL, max_overflow=_POOL)
     listen(engine, "connect", _prepare_sqlite)
     return engine
