@@ -12,6 +12,7 @@ from platerota_service.problems import (
     FAULTS,
     INTERNAL,
     PROBLEM_JSON,
+    STORE,
     TOO_LONG_TO_WAIT,
     UNREADABLE,
     WARMING,
@@ -27,6 +28,7 @@ _DETAILS = {
     TOO_LONG_TO_WAIT: "the optimiser is asked to take 120 seconds; a call that waits allows 25",
     FAULTS: "the request has 2 faults; nothing was stored",
     BUSY: "100 plans wait already",
+    STORE: "the database does not answer",
     WARMING: "the optimiser is being compiled for this machine, once, which takes about half a minute",
 }
 _ERRORS = {
@@ -106,7 +108,7 @@ def problem_answers(*kinds: Kind) -> Answers:
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
-        if kind in (BUSY, WARMING):
+        if kind in (BUSY, STORE, WARMING):
             answer["headers"] = _headers("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"

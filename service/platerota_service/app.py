@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Sequence
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
@@ -19,10 +19,11 @@ from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
 from platerota_service.settings import ServiceSettings
+from platerota_service.solve_process import SOLVE_CHILD
 from platerota_service.store import Store
 
 
-def create_app(settings: ServiceSettings | None = None, engine: Engine | None = None) -> FastAPI:
+def create_app(settings: ServiceSettings | None = None, engine: Engine | None = None, command: Sequence[str] = SOLVE_CHILD) -> FastAPI:
     """The service.
 
     Parameters
@@ -32,10 +33,12 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     engine
         What runs the solves; a :class:`~platerota_service.durable_engine.DurableEngine` where not given. It starts and closes with
         the app.
+    command
+        The child process that solves, where no engine is given.
     """
     settings = settings if settings is not None else ServiceSettings()
     store = Store(settings.database_url, settings.data_directory)
-    engine = engine if engine is not None else DurableEngine(settings, store, solves=settings.role == "all")
+    engine = engine if engine is not None else DurableEngine(settings, store, command, solves=settings.role == "all")
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncGenerator[None]:

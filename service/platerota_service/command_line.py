@@ -1,4 +1,4 @@
-"""The command `platerota`: serve, plan, audit, demo.
+"""The command `platerota`: serve, work, store upgrade, plan, audit, demo.
 
 Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no plan), 2 faults in the input.
 """
@@ -11,9 +11,10 @@ import json
 import logging
 import os
 import sys
+from enum import Enum
 from hashlib import sha256
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 from pydantic import ValidationError
@@ -22,6 +23,7 @@ from rich.console import Console
 from platerota_service import server
 from platerota_service.bodies import submission_from
 from platerota_service.engine import Submission
+from platerota_service.executor import prepare_queue
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import COMPILING, Progress
@@ -32,6 +34,14 @@ from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 
 WELL, FINDINGS, FAULTS = 0, 1, 2
+
+
+class Role(Enum):
+    """What a serving process does."""
+
+    all = "all"
+    api = "api"
+
 
 app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
@@ -54,6 +64,9 @@ def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65_535, help="Port to listen on.")] = 8080,
     *,
+    role: Annotated[
+        Role | None, typer.Option(help="all: answer callers and solve; api: only answer, workers solve (PostgreSQL). Default all."),
+    ] = None,
     open_: Annotated[bool, typer.Option("--open", help="Listen beyond this computer although nobody is asked for a key.")] = False,
 ) -> None:
     """Serve plans over HTTP until Ctrl-C."""
@@ -62,8 +75,25 @@ def serve(
         if not open_:
             _refuse(f"{danger}. Listen on 127.0.0.1, or say --open where the network itself keeps strangers out.")
         _say(f"DANGER: {danger}.")
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    server.run(_settings(), host, port)
+    settings = _settings(**({"role": role.value} if role is not None else {}))
+    _log_to_console()
+    server.run(settings, host, port)
+
+
+@app.command()
+def work() -> None:
+    """Solve the plans of a fleet's PostgreSQL database (PLATEROTA_DATABASE_URL) until Ctrl-C.
+
+    Every worker needs a name of its own that it keeps over restarts: PLATEROTA_WORKER_ID, the computer's name where not given.
+    """
+    settings = _settings()
+    if settings.database_url is None:
+        _refuse("a worker of its own needs PLATEROTA_DATABASE_URL; with SQLite 'platerota serve' solves by itself")
+    _log_to_console()
+    try:
+        server.work(settings)
+    except StoreError as error:
+        _refuse(str(error))
 
 
 @app.command()
@@ -131,6 +161,7 @@ def store_upgrade() -> None:
     settings = _settings()
     try:
         store = Store(settings.database_url, settings.data_directory)
+        prepare_queue(store)
         store.upgrade()
     except StoreError as error:
         _refuse(str(error))
@@ -229,12 +260,19 @@ def _say_unplaced(checked: Plan) -> bool:
     return bool(unplaced)
 
 
-def _settings() -> ServiceSettings:
+def _log_to_console() -> None:
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    for chatty in ("alembic", "dbos"):
+        logging.getLogger(chatty).setLevel(logging.WARNING)
+
+
+def _settings(**given: Any) -> ServiceSettings:
     try:
-        return ServiceSettings()
+        return ServiceSettings(**given)
     except ValidationError as error:
         for one in error.errors():
-            _say(f"environment PLATEROTA_{'_'.join(map(str, one['loc'])).upper()}: {one['msg']}")
+            place = f"environment PLATEROTA_{'_'.join(map(str, one['loc'])).upper()}: " if one["loc"] else ""
+            _say(f"{place}{one['msg']}")
         raise typer.Exit(FAULTS) from None
 
 

@@ -24,8 +24,15 @@ _log = logging.getLogger(__name__)
 
 
 def prepare_queue(store: Store) -> None:
-    """Make the queue's own tables, or bring them to the newest schema."""
-    DBOS.migrate(store.url.render_as_string(hide_password=False))
+    """Make the queue's own tables, or bring them to the newest schema.
+
+    Raises
+    ------
+    platerota_service.store.StoreError
+        Where the database cannot be reached or written.
+    """
+    with store.faults_in_words():
+        DBOS.migrate(store.url.render_as_string(hide_password=False))
 
 
 def open_client(store: Store) -> DBOSClient:
@@ -55,12 +62,19 @@ class Executor:
         config = DBOSConfig(
             name=_APPLICATION, system_database_engine=self._store.engine, executor_id=self._name, application_version=_VERSION,
             run_migrations=False, log_level="WARNING",
+            # Nothing here waits for its notifications; the listener alone decides how long an orderly end takes.
+            notification_listener_polling_interval_sec=0.1,
         )
         DBOS(config=config)
         _log_as_we_do()
         DBOS.workflow(name=WORKFLOW, max_recovery_attempts=_RECOVERIES)(self._workflow())
+        client = open_client(self._store)
+        try:
+            # Known before the launch, the queue is looked at from the first moment on.
+            client.register_queue(QUEUE, worker_concurrency=self._slots, polling_interval_sec=_POLL_SECONDS)
+        finally:
+            client.destroy()
         DBOS.launch()
-        DBOS.register_queue(QUEUE, worker_concurrency=self._slots, polling_interval_sec=_POLL_SECONDS, on_conflict="always_update")
 
     def close(self) -> None:
         """Take no more and let go of every plan."""

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from platerota_service.answers import problem_answers
 from platerota_service.calls import EngineOf
-from platerota_service.problems import BUSY, KINDS, NOT_FOUND, WARMING, ProblemError
+from platerota_service.problems import BUSY, KINDS, NOT_FOUND, STORE, WARMING, ProblemError
 
 router = APIRouter(prefix="/v1", tags=["service"])
 
@@ -45,13 +45,13 @@ async def get_live() -> Health:
 
 @router.get(
     "/health/ready", operation_id="get_ready", summary="Whether the service takes work", response_description="It takes work",
-    responses=problem_answers(BUSY, WARMING),
+    responses=problem_answers(BUSY, STORE, WARMING),
 )
 async def get_ready(engine: EngineOf) -> Health:
     """Answer 200 while `POST /v1/plans` would take a request and solve it in its turn.
 
-    Else 503: the optimiser is not ready yet (half a minute on a machine that has never solved), the queue is full, or the
-    service is closing.
+    Else 503: the optimiser is not ready yet (half a minute on a machine that has never solved), the queue is full, the database
+    does not answer, or the service is closing.
     """
     await engine.check_ready()
     return Health()

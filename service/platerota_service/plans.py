@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from dataclasses import replace
 from math import ceil
+from typing import Annotated
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from platerota_service.answers import plan_answers, problem_answers, request_body
 from platerota_service.bodies import read_submission
@@ -18,6 +20,7 @@ from platerota_service.problems import (
     ALREADY_ENDED,
     BUSY,
     FAULTS,
+    STORE,
     TOO_LARGE,
     TOO_LONG_TO_WAIT,
     UNKNOWN_PLAN,
@@ -32,6 +35,8 @@ LONGEST_SOLVE = 25
 
 WARM_PATIENCE = 5
 """Seconds that such a call waits besides for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
+
+RushOf = Annotated[bool, Query(description="Whether the plan goes before every plan that waits and is not in a rush.")]
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
 
@@ -54,10 +59,12 @@ _PREFER_WAIT = {
     responses={
         **plan_answers("The plan, in an end state; one that failed says why in `problem`", 201, "Location", "Preference-Applied"),
         **plan_answers("The request is taken; its plan waits", 202, "Location", "Retry-After", "Preference-Applied"),
-        **problem_answers(UNREADABLE, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, BUSY, WARMING),
+        **problem_answers(UNREADABLE, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, BUSY, WARMING, STORE),
     },
 )
-async def create_plan(call: Request, engine: EngineOf, settings: SettingsOf, preferences: PreferencesOf) -> Response:
+async def create_plan(
+    call: Request, engine: EngineOf, settings: SettingsOf, preferences: PreferencesOf, rush: RushOf = False,
+) -> Response:
     """Check the request, plan it, and answer with the plan.
 
     Waits for the plan (then settings.solve_seconds is 25 at most), in the queue too, unless the caller prefers otherwise; a
@@ -65,7 +72,7 @@ async def create_plan(call: Request, engine: EngineOf, settings: SettingsOf, pre
     a call that waits comes while the optimiser gets ready after a start. 404 only where the plan was deleted while this call
     waited for it.
     """
-    submission = await read_submission(call, settings.max_body_bytes)
+    submission = replace(await read_submission(call, settings.max_body_bytes), rush=rush)
     seconds = submission.request.settings.solve_seconds
     if seconds > LONGEST_SOLVE and not preferences.respond_async:
         words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"
@@ -86,7 +93,7 @@ async def create_plan(call: Request, engine: EngineOf, settings: SettingsOf, pre
     "/{plan_id}", operation_id="get_plan", summary="A plan as it stands", openapi_extra={"parameters": [_PREFER_WAIT]},
     responses={
         **plan_answers("The plan; `status` says how far it is; its lists are empty before the first one", 200, "Preference-Applied"),
-        **problem_answers(UNKNOWN_PLAN),
+        **problem_answers(UNKNOWN_PLAN, STORE),
     },
 )
 async def get_plan(plan_id: PlanId, engine: EngineOf, preferences: PreferencesOf) -> Response:
@@ -99,7 +106,7 @@ async def get_plan(plan_id: PlanId, engine: EngineOf, preferences: PreferencesOf
 
 @router.post(
     "/{plan_id}/stop", operation_id="stop_plan", summary="Stop, and keep the best plan", status_code=202,
-    responses={**plan_answers("The solve is told to stop", 202), **problem_answers(UNKNOWN_PLAN, ALREADY_ENDED)},
+    responses={**plan_answers("The solve is told to stop", 202), **problem_answers(UNKNOWN_PLAN, ALREADY_ENDED, STORE)},
 )
 async def stop_plan(plan_id: PlanId, engine: EngineOf) -> Response:
     """End the solve: its best plan so far becomes `ready`; one with no plan yet becomes `stopped`. A body is not read."""
@@ -108,7 +115,7 @@ async def stop_plan(plan_id: PlanId, engine: EngineOf) -> Response:
 
 
 @router.delete(
-    "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204, responses=problem_answers(UNKNOWN_PLAN),
+    "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204, responses=problem_answers(UNKNOWN_PLAN, STORE),
     response_class=Response, response_description="The plan is forgotten",
 )
 async def delete_plan(plan_id: PlanId, engine: EngineOf) -> None:

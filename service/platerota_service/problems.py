@@ -12,6 +12,8 @@ from uuid import uuid4
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
@@ -45,7 +47,7 @@ TOO_LONG_TO_WAIT = Kind(
 NOT_FOUND = Kind("not-found", 404, "nothing is there", "Check the address; /docs lists every call.")
 UNKNOWN_PLAN = Kind(
     "unknown-plan", 404, "no such plan",
-    "Plans live in memory: a deleted one, an old one past the limit, or one from before a restart is gone. Post the request again.",
+    "It was deleted, or it ended so long ago that it is not kept any more. Post the request again.",
 )
 WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
 ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
@@ -67,13 +69,18 @@ WARMING = Kind(
     "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
     " waits its turn, and its plan is fetched from its Location.",
 )
+STORE = Kind(
+    "store-unavailable", 503, "the database cannot be reached or written now",
+    "Nothing of this call was stored. Send it again after the seconds that Retry-After says; whoever runs the service finds the"
+    " cause in its log.",
+)
 HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
 
 KINDS = {
     kind.name: kind
     for kind in (
         UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
-        INTERNAL, BUSY, WARMING, HTTP,
+        INTERNAL, BUSY, WARMING, STORE, HTTP,
     )
 }
 """Every kind by its name."""
@@ -120,6 +127,8 @@ def install_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(ProblemError, _own)
     app.add_exception_handler(RequestRefused, _refused)
     app.add_exception_handler(EngineError, _engine)
+    for kind in (OperationalError, InterfaceError, InternalError, PoolTimeout):
+        app.add_exception_handler(kind, _store)
     app.add_exception_handler(HTTPException, _framework)
     app.add_exception_handler(RequestValidationError, _parameters)
     app.add_exception_handler(Exception, _internal)
@@ -152,6 +161,14 @@ async def _engine(_request: Request, error: Exception) -> Response:
         return _answer(WARMING, words if error.compiling else "the optimiser is being loaded", headers={"Retry-After": str(seconds)})
     words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
     return _answer(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+
+
+async def _store(_request: Request, error: Exception) -> Response:
+    _log.error("the database cannot be reached or written: %s", error)
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    known = next((words for words in ("disk is full", "readonly database", "disk I/O error") if words in str(cause)), None)
+    detail = f"the database says: {known}" if known is not None else "the database does not answer"
+    return _answer(STORE, detail, headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
 async def _framework(request: Request, error: Exception) -> Response:

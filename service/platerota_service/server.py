@@ -1,8 +1,10 @@
-"""The HTTP server process: listens, and on its way down first answers everybody who waits."""
+"""The long-running processes: the HTTP server, which on its way down first answers everybody who waits, and the worker."""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import signal
 import socket
 
 import uvicorn
@@ -10,6 +12,9 @@ import uvicorn
 from platerota_service.app import create_app
 from platerota_service.engine import Engine
 from platerota_service.settings import ServiceSettings
+from platerota_service.solve_process import SOLVE_CHILD
+from platerota_service.store import Store
+from platerota_service.worker import Worker
 
 _LAST_ANSWERS_SECONDS = 3
 
@@ -33,9 +38,33 @@ def run(settings: ServiceSettings, host: str, port: int) -> None:
     Raises
     ------
     SystemExit
-        Where the address cannot be listened on.
+        Where the address cannot be listened on, or the database cannot be used (the log says why).
     """
     app = create_app(settings)
     config = uvicorn.Config(app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS)
     with contextlib.suppress(KeyboardInterrupt):
         Server(config, app.state.parts.engine).run()
+
+
+def work(settings: ServiceSettings) -> None:
+    """Solve the plans of a PostgreSQL database until a signal ends it.
+
+    Raises
+    ------
+    platerota_service.store.StoreError
+        Where the database cannot be used, or another worker has this one's name.
+    """
+    asyncio.run(_work(settings))
+
+
+async def _work(settings: ServiceSettings) -> None:
+    store = Store(settings.database_url, settings.data_directory)
+    await asyncio.to_thread(store.prepare)
+    worker = Worker(settings, store, SOLVE_CHILD)
+    ended = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, ended.set)
+    await worker.start()
+    await ended.wait()
+    await worker.close()
+    await asyncio.to_thread(store.close)

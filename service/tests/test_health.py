@@ -1,7 +1,7 @@
 import httpx
 import pytest
 
-from platerota_service.child_engine import ChildEngine
+from platerota_service.durable_engine import DurableEngine
 from platerota_service.problems import KINDS, PROBLEM_JSON
 
 pytestmark = pytest.mark.anyio
@@ -13,7 +13,7 @@ async def test_live_and_ready(client: httpx.AsyncClient) -> None:
         assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
 
 
-async def test_a_closing_service_lives_but_is_not_ready(client: httpx.AsyncClient, engine: ChildEngine) -> None:
+async def test_a_closing_service_lives_but_is_not_ready(client: httpx.AsyncClient, engine: DurableEngine) -> None:
     await engine.close()
     assert (await client.get("/v1/health/live")).status_code == 200
     answer = await client.get("/v1/health/ready")

@@ -57,7 +57,7 @@ class Store:
         if self.embedded:
             self.upgrade()
         else:
-            with _in_words(self.url):
+            with self.faults_in_words():
                 upgrading.check_newest(self.engine)
 
     def upgrade(self) -> None:
@@ -68,9 +68,7 @@ class Store:
         StoreError
             Where it cannot be reached, made or written, or is newer than this program.
         """
-        with _in_words(self.url):
-            if self.embedded:
-                self._folder.mkdir(parents=True, exist_ok=True)
+        with self.faults_in_words():
             upgrading.upgrade(self.engine)
 
     def reading(self) -> Session:
@@ -80,6 +78,17 @@ class Store:
     def writing(self) -> AbstractContextManager[Session]:
         """A session in one transaction: committed at the end of the block, rolled back where the block raises."""
         return self._sessions.begin()
+
+    @contextmanager
+    def faults_in_words(self) -> Generator[None]:
+        """Say faults of the database and its folder in words for whoever runs the service, as StoreError."""
+        try:
+            if self.embedded:
+                self._folder.mkdir(parents=True, exist_ok=True)
+            yield
+        except (DBAPIError, OSError) as error:
+            cause = error.orig if isinstance(error, DBAPIError) else error
+            raise StoreError(f"the database {self.url.render_as_string()} cannot be used: {str(cause).strip()}") from error
 
     def hold_file(self) -> sa.Connection | None:
         """A lock that no other process has while the connection is open, on a file beside an embedded database; None if one has it."""
@@ -127,16 +136,6 @@ def connect(url: sa.URL) -> sa.Engine:
     engine = sa.create_engine(url, connect_args={"timeout": _BUSY_MS / 1000}, pool_size=_POOL, max_overflow=_POOL)
     listen(engine, "connect", _prepare_sqlite)
     return engine
-
-
-@contextmanager
-def _in_words(url: sa.URL) -> Generator[None]:
-    """Say faults of the database and its folder in words for whoever runs the service."""
-    try:
-        yield
-    except (DBAPIError, OSError) as error:
-        cause = error.orig if isinstance(error, DBAPIError) else error
-        raise StoreError(f"the database {url.render_as_string()} cannot be used: {str(cause).strip()}") from error
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
