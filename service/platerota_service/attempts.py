@@ -52,12 +52,21 @@ class Attempts:
         self._settings = settings
         self._store = store
         self._command = command
+        self.under_way: set[str] = set()
+        """The ids of the plans that this process is solving now."""
 
     async def solve(self, plan_id: str) -> Ending | None:
         """Solve a plan as often as it takes; None where it is deleted or has ended already.
 
         Cancelled, it kills its child and lets go of the plan.
         """
+        self.under_way.add(plan_id)
+        try:
+            return await self._solve(plan_id)
+        finally:
+            self.under_way.discard(plan_id)
+
+    async def _solve(self, plan_id: str) -> Ending | None:
         while True:
             claim = await self._patiently(lambda session: plan_rows.claim(session, plan_id, self._worker))
             if claim is None or claim.stop_asked:

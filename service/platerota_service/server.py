@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import signal
 import socket
+from collections.abc import Sequence
 
 import uvicorn
 
@@ -32,35 +33,35 @@ class Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def run(settings: ServiceSettings, host: str, port: int) -> None:
-    """Serve until a signal ends it.
+def run(settings: ServiceSettings, host: str, port: int, command: Sequence[str] = SOLVE_CHILD) -> None:
+    """Serve until a signal ends it; plans are solved by the child process `command`.
 
     Raises
     ------
     SystemExit
         Where the address cannot be listened on, or the database cannot be used (the log says why).
     """
-    app = create_app(settings)
+    app = create_app(settings, command=command)
     config = uvicorn.Config(app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS)
     with contextlib.suppress(KeyboardInterrupt):
         Server(config, app.state.parts.engine).run()
 
 
-def work(settings: ServiceSettings) -> None:
-    """Solve the plans of a PostgreSQL database until a signal ends it.
+def work(settings: ServiceSettings, command: Sequence[str] = SOLVE_CHILD) -> None:
+    """Solve the plans of a PostgreSQL database, by the child process `command`, until a signal ends it.
 
     Raises
     ------
     platerota_service.store.StoreError
         Where the database cannot be used, or another worker has this one's name.
     """
-    asyncio.run(_work(settings))
+    asyncio.run(_work(settings, command))
 
 
-async def _work(settings: ServiceSettings) -> None:
+async def _work(settings: ServiceSettings, command: Sequence[str]) -> None:
     store = Store(settings.database_url, settings.data_directory)
     await asyncio.to_thread(store.prepare)
-    worker = Worker(settings, store, SOLVE_CHILD)
+    worker = Worker(settings, store, command)
     ended = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, ended.set)

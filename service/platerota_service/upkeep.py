@@ -10,9 +10,10 @@ from typing import Final
 from zlib import crc32
 
 import sqlalchemy as sa
-from dbos import DBOSClient
+from dbos import DBOSClient, WorkflowStatus
 from sqlalchemy.exc import SQLAlchemyError
 
+from platerota_service.attempts import Attempts
 from platerota_service.executor import QUEUE, enqueue, open_client
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, StoreError, now_ms, plan_rows
@@ -36,8 +37,9 @@ class Upkeep:
     SQLite has one process, whose name is held by a lock on a file beside the database; nobody else can vanish there.
     """
 
-    def __init__(self, settings: ServiceSettings, store: Store) -> None:
+    def __init__(self, settings: ServiceSettings, store: Store, attempts: Attempts) -> None:
         self._settings = settings
+        self._attempts = attempts
         self._store = store
         self._held: sa.Connection | None = None
         self._client: DBOSClient | None = None
@@ -166,7 +168,7 @@ class Upkeep:
         for start in range(0, len(quiet), _BATCH):
             batch = quiet[start:start + _BATCH]
             known = client.list_workflows(workflow_ids=[one.plan_id for one in batch], load_input=False, load_output=False)
-            held = {one.workflow_id for one in known if one.status in _HELD}
+            held = {one.workflow_id for one in known if self._is_held(one)}
             for plan in batch:
                 if plan.plan_id not in held:
                     _log.error("plan %s was lost from the queue; it is queued again", plan.plan_id)
@@ -174,6 +176,12 @@ class Upkeep:
                     with self._store.writing() as session:
                         if plan_rows.touch(session, plan):
                             enqueue(client, session, plan.plan_id, plan.priority)
+
+    def _is_held(self, one: WorkflowStatus) -> bool:
+        """Whether the queue has a plan: it waits there, or somebody solves it, which for this process is known for sure."""
+        if one.status == "PENDING" and one.executor_id == self._settings.worker_id:
+            return one.workflow_id in self._attempts.under_way
+        return one.status in _HELD
 
 
 def _lock(name: str) -> dict[str, int]:

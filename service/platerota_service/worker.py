@@ -24,8 +24,9 @@ class Worker:
     def __init__(self, settings: ServiceSettings, store: Store, command: Sequence[str]) -> None:
         self._settings = settings
         self._command = command
-        self._executor = Executor(store, Attempts(settings.worker_id, settings, store, command), settings.worker_id, settings.solve_slots)
-        self._upkeep = Upkeep(settings, store)
+        attempts = Attempts(settings.worker_id, settings, store, command)
+        self._executor = Executor(store, attempts, settings.worker_id, settings.solve_slots)
+        self._upkeep = Upkeep(settings, store, attempts)
         self._starting: asyncio.Task[None] | None = None
         self._launched = False
         self.compiling = False
