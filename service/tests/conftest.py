@@ -9,6 +9,7 @@ import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import httpx
 import pytest
@@ -22,6 +23,8 @@ from platerota_service.engine import Submission
 from platerota_service.executor import prepare_queue
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
+
+from .postgresql import DATABASES, Cluster
 
 FakeChild = Callable[[str], tuple[str, ...]]
 EngineOf = Callable[..., Awaitable[DurableEngine]]
@@ -109,6 +112,32 @@ def child(tmp_path: Path, plan_document: dict[str, Any]) -> FakeChild:
         return (sys.executable, "-I", "-S", str(script))
 
     return command
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL server for tests that leave it alive; each makes a database of its own in it."""
+    cluster = Cluster()
+    yield cluster
+    cluster.stop()
+
+
+@pytest.fixture(params=DATABASES)
+def empty_store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+    """A store without any tables, on either database."""
+    url = None
+    if request.param == "postgresql":
+        url = request.getfixturevalue("cluster").new_database(f"d{uuid4().hex}")
+    store = Store(url, tmp_path / "data")
+    yield store
+    store.close()
+
+
+@pytest.fixture
+def either_store(empty_store: Store) -> Store:
+    """A store with the newest schema, on either database."""
+    empty_store.upgrade()
+    return empty_store
 
 
 @pytest.fixture(scope="session")

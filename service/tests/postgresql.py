@@ -12,10 +12,15 @@ import time
 from pathlib import Path
 
 import psycopg
+import pytest
 
 FOLDERS = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: float(path.parent.name))
 BINARIES = FOLDERS[-1] if FOLDERS else Path(found).parent if (found := shutil.which("initdb")) else None
 ABSENT = "PostgreSQL's binaries are not installed (Debian: apt-get install postgresql)"
+
+needs_postgresql = pytest.mark.skipif(BINARIES is None, reason=ABSENT)
+DATABASES = ["sqlite", pytest.param("postgresql", marks=needs_postgresql)]
+"""The databases that a test runs on, as its parameters."""
 
 
 class Cluster:

@@ -18,10 +18,8 @@ from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
 
 from .fleet import Caller, Process, await_that, ends, open_store, valid_child
-from .postgresql import ABSENT, BINARIES, Cluster
+from .postgresql import DATABASES, Cluster, needs_postgresql
 
-needs_postgresql = pytest.mark.skipif(BINARIES is None, reason=ABSENT)
-DATABASES = ["sqlite", pytest.param("postgresql", marks=needs_postgresql)]
 
 
 @dataclass
@@ -101,6 +99,8 @@ def test_nothing_is_lost_and_nothing_ends_twice_whatever_is_killed(
     table = _table(scene, taken)
     print(f"\nkilled {scene.killed}: {table}")
     assert table == {"taken": plans, "ready": plans, "lost": 0, "failed the audit": 0, "ended more than once": 0}, _log(scene)
+
+
 
 
 def _table(scene: Scene, taken: list[str]) -> dict[str, int]:

@@ -80,7 +80,8 @@ def read(session: Session, plan_id: str, tenant: str) -> PlanRow | None:
 
 def revisions(session: Session, plan_ids: Sequence[str]) -> dict[str, int]:
     """The revisions of those of `plan_ids` that exist."""
-    return {plan_id: revision for plan_id, revision in session.execute(sa.select(PlanRow.id, PlanRow.revision).where(PlanRow.id.in_(plan_ids)))}
+    found = session.execute(sa.select(PlanRow.id, PlanRow.revision).where(PlanRow.id.in_(plan_ids)))
+    return {plan_id: revision for plan_id, revision in found}
 
 
 def ask_stop(session: Session, plan_id: str, tenant: str) -> str | None:
