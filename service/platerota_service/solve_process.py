@@ -99,7 +99,8 @@ class SolveProcess:
             finished = await self._listen(process)
             if not finished:  # a child that says no more is about to end; its own exit code tells how
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(process.wait(), _LAST_SECONDS)
+                    async with asyncio.timeout(_LAST_SECONDS):
+                        await process.wait()
             kill(process)
             self._judge(finished, await process.wait())
         finally:
@@ -107,7 +108,7 @@ class SolveProcess:
             for helper in helpers[:2]:
                 helper.cancel()
             await asyncio.gather(*helpers, return_exceptions=True)
-            await process.wait()
+            await reap(process)
         return self._outcome
 
     async def _tell(self, process: Process) -> None:
@@ -132,7 +133,9 @@ class SolveProcess:
         seconds = solve.solve_seconds * (_REPEATABLE_PATIENCE if solve.repeatable else 1) + self.settings.kill_grace_seconds
         for event, limit in ((self._warm, warm), (self._stop, seconds)):
             try:
-                await asyncio.wait_for(event.wait(), limit)
+                # Not wait_for: before Python 3.12 it may swallow a cancellation, and this would go on for a child long gone.
+                async with asyncio.timeout(limit):
+                    await event.wait()
             except TimeoutError:
                 return f"the solver {'was not ready' if event is self._warm else 'did not end'} within {limit:g} seconds"
         await asyncio.sleep(grace)
@@ -213,6 +216,16 @@ def kill(process: Process) -> None:
     if process.returncode is None:
         with contextlib.suppress(ProcessLookupError):
             process.kill()
+
+
+async def reap(process: Process) -> None:
+    """Wait for the end of a killed child, and read what is left in its pipes: they close at their end alone."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.close()
+    with contextlib.suppress(ValueError):  # too long a line
+        await process.stdout.read()
+    await process.wait()
 
 
 def _ending(code: int) -> str:

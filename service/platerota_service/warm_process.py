@@ -8,7 +8,7 @@ from asyncio.subprocess import PIPE, Process
 from collections.abc import Callable, Sequence
 
 from platerota_service.solve_lines import COMPILING, Compiling, Failed, Warm, read_line
-from platerota_service.solve_process import kill, log_errors
+from platerota_service.solve_process import kill, log_errors, reap
 
 _log = logging.getLogger(__name__)
 
@@ -47,7 +47,7 @@ async def warm_up_beside(command: Sequence[str], seconds: float, on_compiling: C
         return False
     finally:
         kill(process)
-        await process.wait()
+        await reap(process)
         await errors
 
 
