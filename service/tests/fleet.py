@@ -95,6 +95,44 @@ class Process:
         return False
 
 
+SUBMIT = """
+import asyncio, json, sys
+from platerota_service.bodies import submission_from
+from platerota_service.durable_engine import DurableEngine
+from platerota_service.settings import ServiceSettings
+from platerota_service.store import Store
+from dataclasses import replace
+
+async def submit(each, rush_every):
+    settings = ServiceSettings(role="api")
+    store = Store(settings.database_url, settings.data_directory)
+    engine = DurableEngine(settings, store, solves=False)
+    await engine.start()
+    submission = submission_from(sys.stdin.buffer.read())
+    for tenant in "abcde":
+        for number in range(each):
+            await engine.submit(replace(submission, tenant=tenant, rush=number % rush_every == rush_every - 1))
+    await engine.close()
+    store.close()
+
+asyncio.run(submit(int(sys.argv[1]), int(sys.argv[2])))
+"""
+"""A process that takes requests as one for callers does, for five tenants, one tenant's after the other's."""
+
+
+def submit_for_tenants(processes: int, each: int, rush_every: int, document: dict[str, Any], environment: dict[str, str]) -> None:
+    """In each of so many processes at once, `each` plans for each of five tenants, every `rush_every`-th of them in a rush."""
+    started = [
+        subprocess.Popen([sys.executable, "-c", SUBMIT, str(each), str(rush_every)], stdin=subprocess.PIPE, env=os.environ | environment)
+        for _ in range(processes)
+    ]
+    for process in started:
+        assert process.stdin is not None
+        process.stdin.write(json.dumps(document).encode())
+        process.stdin.close()
+    assert [process.wait(120) for process in started] == [0] * processes
+
+
 class Caller:
     """Sends requests to any of `ports` and does not give up: what counts is what was accepted."""
 
