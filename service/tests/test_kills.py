@@ -18,8 +18,7 @@ from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
 
 from .fleet import Caller, Process, await_that, ends, open_store, valid_child
-from .postgresql import DATABASES, Cluster, needs_postgresql
-
+from .postgresql import DATABASES, Cluster
 
 
 @dataclass

@@ -144,7 +144,9 @@ async def test_a_second_service_on_the_same_file_is_refused(engine: DurableEngin
 
 
 @needs_postgresql
-def test_a_second_worker_of_the_same_name_is_refused(either_store: Store, settings: ServiceSettings, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_second_worker_of_the_same_name_is_refused(
+    either_store: Store, settings: ServiceSettings, monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr("platerota_service.upkeep._NAME_PATIENCE", 0.0)
     first, second, other = (
         Upkeep(named, either_store, Attempts(named.worker_id, named, either_store, ()))

@@ -25,8 +25,8 @@ def fill(store: Store, plans: int) -> None:
         for start in range(0, plans, _BATCH):
             rows = [
                 {
-                    "id": f"{number:032x}", "tenant": f"t{number % 50}", "state": "waiting" if number % 100 == 7 else "ready", "revision": 1,
-                    "rush": number % 1_000 == 7, "priority": 1_000_000 + number, "stop_asked": False, "attempts": 0, "claim": 0,
+                    "id": f"{number:032x}", "tenant": f"t{number % 50}", "state": "waiting" if number % 100 == 7 else "ready",
+                    "revision": 1, "rush": number % 1_000 == 7, "priority": 1_000_000 + number, "stop_asked": False, "attempts": 0, "claim": 0,
                     "created_ms": number, "updated_ms": number, "ended_ms": None if number % 100 == 7 else number,
                     "shop_id": f"s{number % 3}", "request_hash": f"{number:064x}", "plan": "{}", "request": "{}",
                 }
@@ -51,7 +51,7 @@ class Plans:
         self._embedded = store.embedded
 
     def note(self, connection: sa.Connection, _cursor: Any, statement: str, parameters: Any, _context: Any, many: bool) -> None:
-        if many or "plans" not in statement and "workflow_status" not in statement or statement in self.found:
+        if many or ("plans" not in statement and "workflow_status" not in statement) or statement in self.found:
             return
         if re.match(r"\s*(SELECT|UPDATE|DELETE)", statement):
             self.found[statement] = ""
