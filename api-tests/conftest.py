@@ -94,7 +94,7 @@ def client(server: Server) -> Iterator[httpx.Client]:
 def tiny() -> Request:
     """One mill, one plate with four nests, one operator, one order of eight pieces: two runs, one after the other.
 
-    By floor.md F1, in seconds: load 60 + 4 × 15 = 120, place 10, cut 120 + 4 × 600 = 2,520, pull 10, unload 30 + 4 × 10 = 70.
+    By F1, in seconds: load 60 + 4 × 15 = 120, place 10, cut 120 + 4 × 600 = 2,520, pull 10, unload 30 + 4 × 10 = 70.
     """
     return {
         "now": "2027-03-01T06:00:00",

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from platerota_service.operations_schedule import operations_schedule
 from platerota_service.problems import (
     BUSY,
     FAULTS,
@@ -20,6 +22,9 @@ from platerota_service.problems import (
     Problem,
     ProblemFault,
 )
+from platerota_shared.plan import Plan
+from platerota_shared.plate_checks import check_plate, read_plate_check
+from platerota_shared.reading import read_request
 
 Answers = dict[int | str, dict[str, Any]]
 
@@ -75,7 +80,7 @@ def request_body() -> dict[str, Any]:
         "content": {
             "application/json": {
                 "schema": reference("PlanRequest"),
-                "examples": {"one-plate": _example_reference("request")},
+                "examples": {"one-plate": example_reference("request")},
             }
         },
     }
@@ -88,7 +93,7 @@ def plan_answers(description: str, status: int, *headers: str) -> Answers:
         "content": {
             "application/json": {
                 "schema": reference("PlanAnswer"),
-                "examples": {"one-plate": _example_reference("waiting-plan" if status == 202 else "plan")},
+                "examples": {"one-plate": example_reference("waiting-plan" if status == 202 else "plan")},
             }
         },
     }
@@ -101,8 +106,11 @@ def _headers(*names: str) -> dict[str, Any]:
     return {name: {"description": _HEADERS[name], "schema": {"type": "string"}} for name in names}
 
 
-def problem_answers(*kinds: Kind) -> Answers:
-    """The described answers of `kinds`, by status, and of a fault of the service itself, which any call can meet."""
+def problem_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) -> Answers:
+    """The described answers of `kinds`, by status, and of a fault of the service itself, which any call can meet.
+
+    `faults` are those of the example where they are not a planning request's.
+    """
     answers: Answers = {}
     for kind in (*kinds, INTERNAL):
         key: int | str = "default" if kind is INTERNAL else kind.status
@@ -112,14 +120,15 @@ def problem_answers(*kinds: Kind) -> Answers:
             answer["headers"] = _headers("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"
-        answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind)}
+        answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind, faults)}
     return answers
 
 
-def _problem_example(kind: Kind) -> dict[str, Any]:
+def _problem_example(kind: Kind, faults: Sequence[ProblemFault] | None) -> dict[str, Any]:
+    errors = list(faults) if kind is FAULTS and faults is not None else _ERRORS.get(kind)
     detail = f"{_DETAILS.get(kind, kind.title)}. {kind.advice}"
     instance = "urn:uuid:7d7c5d0e-3a75-4a0e-9d4e-0f3f3b1f9d52" if kind is INTERNAL else None
-    problem = Problem(type=kind.type, title=kind.title, status=kind.status, detail=detail, instance=instance, errors=_ERRORS.get(kind))
+    problem = Problem(type=kind.type, title=kind.title, status=kind.status, detail=detail, instance=instance, errors=errors)
     return problem.model_dump(exclude_none=True)
 
 
@@ -129,11 +138,24 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "request": {"summary": "One mill, one plate, one order", "value": example("request")},
         "plan": {"summary": "One run of one plate", "value": example("plan")},
         "waiting-plan": {"summary": "A plan that waits", "value": _waiting_plan()},
+        "operations-schedule": {"summary": "The same plan under the names of IEC 62264", "value": _operations_schedule()},
+        "plate-check-request": {"summary": "Eight pieces on an aluminium plate", "value": example("plate-check-request")},
+        "plate-check": {"summary": "What that plate can do", "value": _plate_check()},
     }
 
 
-def _example_reference(name: str) -> dict[str, str]:
+def example_reference(name: str) -> dict[str, str]:
+    """A reference to the example `name` of :func:`named_examples`."""
     return {"$ref": f"#/components/examples/{name}"}
+
+
+def _operations_schedule() -> Any:
+    plan = {name: value for name, value in example("plan").items() if name in Plan.model_fields}
+    return operations_schedule(read_request(example("request")), Plan.from_document(plan))
+
+
+def _plate_check() -> Any:
+    return check_plate(read_plate_check(example("plate-check-request"))).model_dump(mode="json")
 
 
 def _waiting_plan() -> dict[str, Any]:

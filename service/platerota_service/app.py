@@ -8,12 +8,12 @@ from contextlib import asynccontextmanager
 from importlib.metadata import version
 
 from fastapi import FastAPI
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, Response
 
-from platerota_service import health, plans
+from platerota_service import erp, health, plans, plate_checks
 from platerota_service.calls import Parts
 from platerota_service.description import describe_api
-from platerota_service.docs_page import docs_page
+from platerota_service.docs_page import docs_page, erp_page
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
@@ -51,9 +51,12 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     app.state.parts = Parts(settings, store, engine)
     app.include_router(plans.router)
+    app.include_router(erp.router)
+    app.include_router(plate_checks.router)
     app.include_router(health.router)
     install_problem_handlers(app)
     app.add_middleware(HeadCalls)
     app.add_api_route("/docs", lambda: docs_page(app.openapi()), response_class=HTMLResponse, include_in_schema=False)
+    app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     return app

@@ -22,9 +22,19 @@ async def read_submission(call: Request, limit: int) -> Submission:
     platerota_shared.faults.RequestRefused
         With every fault at once.
     """
+    return await asyncio.to_thread(submission_from, await read_body(call, limit))
+
+
+async def read_body(call: Request, limit: int) -> bytes:
+    """The JSON text in the body of `call`, at most `limit` bytes, not read yet.
+
+    Raises
+    ------
+    ProblemError
+        413 or 415.
+    """
     _check_kind(call)
-    body = await _read_body(call, limit)
-    return await asyncio.to_thread(submission_from, body)
+    return await _read_whole(call, limit)
 
 
 def submission_from(body: bytes) -> Submission:
@@ -53,7 +63,7 @@ def _check_kind(call: Request) -> None:
         raise ProblemError(WRONG_MEDIA_TYPE, f"the Content-Encoding is '{coding}'")
 
 
-async def _read_body(call: Request, limit: int) -> bytes:
+async def _read_whole(call: Request, limit: int) -> bytes:
     """The body; a larger one is refused by its announced length, else as soon as that much has come."""
     announced = call.headers.get("content-length", "")
     if announced.isdecimal() and int(announced) > limit:

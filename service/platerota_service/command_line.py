@@ -1,4 +1,4 @@
-"""The command `platerota`: serve, work, store upgrade, plan, audit, demo.
+"""The command `platerota`: serve, work, store upgrade, plan, audit, check-plate, demo.
 
 Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no plan), 2 faults in the input.
 """
@@ -14,7 +14,7 @@ import sys
 from enum import Enum
 from hashlib import sha256
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any, Final, NoReturn
 
 import typer
 from pydantic import ValidationError
@@ -32,6 +32,8 @@ from platerota_service.store import Store, StoreError
 from platerota_shared.audit import audit as audit_plan
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
+from platerota_shared.plate_checks import check_plate as checked_plate
+from platerota_shared.plate_checks import read_plate_check
 
 WELL, FINDINGS, FAULTS = 0, 1, 2
 
@@ -50,6 +52,9 @@ app = typer.Typer(
 
 store_app = typer.Typer(no_args_is_help=True, help="The database in which the service keeps its plans.")
 app.add_typer(store_app, name="store")
+
+_HOPELESS: Final = ("fits-no-machine", "no-nest-fits")
+"""Warnings of a plate check after which nobody builds that fixture."""
 
 RequestFile = Annotated[Path, typer.Argument(metavar="REQUEST.json", help="The shop, its orders and its floor; '-' reads standard input.")]
 
@@ -168,6 +173,27 @@ def store_upgrade() -> None:
     _say(f"the database {store.url.render_as_string()} has the newest schema")
 
 
+@app.command()
+def check_plate(
+    question: Annotated[Path, typer.Argument(metavar="CHECK.json", help="The plate and what is to be checked; '-' reads standard input.")],
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="ANSWER.json", help="Where the answer goes; standard output where not given."),
+    ] = None,
+) -> None:
+    """Check a plate before a fixture is built: mills, nests, mass, lift, rhythm.
+
+    Exit code 1 where no machine takes it or no piece fits on it, 2 where the input has faults.
+    """
+    try:
+        answer = checked_plate(read_plate_check(_bytes(question)))
+    except RequestRefused as error:
+        _refuse_faults(question, error)
+    _write(out, answer.model_dump_json(indent=2) + "\n")
+    for warning in answer.warnings:
+        _say(warning.detail)
+    raise typer.Exit(FINDINGS if any(warning.code in _HOPELESS for warning in answer.warnings) else WELL)
+
+
 async def _solve(submission: Submission, settings: ServiceSettings) -> Outcome:
     """Solve in a child; the first Ctrl-C (the runner cancels this task) stops it, and its best plan is kept."""
     process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show, on_compiling=lambda: _say(COMPILING))
@@ -192,9 +218,13 @@ def _read(path: Path) -> Submission:
     try:
         return submission_from(body)
     except RequestRefused as error:
-        for fault in error.faults:
-            _say(f"{path}: {fault.pointer or '/'}: {fault.detail}; {fault.mend}")
-        _refuse(f"{path}: {len(error.faults)} faults" if len(error.faults) > 1 else f"{path}: 1 fault")
+        _refuse_faults(path, error)
+
+
+def _refuse_faults(path: Path, error: RequestRefused) -> NoReturn:
+    for fault in error.faults:
+        _say(f"{path}: {fault.pointer or '/'}: {fault.detail}; {fault.mend}")
+    _refuse(f"{path}: {len(error.faults)} faults" if len(error.faults) > 1 else f"{path}: 1 fault")
 
 
 def _read_plan(path: Path) -> Plan:

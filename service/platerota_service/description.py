@@ -11,9 +11,11 @@ from fastapi.openapi.utils import get_openapi
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
 
 from platerota_service.answers import named_examples
+from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.problems import KINDS, Problem
 from platerota_shared.faults import CODES
+from platerota_shared.plate_checks import PlateCheck, PlateCheckRequest
 from platerota_shared.tables import PlanRequest
 
 _WORDS: Final = """Plans the week of a milling shop that holds work on quick-change fixture plates: which order runs on which
@@ -36,6 +38,7 @@ a `code`, which is one of:
 """
 TAGS: Final = [
     {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
+    {"name": "plate checks", "description": "Ask what a plate can do before a fixture is built on it."},
     {"name": "service", "description": "Whether the service lives and takes work, and what its problems mean."},
 ]
 """The tags of the calls, in the order of the page."""
@@ -65,7 +68,10 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
             license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         )
         _, models = models_json_schema(
-            [(PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization")],
+            [
+                (PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization"),
+                (PlateCheckRequest, "validation"), (PlateCheck, "serialization"), (ScheduleDocument, "serialization"),
+            ],
             ref_template="#/components/schemas/{model}", schema_generator=_Schemas,
         )
         components = document.setdefault("components", {})

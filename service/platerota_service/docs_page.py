@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from importlib.resources import files
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, select_autoescape
@@ -27,6 +28,11 @@ def docs_page(description: dict[str, Any]) -> str:
     return environment.get_template("docs.html.j2").render(
         info=description["info"], calls=calls, schemas=sorted(components["schemas"].items()), named_examples=components["examples"],
     )
+
+
+def erp_page() -> str:
+    """The page about the exchange with an ERP, Markdown."""
+    return files("platerota_service").joinpath("pages", "erp-exchange.md").read_text(encoding="utf-8")
 
 
 def ticks(text: str) -> Markup:

@@ -21,6 +21,8 @@ from platerota_service.solve_process import SOLVE_CHILD
 from platerota_service.store import LOCAL_TENANT, PlanRow, Store, now_ms, plan_rows
 from platerota_service.worker import Worker
 from platerota_shared.plan import Status
+from platerota_shared.reading import read_request
+from platerota_shared.tables import PlanRequest
 
 _log = logging.getLogger(__name__)
 
@@ -88,6 +90,10 @@ class DurableEngine:
         """The plan now; see :meth:`platerota_service.engine.Engine.status`."""
         return await asyncio.to_thread(self._read, plan_id, tenant)
 
+    async def request(self, plan_id: str, tenant: str = LOCAL_TENANT) -> PlanRequest:
+        """What a plan was made from; see :meth:`platerota_service.engine.Engine.request`."""
+        return await asyncio.to_thread(self._read_request, plan_id, tenant)
+
     async def events(self, plan_id: str, tenant: str = LOCAL_TENANT) -> AsyncIterator[PlanState]:
         """The plan's changes; see :meth:`platerota_service.engine.Engine.events`."""
         while True:
@@ -153,6 +159,13 @@ class DurableEngine:
         """Take a plan out of the queue. Where that is lost, the worker finds that there is nothing left to do."""
         assert self._client is not None, "the engine is not started"
         self._client.cancel_workflow(plan_id)
+
+    def _read_request(self, plan_id: str, tenant: str) -> PlanRequest:
+        with self._store.reading() as session:
+            text = plan_rows.read_request_text(session, plan_id, tenant)
+        if text is None:
+            raise UnknownPlan(plan_id)
+        return read_request(text)
 
     def _read(self, plan_id: str, tenant: str) -> PlanState:
         with self._store.reading() as session:

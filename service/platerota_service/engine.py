@@ -190,6 +190,15 @@ class Engine(Protocol):
         """
         ...
 
+    async def request(self, plan_id: str, tenant: str = LOCAL_TENANT) -> PlanRequest:
+        """The request that the plan answers.
+
+        Raises
+        ------
+        UnknownPlan
+        """
+        ...
+
     def events(self, plan_id: str, tenant: str = LOCAL_TENANT) -> AsyncIterator[PlanState]:
         """The plan as it stands now, then at each change (quick ones may be joined), up to and with its end state.
 

@@ -51,6 +51,9 @@ UNKNOWN_PLAN = Kind(
 )
 WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
 ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
+NOT_READY = Kind(
+    "not-ready", 409, "the plan is not ready", "GET the plan, best with the header 'Prefer: wait=20', until its status is 'ready'.",
+)
 TOO_LARGE = Kind(
     "too-large", 413, "the body is too large", "Leave out closed orders and what the shop no longer has, or plan a part of the shop.",
 )
@@ -79,7 +82,7 @@ HTTP = Kind("http", 400, "the call was refused", "The status and detail of the a
 KINDS = {
     kind.name: kind
     for kind in (
-        UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
+        UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, NOT_READY, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
         INTERNAL, BUSY, WARMING, STORE, HTTP,
     )
 }

@@ -53,6 +53,25 @@ def findings(monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
     return found
 
 
+class TestCheckPlate:
+    def test_faults_are_told_with_what_to_change(self, run: Callable[..., Result], tmp_path: Path) -> None:
+        path = tmp_path / "check.json"
+        path.write_text('{"plate": {"size_x": "16", "size_y": 300}}', encoding="utf-8")
+        result = run("check-plate", path)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert "/plate/size_x" in result.stderr
+
+    @pytest.mark.parametrize(("travel", "code"), [(420, 0), (200, 1)])
+    def test_the_answer_is_json_and_warnings_are_said(self, run: Callable[..., Result], tmp_path: Path, travel: int, code: int) -> None:
+        path, out = tmp_path / "check.json", tmp_path / "answer.json"
+        machines = [{"id": "M1", "travel_x": 760, "travel_y": travel}]
+        path.write_text(json.dumps({"plate": {"size_x": 400, "size_y": 300, "mass": 30}, "machines": machines}), encoding="utf-8")
+        result = run("check-plate", path, "-o", out)
+        assert (result.exit_code, result.stdout) == (code, "")
+        assert "30.0 kg" in result.stderr
+        assert json.loads(out.read_text("utf-8"))["machines"][0]["fits"] is (code == 0)
+
+
 class TestWrongInput:
     @pytest.mark.parametrize(
         ("name", "words"),

@@ -18,7 +18,7 @@ from platerota_service.engine import Submission
 from platerota_service.plan_answers import PlanAnswer
 from platerota_shared.audit import audit
 from platerota_shared.faults import CODES
-from platerota_shared.kpi_formulas import SHOP_FORMULAS, SPINDLE_USES
+from platerota_shared.kpi_formulas import SHOP_ELEMENTS, SHOP_FORMULAS, SPINDLE_USES
 
 pytestmark = pytest.mark.anyio
 
@@ -53,6 +53,7 @@ async def test_the_description_is_valid_and_served(client: httpx.AsyncClient) ->
 async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) -> None:
     assert set(operations(description)) == {
         "post /v1/plans", "get /v1/plans/{plan_id}", "post /v1/plans/{plan_id}/stop", "delete /v1/plans/{plan_id}",
+        "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks",
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
     }
 
@@ -87,6 +88,13 @@ async def test_the_examples_are_true(description: dict[str, Any], submission: Su
     for status in ("201", "202"):
         (plan,) = create["responses"][status]["content"]["application/json"]["examples"].values()
         schema(description, "PlanAnswer").validate(value(description, plan))
+    exported = operations(description)["get /v1/plans/{plan_id}/operations-schedule"]["responses"]["200"]["content"]["application/json"]
+    (schedule,) = exported["examples"].values()
+    schema(description, "ScheduleDocument").validate(value(description, schedule))
+    check = operations(description)["post /v1/plate-checks"]
+    for content, model in ((check["requestBody"]["content"], "PlateCheckRequest"), (check["responses"]["200"]["content"], "PlateCheck")):
+        (given,) = content["application/json"]["examples"].values()
+        schema(description, model).validate(value(description, given))
     assert audit(submission.request, PlanAnswer.from_document(example("plan")).plan()) == []
 
 
@@ -154,6 +162,7 @@ async def test_key_figures_come_with_their_formulas_and_faults_with_their_codes(
     found = dict(fields(description))
     shown = {name: one["description"] for name, one in found["ShopKpis.ratios"]["properties"].items()}
     assert shown == SHOP_FORMULAS
+    assert {name: one["description"] for name, one in found["ShopKpis.elements"]["properties"].items()} == SHOP_ELEMENTS
     assert set(found["MachineKpis.seconds"]["properties"]) == set(SPINDLE_USES)
     assert all(f"`{code}`" in description["info"]["description"] for code in CODES)
 
@@ -170,5 +179,5 @@ async def test_the_preferences_and_the_busy_answers_are_described(description: d
         assert "Prefer" in [one["name"] for one in found[name]["parameters"]], name
     for name in ("post /v1/plans", "get /v1/health/ready"):
         busy = found[name]["responses"]["503"]
-        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "warming-up"}, name
+        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "store-unavailable", "warming-up"}, name
         assert "Retry-After" in busy["headers"], name

@@ -7,7 +7,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from platerota_service.docs_page import docs_page, kind, ticks
+from platerota_service.docs_page import docs_page, erp_page, kind, ticks
 
 pytestmark = pytest.mark.anyio
 
@@ -30,6 +30,13 @@ async def test_it_loads_nothing_from_elsewhere_and_links_to_what_is_there(client
     assert not re.search(r'(src|href)="(https?:)?//', text)
     anchors = set(re.findall(r' id="([^"]+)"', text))
     assert set(re.findall(r'href="#([^"]+)"', text)) <= anchors
+
+
+async def test_the_page_about_an_erp_is_served_beside_it(client: httpx.AsyncClient) -> None:
+    answer = await client.get("/docs/erp-exchange")
+    assert answer.headers["content-type"] == "text/markdown; charset=utf-8"
+    assert answer.text == erp_page()
+    assert "`OperationsSchedule`" in answer.text
 
 
 async def test_words_of_the_description_are_never_markup(app: FastAPI) -> None:

@@ -26,7 +26,8 @@ def fill(store: Store, plans: int) -> None:
             rows = [
                 {
                     "id": f"{number:032x}", "tenant": f"t{number % 50}", "state": "waiting" if number % 100 == 7 else "ready",
-                    "revision": 1, "rush": number % 1_000 == 7, "priority": 1_000_000 + number, "stop_asked": False, "attempts": 0, "claim": 0,
+                    "revision": 1, "rush": number % 1_000 == 7, "priority": 1_000_000 + number, "stop_asked": False,
+                    "attempts": 0, "claim": 0,
                     "created_ms": number, "updated_ms": number, "ended_ms": None if number % 100 == 7 else number,
                     "shop_id": f"s{number % 3}", "request_hash": f"{number:064x}", "plan": "{}", "request": "{}",
                 }

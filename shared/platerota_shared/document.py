@@ -38,13 +38,15 @@ def is_list(value: Any) -> TypeGuard[Sequence[Any]]:
     return isinstance(value, (list, tuple))
 
 
-def read_document(data: bytes | str | Mapping[str, Any]) -> Mapping[str, Any]:
+def read_document(data: bytes | str | Mapping[str, Any], holds: str = "now, shop and orders") -> Mapping[str, Any]:
     """The JSON object in `data`.
 
     Parameters
     ----------
     data
         A request as it came (UTF-8, a byte order mark is allowed), as text, or as an object parsed elsewhere.
+    holds
+        What such an object holds, in words for a caller who sent something else.
 
     Raises
     ------
@@ -56,7 +58,7 @@ def read_document(data: bytes | str | Mapping[str, Any]) -> Mapping[str, Any]:
     if faults:
         raise Unreadable(faults)
     if not is_object(document):
-        raise _refused("not-json", f"the request is {shown(document)}, not an object", "send one object with now, shop and orders")
+        raise _refused("not-json", f"the request is {shown(document)}, not an object", f"send one object with {holds}")
     return document
 
 

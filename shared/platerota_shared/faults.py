@@ -56,6 +56,7 @@ CODES: Final[dict[str, str]] = {
     # What can be made
     "too-few-positions": "a machine with automatic exchange has fewer than two positions",
     "too-many-tools": "a machine's resident tools are more than its tool slots",
+    "too-many-runs": "the orders need more runs of a plate than one plan can hold",
     "no-nest": "no fixture has a nest for an op that an order needs",
     "no-plate": "no plate carries a fixture that an order needs, and it cannot be built",
     "no-blank-plate": "a fixture must be built, but no blank plate takes it",

@@ -1,4 +1,4 @@
-"""What comes out: the plan, as contract.md lists it. Instants are UTC seconds here and local text with offset in JSON."""
+"""What comes out: the plan as callers get it. Instants are UTC seconds here and local text with offset in JSON."""
 
 from __future__ import annotations
 
@@ -11,7 +11,15 @@ from pydantic import BaseModel, ConfigDict, WithJsonSchema
 
 from platerota_shared.document import is_object
 from platerota_shared.fields import Instant
-from platerota_shared.kpi_formulas import MACHINE_FORMULAS, OPERATOR_FORMULAS, SHOP_FORMULAS, SPINDLE_USES
+from platerota_shared.kpi_formulas import (
+    MACHINE_ELEMENTS,
+    MACHINE_FORMULAS,
+    OPERATOR_ELEMENTS,
+    OPERATOR_FORMULAS,
+    SHOP_ELEMENTS,
+    SHOP_FORMULAS,
+    SPINDLE_USES,
+)
 
 Kind = Literal["build", "load", "place", "setup", "cut", "pull", "unload", "first_article", "bench"]
 Status = Literal["waiting", "solving", "ready", "failed", "stopped"]
@@ -24,6 +32,7 @@ def _named(meanings: Mapping[str, str], value: dict[str, Any]) -> WithJsonSchema
     return WithJsonSchema({"type": "object", "properties": properties, "additionalProperties": value})
 
 
+_WHOLE: Final[dict[str, Any]] = {"type": "integer"}
 _QUOTIENT: Final[dict[str, Any]] = {"anyOf": [{"type": "number"}, {"type": "null"}]}
 Ratios = dict[str, float | None]
 
@@ -207,10 +216,12 @@ class MachineKpis(Out):
 
     id: str
     """The machine."""
-    seconds: Annotated[dict[str, int], _named(SPINDLE_USES, {"type": "integer"})]
+    seconds: Annotated[dict[str, int], _named(SPINDLE_USES, _WHOLE)]
     """Seconds by use, from `now` to the shop's last task; every second counts once."""
     unattended_cutting_seconds: int
     """Seconds of cutting while nobody is in a shift."""
+    elements: Annotated[dict[str, int], _named(MACHINE_ELEMENTS, _WHOLE)] = {}
+    """What the ratios of ISO 22400-2 are made of, by the standard's names."""
     ratios: Annotated[Ratios, _named(MACHINE_FORMULAS, _QUOTIENT)]
     """Ratios of ISO 22400-2 and ours; null where the divisor is 0."""
 
@@ -222,6 +233,8 @@ class OperatorKpis(Out):
     """The operator."""
     seconds: dict[str, int]
     """Seconds of tasks by their kind, and `free`: working time without a task."""
+    elements: Annotated[dict[str, int], _named(OPERATOR_ELEMENTS, _WHOLE)] = {}
+    """What the ratios of ISO 22400-2 are made of, by the standard's names."""
     ratios: Annotated[Ratios, _named(OPERATOR_FORMULAS, _QUOTIENT)]
     """Ratios of ISO 22400-2 and ours; null where the divisor is 0."""
 
@@ -245,6 +258,8 @@ class ShopKpis(Out):
     """Pieces that the plan unloads from their last op."""
     unattended_cutting_seconds: int
     """Seconds of cutting while nobody is in a shift, over all machines."""
+    elements: Annotated[dict[str, int], _named(SHOP_ELEMENTS, _WHOLE)] = {}
+    """What the ratios of ISO 22400-2 are made of, by the standard's names."""
     ratios: Annotated[Ratios, _named(SHOP_FORMULAS, _QUOTIENT)]
     """Ratios of ISO 22400-2 and ours; null where the divisor is 0."""
 

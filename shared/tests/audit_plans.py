@@ -19,15 +19,12 @@ from platerota_shared.audit.windows import windows
 from platerota_shared.plan import (
     Kpis,
     Lane,
-    MachineKpis,
-    OperatorKpis,
     OrderResult,
     Plan,
     Run,
     RunPieces,
     Score,
     ScoreParts,
-    ShopKpis,
     SolverReport,
     Task,
     TaskSpan,
@@ -107,7 +104,7 @@ def described(request: PlanRequest, plan: Plan) -> Plan:
     total = parts.total()
     bound = total if plan.quality == "optimal" else total / 2
     gap = (total - bound) / total if total else 0.0
-    return plan.model_copy(update={"score": Score(total=total, bound=bound, gap=gap, parts=parts), "kpis": _kpis(book)})
+    return plan.model_copy(update={"score": Score(total=total, bound=bound, gap=gap, parts=parts), "kpis": kpis.recomputed(book)})
 
 
 def completed(request: PlanRequest, plan: Plan) -> Plan:
@@ -145,20 +142,3 @@ def _results(book: Book) -> tuple[OrderResult, ...]:
             changes |= {"start": start, "finish": finish, "late_seconds": max(0, finish - result.due), "why": None}
         found.append(result.model_copy(update=changes))
     return tuple(found)
-
-
-def _kpis(book: Book) -> Kpis:
-    idle = kpis.Idleness(book)
-    alone = {name: kpis.unattended_cutting(book, name) for name in book.machines}
-    counts = kpis.shop_counts(book)
-    return Kpis(
-        machines=tuple(
-            MachineKpis(id=m.id, seconds=idle.machine_seconds(m), unattended_cutting_seconds=alone[m.id], ratios={"planned": None})
-            for m in book.machines.values()
-        ),
-        operators=tuple(OperatorKpis(id=name, seconds=kpis.operator_seconds(book, name), ratios={}) for name in book.operators),
-        shop=ShopKpis(
-            **counts, on_time_share=counts["on_time_orders"] / counts["orders"] if counts["orders"] else None, pieces=0,
-            unattended_cutting_seconds=sum(alone.values()), ratios={},
-        ),
-    )

@@ -67,6 +67,7 @@ SINGLE_FAULTS: Final[dict[str, tuple[Any, str]]] = {
     "too-many-tools": (
         changed(add("machines", id="M2", mount="Z", travel_x=1, travel_y=1, tool_slots=1, tools=["T1", "T2"])), "/shop/machines/1/tools",
     ),
+    "too-many-runs": (changed(row("orders", quantity=999_999)), "/orders"),
     "no-nest": (changed(drop("nests", 1)), "/shop/operations/1"),
     "no-plate": (changed(row("plates", 1, fixture=None)), "/shop/fixtures/1"),
     "no-blank-plate": (changed(row("plates", 1, fixture="F10"), row("fixtures", 1, build_seconds=600)), "/shop/fixtures/1"),

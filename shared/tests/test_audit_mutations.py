@@ -243,6 +243,11 @@ LIES: dict[str, Mutation] = {
     "a use of the spindle left out": ("F20", "two_plates", lambda d: d.machine_kpis(seconds={
         use: count for use, count in d.plan.kpis.machines[0].seconds.items() if use != "closed"})),
     "unattended cutting": ("F20", "night", lambda d: d.machine_kpis(unattended_cutting_seconds=1929)),
+    "an element of a ratio": ("F20", "night", lambda d: d.machine_kpis(elements=d.plan.kpis.machines[0].elements | {"ADET": 1})),
+    "a ratio by another formula": ("F20", "night", lambda d: d.machine_kpis(
+        ratios=d.plan.kpis.machines[0].ratios | {"planned_availability": 0.123})),
+    "a figure that nobody knows": ("F20", "night", lambda d: d.machine_kpis(
+        ratios=d.plan.kpis.machines[0].ratios | {"planned_luck": 1.0})),
     "a ratio that is no number": ("F20", "night", lambda d: d.machine_kpis(ratios={"planned_availability": float("inf")})),
     "free time": ("F20", "two_plates", lambda d: d.person(free=6841)),
     "seconds of loading": ("F20", "two_plates", lambda d: d.person(load=361, free=6839)),

@@ -81,7 +81,7 @@ def test_an_op_whose_pieces_are_too_heavy_for_every_machine_is_a_fault_of_its_ow
 @pytest.mark.parametrize(
     "change",
     [
-        row("orders", due="2027-03-01T06:00:01"), row("orders", release="2028-01-01T00:00:00"), row("orders", quantity=1_000_000),
+        row("orders", due="2027-03-01T06:00:01"), row("orders", release="2028-01-01T00:00:00"), row("orders", quantity=20_000),
         row("orders", due="2020-01-01T00:00:00"), row("operations", 0, cut_seconds=100 * 86_400), row("fixtures", load_seconds=86_400),
         add("closures", machine="M1", start="2027-03-01T00:00:00", end="2027-06-01T00:00:00"),
     ],
@@ -97,3 +97,10 @@ def test_an_order_that_only_cannot_be_finished_in_time_is_no_fault(change: Any) 
 def test_a_slip_in_the_only_way_to_make_an_order_is_one_fault(slip: Any) -> None:
     document: Document = changed(slip)
     assert len(found(document)) == 1
+
+
+def test_more_runs_than_a_plan_holds_are_refused_with_the_part_that_needs_them() -> None:
+    (fault,) = faults(changed(row("orders", quantity=1_000_000)))
+    assert (fault.pointer, fault.code) == ("/orders", "too-many-runs")
+    assert "1,000,000" not in fault.detail  # pieces are not runs: each plate takes several
+    assert "for part A" in fault.detail

@@ -258,9 +258,15 @@ def _hours(seconds: int) -> str:
 
 
 def _print_cautions(page: _Page, week: Week) -> None:
-    """What a planner should know, each said once."""
+    """What a planner should know, each said once: cautions that differ only in their first sentence share the rest."""
     if not week.plan.warnings:
         return
     page.heading("Cautions")
-    for detail in dict.fromkeys(warning.detail for warning in week.plan.warnings):
-        page.line(f"- {clean(detail)}")
+    shared: dict[tuple[str, str], dict[str, None]] = {}
+    for warning in week.plan.warnings:
+        first, stop, rest = warning.detail.partition(". ")
+        shared.setdefault((warning.code, stop + rest), {})[first] = None
+    for (_, rest), firsts in shared.items():
+        for first in [*firsts][:-1]:
+            page.line(f"- {clean(first)}.")
+        page.line(f"- {clean([*firsts][-1] + rest)}")

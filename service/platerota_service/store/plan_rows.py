@@ -78,6 +78,11 @@ def read(session: Session, plan_id: str, tenant: str) -> PlanRow | None:
     return session.scalar(wanted.options(defer(PlanRow.request, raiseload=True)))
 
 
+def read_request_text(session: Session, plan_id: str, tenant: str) -> str | None:
+    """The request that the plan answers, as JSON."""
+    return session.scalar(sa.select(PlanRow.request).where(PlanRow.id == plan_id, PlanRow.tenant == tenant))
+
+
 def revisions(session: Session, plan_ids: Sequence[str]) -> dict[str, int]:
     """The revisions of those of `plan_ids` that exist."""
     found = session.execute(sa.select(PlanRow.id, PlanRow.revision).where(PlanRow.id.in_(plan_ids)))

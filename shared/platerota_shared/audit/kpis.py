@@ -2,63 +2,83 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
-from math import isfinite
+from math import isclose
 
 from platerota_shared.audit.book import Book
 from platerota_shared.audit.finding import Finding
+from platerota_shared.audit.results import finish_times, load_starts
 from platerota_shared.audit.spans import common, seconds_in, without
 from platerota_shared.audit.trip import spans_of
 from platerota_shared.calendars import Span, clip, merge
-from platerota_shared.plan import Task
-from platerota_shared.tables import Machine
+from platerota_shared.kpi_formulas import MACHINE_ELEMENTS, OPERATOR_ELEMENTS, added, iso_ratios, machine_elements, operator_elements
+from platerota_shared.plan import Kpis, MachineKpis, OperatorKpis, ShopKpis, Task
+from platerota_shared.tables import Machine, Operator
+
+_HOUR = 3_600
 
 
 def faults(book: Book) -> Iterator[Finding]:
-    """Figures that do not follow from the tasks. The formulas of the ratios are not checked, only that they are numbers."""
-    kpis = book.plan.kpis
-    if [row.id for row in kpis.machines] != list(book.machines) or [row.id for row in kpis.operators] != list(book.operators):
+    """Figures that do not follow from the tasks."""
+    stated, wanted = book.plan.kpis, recomputed(book)
+    if ([row.id for row in stated.machines], [row.id for row in stated.operators]) != (list(book.machines), list(book.operators)):
         yield _fault("the figures are not those of all machines and operators in the order of the request")
         return
-    idle = Idleness(book)
-    unattended = 0
-    for row in kpis.machines:
-        wanted = idle.machine_seconds(book.machines[row.id])
-        alone = unattended_cutting(book, row.id)
-        unattended += alone
-        yield from _compare(f"machine {row.id}", row.seconds, wanted)
-        yield from _compare(f"machine {row.id}", {"unattended cutting": row.unattended_cutting_seconds}, {"unattended cutting": alone})
-        yield from _ratios(f"machine {row.id}", row.ratios)
-    for person in kpis.operators:
-        yield from _compare(f"operator {person.id}", person.seconds, operator_seconds(book, person.id))
-        yield from _ratios(f"operator {person.id}", person.ratios)
-    yield from _shop(book, unattended)
-
-
-def _shop(book: Book, unattended: int) -> Iterator[Finding]:
-    shop = book.plan.kpis.shop
-    if shop is None:
+    for machine, counted in zip(stated.machines, wanted.machines, strict=True):
+        yield from _compare(f"machine {machine.id}", machine, counted)
+    for operator, worked in zip(stated.operators, wanted.operators, strict=True):
+        yield from _compare(f"operator {operator.id}", operator, worked)
+    if stated.shop is None or wanted.shop is None:
         yield _fault("the figures of the shop are missing")
-        return
-    yield from _ratios("the shop", shop.ratios)
-    wanted = shop_counts(book) | {"unattended_cutting_seconds": unattended}
-    yield from _compare("the shop", {name: getattr(shop, name) for name in wanted}, wanted)
-    share = wanted["on_time_orders"] / wanted["orders"] if wanted["orders"] else None
-    if (share is None) != (shop.on_time_share is None) or abs((share or 0.0) - (shop.on_time_share or 0.0)) > 1e-6:
-        yield _fault(f"the on-time share is {share}, the plan says {shop.on_time_share}")
+    else:
+        yield from _compare("the shop", stated.shop, wanted.shop)
 
 
-def shop_counts(book: Book) -> dict[str, int]:
-    """Seconds of the plan, orders, on-time orders, seconds late over all placed orders, runs."""
+def recomputed(book: Book) -> Kpis:
+    """Every figure from the tasks alone; ratios by the published formulas over elements that are counted here."""
+    idle = Idleness(book)
+    machines = tuple(_machine(book, idle, machine) for machine in book.machines.values())
+    operators = tuple(_operator(book, operator) for operator in book.operators.values())
+    return Kpis(machines=machines, operators=operators, shop=_shop(book, machines, operators))
+
+
+def _machine(book: Book, idle: Idleness, machine: Machine) -> MachineKpis:
+    seconds = idle.machine_seconds(machine)
+    elements = machine_elements(seconds)
+    money = {"planned_cutting_cost": seconds["cutting"] / _HOUR * machine.hour_cost}
+    return MachineKpis(
+        id=machine.id, seconds=seconds, unattended_cutting_seconds=unattended_cutting(book, machine.id), elements=elements,
+        ratios=iso_ratios(elements) | money,
+    )
+
+
+def _operator(book: Book, operator: Operator) -> OperatorKpis:
+    seconds = operator_seconds(book, operator.id)
+    elements = operator_elements(seconds)
+    money = {"planned_work_cost": elements["APWT"] / _HOUR * operator.hour_cost}
+    return OperatorKpis(id=operator.id, seconds=seconds, elements=elements, ratios=iso_ratios(elements) | money)
+
+
+def _shop(book: Book, machines: Sequence[MachineKpis], operators: Sequence[OperatorKpis]) -> ShopKpis:
     placed = [result for result in book.plan.orders if result.placed]
-    return {
-        "seconds": book.last - book.now,
-        "orders": len(book.orders),
-        "on_time_orders": sum(result.late_seconds == 0 for result in placed),
-        "late_seconds": sum(result.late_seconds or 0 for result in placed),
-        "runs": len(book.plan.runs),
+    on_time = sum(result.late_seconds == 0 for result in placed)
+    pieces = sum(held.pieces for run in book.plan.runs for held in run.pieces if held.op == book.ops[held.part][-1])
+    first = min((task.start for task in book.plan.tasks), default=book.last)
+    finishes, starts = finish_times(book), load_starts(book)
+    elements = {
+        **added((row.elements for row in machines), MACHINE_ELEMENTS), **added((row.elements for row in operators), OPERATOR_ELEMENTS),
+        "AOET": sum(finishes[result.id] - starts[result.id] for result in placed if result.id in starts),
+        "AOET_all": book.last - first, "PQ": pieces,
     }
+    money = sum(row.ratios["planned_cutting_cost"] or 0.0 for row in machines)
+    money += sum(row.ratios["planned_work_cost"] or 0.0 for row in operators)
+    return ShopKpis(
+        seconds=book.last - book.now, orders=len(book.orders), on_time_orders=on_time,
+        on_time_share=on_time / len(book.orders) if book.orders else None, late_seconds=sum(result.late_seconds or 0 for result in placed),
+        runs=len(book.plan.runs), pieces=pieces, unattended_cutting_seconds=sum(row.unattended_cutting_seconds for row in machines),
+        elements=elements, ratios=iso_ratios(elements) | {"planned_cost": money},
+    )
 
 
 def operator_seconds(book: Book, operator: str) -> dict[str, int]:
@@ -127,16 +147,26 @@ def _merged(tasks: Iterable[Task]) -> list[Span]:
     return merge(span for task in tasks for span in spans_of(task))
 
 
-def _compare(whose: str, stated: dict[str, int], wanted: dict[str, int]) -> Iterator[Finding]:
-    for name in sorted(stated.keys() | wanted.keys()):
-        if stated.get(name) != wanted.get(name):
-            yield _fault(f"'{name}' of {whose} is {wanted.get(name)} by the tasks, the plan says {stated.get(name)}")
+def _compare(whose: str, stated: MachineKpis | OperatorKpis | ShopKpis, wanted: MachineKpis | OperatorKpis | ShopKpis) -> Iterator[Finding]:
+    """A finding for each figure that is not what the tasks make of it."""
+    told, true = _figures(stated), _figures(wanted)
+    for name in sorted(told.keys() | true.keys()):
+        if not _same(told.get(name), true.get(name)) or (name in told) != (name in true):
+            yield _fault(f"'{name}' of {whose} is {true.get(name)} by the tasks, the plan says {told.get(name)}")
 
 
-def _ratios(whose: str, ratios: dict[str, float | None]) -> Iterator[Finding]:
-    for name, value in ratios.items():
-        if value is not None and not isfinite(value):
-            yield _fault(f"'{name}' of {whose} is no number")
+def _figures(row: MachineKpis | OperatorKpis | ShopKpis) -> dict[str, float | None]:
+    """The figures of a row by name, those in its maps too."""
+    figures: dict[str, float | None] = {}
+    for name, value in row:
+        figures |= value if isinstance(value, dict) else {name: value} if name != "id" else {}
+    return figures
+
+
+def _same(told: float | None, true: float | None) -> bool:
+    if told is None or true is None:
+        return told is true
+    return isclose(told, true, rel_tol=1e-9, abs_tol=1e-9)
 
 
 def _fault(detail: str) -> Finding:

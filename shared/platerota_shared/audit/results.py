@@ -14,7 +14,7 @@ from platerota_shared.plan import OrderResult, Task
 
 def faults(book: Book) -> Iterator[Finding]:
     """Order results that do not follow from the tasks."""
-    finishes, starts = finish_times(book), _starts(book)
+    finishes, starts = finish_times(book), load_starts(book)
     runs = Counter(order for trip in book.trips for order in trip.orders)
     for name, order in book.orders.items():
         result = book.results[name]
@@ -51,7 +51,7 @@ def finishing_tasks(book: Book, trip: Trip, piece: Piece) -> Iterator[tuple[Task
         yield trip.articles[piece], 0
 
 
-def _starts(book: Book) -> dict[str, int]:
+def load_starts(book: Book) -> dict[str, int]:
     """The start of each order's first load in the plan."""
     starts: dict[str, int] = {}
     for trip in book.trips:

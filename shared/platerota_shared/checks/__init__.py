@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from platerota_shared.checks.duplicates import duplicate_rows
 from platerota_shared.checks.fit import Fits
 from platerota_shared.checks.floor import floor_contradictions
-from platerota_shared.checks.making import orders_cannot_be_made
+from platerota_shared.checks.making import orders_cannot_be_made, too_many_runs
 from platerota_shared.checks.people import nobody_for
 from platerota_shared.checks.places import misfits
 from platerota_shared.checks.references import unknown_references
@@ -29,4 +29,5 @@ def check(tables: RequestTables) -> Iterator[Fault]:
     yield from misfits(tables, fits)
     yield from floor_contradictions(tables, fits)
     yield from orders_cannot_be_made(tables, fits)
+    yield from too_many_runs(tables)
     yield from nobody_for(tables, fits)

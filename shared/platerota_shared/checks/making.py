@@ -8,11 +8,15 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import ceil
 
 from platerota_shared.checks.fit import Fits
 from platerota_shared.faults import Fault, listed
 from platerota_shared.request_tables import RequestTables
 from platerota_shared.tables import Fixture, Machine, Order, Plate
+
+MOST_RUNS = 30_000
+"""Runs of a plate that one request may need; ten times the largest week that the bench measures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,25 @@ def orders_cannot_be_made(tables: RequestTables, fits: Fits) -> Iterator[Fault]:
             stranded[names].append(_Op(part, op, tuple(orders)))
     for names, ops in stranded.items():
         yield _stranded(tables, fits, names, ops)
+
+
+def too_many_runs(tables: RequestTables) -> Iterator[Fault]:
+    """A fault where the orders need more runs than can be planned, counted by the fixture with the most nests for each op."""
+    pieces: dict[tuple[str, int], int] = {
+        key: sum(order.quantity for order in orders) for key, orders in tables.needed.items() if key in tables.nests_by_op
+    }
+    runs: dict[str, int] = defaultdict(int)
+    for (part, op), count in pieces.items():
+        # Nests of several ops on one fixture are filled by the same runs, so only the op with the most counts.
+        runs[part] = max(runs[part], ceil(count / max(nest.count for nest in tables.nests_by_op[part, op])))
+    if sum(runs.values()) > MOST_RUNS:
+        worst = max(runs, key=lambda part: runs[part])
+        yield Fault(
+            "/orders", "too-many-runs",
+            f"the orders need about {sum(runs.values()):,} runs of a plate, {runs[worst]:,} of them for part {worst};"
+            f" the most is {MOST_RUNS:,}",
+            "correct the quantities and the nests, or plan fewer orders at once",
+        )
 
 
 def _fixtures(tables: RequestTables, part: str, op: int) -> list[Fixture]:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from typing import get_args
 
 from platerota_shared.fields import Skill
+from platerota_shared.lifting import LOAD_CONSTANT, Lift, lifting_index
 from platerota_shared.plan import Kpis, Run, Warning_
 from platerota_shared.tables import Machine, Plate
 from platerota_solver.describe.book import PlanBook
-from platerota_solver.describe.lifting import LOAD_CONSTANT, Lift, lifting_index
 from platerota_solver.describe.presence import parts, seconds_within
 
 _HOUR = 3_600
@@ -42,10 +42,10 @@ def _lifts(book: PlanBook) -> Iterator[Warning_]:
         if mass > LOAD_CONSTANT:
             yield Warning_(
                 code="lift-needs-care", pointer=f"/shop/plates/{number}",
-                detail=f"plate '{plate.id}' weighs up to {mass:.1f} kg loaded (plate, hardware and stock) when it is placed or pulled."
-                f" The revised NIOSH lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best"
-                f" conditions: the lifting index is at least {lifting_index(mass, Lift()):.1f}, and more with reach, twist or many lifts."
-                " Use a hoist, a cart or a second person; local rules and a competent person decide.",
+                detail=f"plate '{plate.id}' weighs up to {mass:.1f} kg loaded (plate, hardware and stock) when it is placed or pulled: a"
+                f" lifting index of at least {lifting_index(mass, Lift()):.1f}, and more with reach, twist or many lifts. The revised"
+                f" NIOSH lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best conditions. Use a"
+                " hoist, a cart or a second person; local rules and a competent person decide.",
             )
 
 

@@ -23,7 +23,7 @@ def describe(
     request: PlanRequest, runs: Sequence[Run], tasks: Sequence[Task], *, bound: float, quality: Quality,
     unplaced: Mapping[str, str], solver: SolverReport, why: Mapping[str, str] = _NO_WHY,
 ) -> Plan:
-    """Everything that contract.md's answer says about a plan, from its runs and tasks alone (F20).
+    """Everything that the answer says about a plan, from its runs and tasks alone (F20).
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Float: how far each task may slip before any order finishes later (floor.md, "Float and load windows").
+"""Float: how far each task may slip before any order finishes later.
 
 A backward pass over every link of the plan. Each rule says either "not before that one has ended" or "only in this open time", so
 the pointwise latest of two feasible plans is feasible too, and one pass from the last task to the first finds the latest start of

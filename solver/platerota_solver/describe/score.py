@@ -1,4 +1,4 @@
-"""The score of a plan by parts, in points (contract.md, `score`; F20)."""
+"""The score of a plan by parts, in points (`score`; F20)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a spindle's time goes: every second from `now` to the shop's last task by use or cause of waiting (floor.md)."""
+"""Where a spindle's time goes: every second from `now` to the shop's last task by use or cause of waiting."""
 
 from __future__ import annotations
 

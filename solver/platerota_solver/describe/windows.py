@@ -1,4 +1,4 @@
-"""Load windows: where each load may lie while every other task stays where it is planned (floor.md)."""
+"""Load windows: where each load may lie while every other task stays where it is planned."""
 
 from __future__ import annotations
 

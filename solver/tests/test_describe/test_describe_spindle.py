@@ -2,7 +2,14 @@
 
 import pytest
 
-from platerota_shared.kpi_formulas import MACHINE_FORMULAS, OPERATOR_FORMULAS, SHOP_FORMULAS
+from platerota_shared.kpi_formulas import (
+    MACHINE_ELEMENTS,
+    MACHINE_FORMULAS,
+    OPERATOR_ELEMENTS,
+    OPERATOR_FORMULAS,
+    SHOP_ELEMENTS,
+    SHOP_FORMULAS,
+)
 
 
 def test_hand_exchange_first_load_and_no_work(two_plates, spindle):
@@ -191,8 +198,11 @@ def test_iso_22400_worked_numbers(week):
     assert shop.ratios["planned_cost"] == pytest.approx(160 + 53.3333, abs=1e-3)
 
 
-def test_every_ratio_has_its_formula(two_plates):
+def test_every_ratio_has_its_formula_and_every_element_its_value(two_plates):
     kpis = two_plates.plan().kpis
     assert all(set(row.ratios) == set(MACHINE_FORMULAS) for row in kpis.machines)
     assert all(set(row.ratios) == set(OPERATOR_FORMULAS) for row in kpis.operators)
     assert set(kpis.shop.ratios) == set(SHOP_FORMULAS)
+    assert all(set(row.elements) == set(MACHINE_ELEMENTS) for row in kpis.machines)
+    assert all(set(row.elements) == set(OPERATOR_ELEMENTS) for row in kpis.operators)
+    assert set(kpis.shop.elements) == set(SHOP_ELEMENTS)

@@ -1,18 +1,18 @@
 """The revised NIOSH lifting equation against its published examples."""
 
+from __future__ import annotations
+
 import pytest
 
-from platerota_solver.describe.lifting import Lift, frequency_multiplier, lifting_index, recommended_limit
+from platerota_shared.lifting import Coupling, Lift, frequency_multiplier, lifting_index, multipliers, recommended_limit
 
 CM = 2.54
 LB = 0.45359237
 
 
 # Applications Manual for the Revised NIOSH Lifting Equation, DHHS (NIOSH) 94-110. Package inspection: pp. 44-46 (the destination's H is
-# inferred there); punch press stock: pp. 33-37, quoted from memory. Inputs in inches, printed limits in pounds. The manual works these in
-# US
-# units, whose constants are rounded (51 lb = 23.13 kg, 10 in = 25.4 cm): the metric form lands up to 3.2 % lower (VM and HM round
-# differently).
+# inferred there); punch press stock: pp. 33-37, quoted from memory. Inputs in inches, limits in pounds at full precision. The manual
+# works these in US units, whose constants are rounded (51 lb = 23.13 kg, 10 in = 25.4 cm): the metric form lands up to 3.2 % lower.
 @pytest.mark.parametrize(
     ("reach", "height", "travel", "per_minute", "coupling", "pounds"),
     [
@@ -23,8 +23,8 @@ LB = 0.45359237
     ],
     ids=["inspection origin", "inspection destination", "punch press origin", "punch press destination"],
 )
-def test_examples_of_the_manual(reach: float, height: float, travel: float, per_minute: float, coupling: str, pounds: float) -> None:
-    lift = Lift(reach=reach * CM, height=height * CM, travel=travel * CM, per_minute=per_minute, coupling=coupling)  # type: ignore[arg-type]
+def test_examples_of_the_manual(reach: float, height: float, travel: float, per_minute: float, coupling: Coupling, pounds: float) -> None:
+    lift = Lift(reach=reach * CM, height=height * CM, travel=travel * CM, per_minute=per_minute, coupling=coupling)
     assert recommended_limit(lift) / LB == pytest.approx(pounds, rel=0.035)
 
 
@@ -71,3 +71,19 @@ def test_frequency_multiplier_takes_the_busier_row(per_minute: float, hours: flo
 
 def test_lifting_index_is_load_over_limit() -> None:
     assert lifting_index(34.5, Lift()) == pytest.approx(1.5)
+
+
+# The manual's package inspection (DHHS (NIOSH) 94-110, pp. 44-46): its printed limits 34.9 lb and 15.2 lb (seen), and the multipliers of
+# the US form to two digits, worked out here: HM 10/H, VM 1 - .0075|V - 30|, DM .82 + 1.8/D.
+@pytest.mark.parametrize(
+    ("reach", "height", "digits", "pounds"),
+    [(10, 22, (1.0, 0.94, 0.87, 1.0, 0.88, 0.95), 34.9), (20, 59, (0.5, 0.78, 0.87, 1.0, 0.88, 1.0), 15.2)], ids=["origin", "destination"],
+)
+def test_each_multiplier_of_the_manuals_package_inspection(
+    reach: float, height: float, digits: tuple[float, ...], pounds: float,
+) -> None:
+    found = multipliers(Lift(reach=reach * CM, height=height * CM, travel=37 * CM, per_minute=3, coupling="fair"))
+    each = (found.horizontal, found.vertical, found.distance, found.asymmetry, found.frequency, found.coupling)
+    # The metric form has 25 cm for 10 in: HM is 1.6 % lower, VM and DM agree within the rounding of the printed tables.
+    assert each == pytest.approx(digits, abs=0.017)
+    assert 51 * found.product() == pytest.approx(pounds, rel=0.035)

@@ -14,6 +14,14 @@ from typing import Final, Literal
 LOAD_CONSTANT: Final = 23.0
 """kg: the limit under the best conditions."""
 
+CAUTION: Final = (
+    "The revised NIOSH lifting equation does not cover one-handed, seated or kneeling lifts, lifts in a cramped space or leaning into a"
+    " machine, slippery floors, unstable or hot loads, and people who are not fit for it. Above an index of 1 some people are at increased"
+    " risk, above 3 many. Use a hoist, a cart or a second person where in doubt; local rules and a competent person decide, never this"
+    " number alone."
+)
+"""What must stand beside every index."""
+
 Coupling = Literal["good", "fair", "poor"]
 
 # Lifts per minute: limits for work of at most 1, 2 and 8 hours, with the hands below 75 cm and from 75 cm up at the origin.
@@ -51,14 +59,43 @@ class Lift:
     coupling: Coupling = "good"
 
 
+@dataclass(frozen=True, slots=True)
+class Multipliers:
+    """The six multipliers of the equation, each from 0 (no such lift is allowed) to 1 (no reduction)."""
+
+    horizontal: float
+    """HM = 25 / H, H the reach in cm; 1 below 25 cm, 0 above 63 cm."""
+    vertical: float
+    """VM = 1 - 0.003 |V - 75|, V the height of the hands in cm; 0 above 175 cm."""
+    distance: float
+    """DM = 0.82 + 4.5 / D, D the travel in cm; 1 below 25 cm, 0 above 175 cm."""
+    asymmetry: float
+    """AM = 1 - 0.0032 A, A the twist in degrees; 0 above 135 degrees."""
+    frequency: float
+    """FM, from the manual's table."""
+    coupling: float
+    """CM, from the manual's table: good, fair or poor grip, hands below 75 cm or from there up."""
+
+    def product(self) -> float:
+        """HM·VM·DM·AM·FM·CM."""
+        return self.horizontal * self.vertical * self.distance * self.asymmetry * self.frequency * self.coupling
+
+
+def multipliers(lift: Lift) -> Multipliers:
+    """The multipliers of the equation for a lift, one end of it."""
+    return Multipliers(
+        horizontal=0.0 if lift.reach > 63 else 25 / max(lift.reach, 25.0),
+        vertical=0.0 if not 0 <= lift.height <= 175 else 1 - 0.003 * abs(lift.height - _WAIST_CM),
+        distance=0.0 if lift.travel > 175 else 0.82 + 4.5 / max(lift.travel, 25.0),
+        asymmetry=0.0 if lift.twist > 135 else 1 - 0.0032 * lift.twist,
+        frequency=frequency_multiplier(lift),
+        coupling=_COUPLING[lift.coupling][lift.height >= _WAIST_CM],
+    )
+
+
 def recommended_limit(lift: Lift) -> float:
     """RWL = LC·HM·VM·DM·AM·FM·CM in kg; 0 where the equation allows no lift at all."""
-    horizontal = 0.0 if lift.reach > 63 else 25 / max(lift.reach, 25.0)
-    vertical = 0.0 if not 0 <= lift.height <= 175 else 1 - 0.003 * abs(lift.height - _WAIST_CM)
-    distance = 0.0 if lift.travel > 175 else 0.82 + 4.5 / max(lift.travel, 25.0)
-    asymmetry = 0.0 if lift.twist > 135 else 1 - 0.0032 * lift.twist
-    grip = _COUPLING[lift.coupling][lift.height >= _WAIST_CM]
-    return LOAD_CONSTANT * horizontal * vertical * distance * asymmetry * frequency_multiplier(lift) * grip
+    return LOAD_CONSTANT * multipliers(lift).product()
 
 
 def frequency_multiplier(lift: Lift) -> float:
