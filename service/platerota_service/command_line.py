@@ -82,7 +82,10 @@ def serve(
         _say(f"DANGER: {danger}.")
     settings = _settings(**({"role": role.value} if role is not None else {}))
     _log_to_console()
-    server.run(settings, host, port)
+    try:
+        server.run(settings, host, port)
+    except StoreError as error:
+        _refuse(str(error))
 
 
 @app.command()

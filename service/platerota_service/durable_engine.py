@@ -138,6 +138,7 @@ class DurableEngine:
                 beside(session, plan_id)
 
     def _stop(self, plan_id: str, tenant: str) -> None:
+        _check_id(plan_id)
         with self._store.reading() as session:
             row = plan_rows.read(session, plan_id, tenant)
         if row is not None and row.ended_ms is not None:
@@ -150,6 +151,7 @@ class DurableEngine:
             self._take_out(plan_id)
 
     def _delete(self, plan_id: str, tenant: str) -> None:
+        _check_id(plan_id)
         with self._store.writing() as session:
             if not plan_rows.delete(session, plan_id, tenant):
                 raise UnknownPlan(plan_id)
@@ -161,6 +163,7 @@ class DurableEngine:
         self._client.cancel_workflow(plan_id)
 
     def _read_request(self, plan_id: str, tenant: str) -> PlanRequest:
+        _check_id(plan_id)
         with self._store.reading() as session:
             text = plan_rows.read_request_text(session, plan_id, tenant)
         if text is None:
@@ -168,6 +171,7 @@ class DurableEngine:
         return read_request(text)
 
     def _read(self, plan_id: str, tenant: str) -> PlanState:
+        _check_id(plan_id)
         with self._store.reading() as session:
             row = plan_rows.read(session, plan_id, tenant)
         if row is None:
@@ -176,3 +180,9 @@ class DurableEngine:
         return PlanState(
             row.id, cast(Status, row.state), row.plan, row.revision, progress, row.problem, row.shop_id, row.shop_version,
         )
+
+
+def _check_id(plan_id: str) -> None:
+    """Refuse what was never an id, before PostgreSQL does so as a fault: it takes no text with a NUL in it."""
+    if not (plan_id.isascii() and plan_id.isalnum()):
+        raise UnknownPlan(plan_id)

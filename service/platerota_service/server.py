@@ -38,10 +38,13 @@ def run(settings: ServiceSettings, host: str, port: int, command: Sequence[str] 
 
     Raises
     ------
+    platerota_service.store.StoreError
+        Where the database cannot be used.
     SystemExit
-        Where the address cannot be listened on, or the database cannot be used (the log says why).
+        Where the address cannot be listened on, or another service uses the database (the log says which).
     """
     app = create_app(settings, command=command)
+    app.state.parts.store.prepare()
     config = uvicorn.Config(app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS)
     with contextlib.suppress(KeyboardInterrupt):
         Server(config, app.state.parts.engine).run()

@@ -139,14 +139,15 @@ class Caller:
     def __init__(self, ports: Sequence[int]) -> None:
         self._ports = ports
         self._next = 0
-        self._client = httpx.Client(timeout=20)
 
     def __call__(self, method: str, path: str, **more: Any) -> httpx.Response:
         last = time.monotonic() + 120
         while True:
             self._next += 1
+            base = f"http://127.0.0.1:{self._ports[self._next % len(self._ports)]}"
             try:
-                answer = self._client.request(method, f"http://127.0.0.1:{self._ports[self._next % len(self._ports)]}{path}", **more)
+                with httpx.Client(timeout=70, verify=False, base_url=base) as client:
+                    answer = client.request(method, path, **more)
                 if answer.status_code != 503:
                     return answer
             except httpx.TransportError:
@@ -159,9 +160,6 @@ class Caller:
         answer = self("POST", "/v1/plans", json=document, headers={"Prefer": "respond-async"})
         assert answer.status_code == 202, answer.text
         return str(answer.json()["id"])
-
-    def close(self) -> None:
-        self._client.close()
 
 
 def open_store(url: str | None, folder: Path) -> Store:

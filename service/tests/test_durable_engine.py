@@ -31,6 +31,8 @@ async def test_an_unknown_plan_is_refused_by_every_call(engine: DurableEngine) -
     for call in (engine.status, engine.stop, engine.cancel):
         with pytest.raises(UnknownPlan):
             await call("nothing")
+        with pytest.raises(UnknownPlan):
+            await call("not\0an id")
     with pytest.raises(UnknownPlan):
         await anext(engine.events("nothing"))
 

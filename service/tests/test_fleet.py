@@ -68,7 +68,6 @@ def test_the_plan_of_a_worker_that_never_comes_back_is_made_by_another(
     with store.reading() as session:
         row = session.get_one(PlanRow, plan_id)
         assert (row.worker, row.attempts) == ("worker-1", 2)
-    caller.close()
     for process in (api, second):
         process.end()
 

@@ -93,7 +93,6 @@ def test_nothing_is_lost_and_nothing_ends_twice_whatever_is_killed(
             taken.append(caller.submit(request_document))
         time.sleep(chance.uniform(0.1, 0.9))
         scene.kill_one(chance)
-    caller.close()
     await_that(lambda: set(ends(scene.store)) >= set(taken), 20 + 2 * plans, lambda: _log(scene))
     table = _table(scene, taken)
     print(f"\nkilled {scene.killed}: {table}")
