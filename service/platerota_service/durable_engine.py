@@ -153,9 +153,11 @@ class DurableEngine:
     def _delete(self, plan_id: str, tenant: str) -> None:
         _check_id(plan_id)
         with self._store.writing() as session:
-            if not plan_rows.delete(session, plan_id, tenant):
-                raise UnknownPlan(plan_id)
-        self._take_out(plan_id)
+            state = plan_rows.delete(session, plan_id, tenant)
+        if state is None:
+            raise UnknownPlan(plan_id)
+        if state == "waiting":  # whoever solves it sees for himself that it is gone
+            self._take_out(plan_id)
 
     def _take_out(self, plan_id: str) -> None:
         """Take a plan out of the queue. Where that is lost, the worker finds that there is nothing left to do."""

@@ -103,10 +103,9 @@ def ask_stop(session: Session, plan_id: str, tenant: str) -> str | None:
     return session.scalar(sa.select(PlanRow.state).where(*mine))
 
 
-def delete(session: Session, plan_id: str, tenant: str) -> bool:
-    """Delete a plan; whether there was one."""
-    gone = session.scalar(sa.delete(PlanRow).where(PlanRow.id == plan_id, PlanRow.tenant == tenant).returning(PlanRow.id))
-    return gone is not None
+def delete(session: Session, plan_id: str, tenant: str) -> str | None:
+    """Delete a plan; the state it was in, None where there is no such plan."""
+    return session.scalar(sa.delete(PlanRow).where(PlanRow.id == plan_id, PlanRow.tenant == tenant).returning(PlanRow.state))
 
 
 def is_open(session: Session, plan_id: str) -> bool:
