@@ -19,7 +19,9 @@ def test_there_is_one_slot_for_every_two_cores(monkeypatch: pytest.MonkeyPatch, 
     assert ServiceSettings().solve_slots == slots
 
 
-@pytest.mark.parametrize("field", ["SOLVE_SLOTS", "QUEUE_LIMIT", "SOLVE_MEMORY_MIB", "STOP_GRACE_SECONDS", "KEEP_DAYS", "SOLVE_ATTEMPTS", "MAX_BODY_BYTES"])
+@pytest.mark.parametrize(
+    "field", ["SOLVE_SLOTS", "QUEUE_LIMIT", "SOLVE_MEMORY_MIB", "STOP_GRACE_SECONDS", "KEEP_DAYS", "SOLVE_ATTEMPTS", "MAX_BODY_BYTES"],
+)
 def test_a_setting_of_zero_is_refused(monkeypatch: pytest.MonkeyPatch, field: str) -> None:
     monkeypatch.setenv(f"PLATEROTA_{field}", "0")
     with pytest.raises(ValidationError):
