@@ -39,6 +39,8 @@ SOLVE_CHILD = (sys.executable, "-m", "platerota_service.solve_child")
 
 _LONGEST_LINE = 256 * MIB
 _LAST_SECONDS = 1.0
+_ROUNDS_TO_CLOSE = 3
+"""Rounds of the event loop in which asyncio closes pipes that are at their end."""
 _REPEATABLE_PATIENCE = 10
 """A repeatable solve counts work instead of seconds: a slow machine may need several times its solve_seconds."""
 
@@ -87,9 +89,7 @@ class SolveProcess:
     async def run(self) -> Outcome:
         """Run the child to its end. Where this is cancelled the child is killed."""
         try:
-            process = await asyncio.create_subprocess_exec(
-                *self.command, stdin=PIPE, stdout=PIPE, stderr=PIPE, limit=_LONGEST_LINE, start_new_session=True,
-            )
+            process = await start_child(*self.command)
         except OSError as error:
             _log.error("the solver process could not be started: %s", error)
             self._outcome.fault = "the solver process could not be started"
@@ -218,14 +218,39 @@ def kill(process: Process) -> None:
             process.kill()
 
 
+async def start_child(*command: str) -> Process:
+    """Start a child with pipes to all that it says and is told.
+
+    Where this is cancelled the child is killed, and nothing of it is left: a start that asyncio itself cancels may leave its pipes.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be started.
+    """
+    starting = asyncio.create_task(
+        asyncio.create_subprocess_exec(*command, stdin=PIPE, stdout=PIPE, stderr=PIPE, limit=_LONGEST_LINE, start_new_session=True)
+    )
+    try:
+        return await asyncio.shield(starting)
+    except asyncio.CancelledError:
+        with contextlib.suppress(OSError):
+            process = await starting
+            kill(process)
+            await asyncio.gather(reap(process), log_errors(process))
+        raise
+
+
 async def reap(process: Process) -> None:
-    """Wait for the end of a killed child, and read what is left in its pipes: they close at their end alone."""
+    """Wait for the end of a killed child, and read what is left of what it said: its pipes close at their end alone."""
     assert process.stdin is not None
     assert process.stdout is not None
     process.stdin.close()
     with contextlib.suppress(ValueError):  # too long a line
         await process.stdout.read()
     await process.wait()
+    for _ in range(_ROUNDS_TO_CLOSE):
+        await asyncio.sleep(0)
 
 
 def _ending(code: int) -> str:
