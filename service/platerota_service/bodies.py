@@ -8,7 +8,8 @@ import codecs
 from fastapi import Request
 
 from platerota_service.engine import Submission
-from platerota_service.problems import TOO_LARGE, WRONG_MEDIA_TYPE, ProblemError
+from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
+from platerota_service.problems import ProblemError
 from platerota_shared.reading import read_request
 
 
