@@ -11,6 +11,8 @@ from platerota_service.engine import Engine
 from platerota_service.preferences import Preferences, read_preferences
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
+from platerota_service.watch.metrics import Metrics
+from platerota_service.webhooks.outbox import Outbox
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,30 +22,38 @@ class Parts:
     settings: ServiceSettings
     store: Store
     engine: Engine
+    metrics: Metrics
+    outbox: Outbox
 
 
-def _parts(call: Request) -> Parts:
+def parts_of(call: Request) -> Parts:
+    """The parts of the service that a call came to."""
     parts = call.app.state.parts
     assert isinstance(parts, Parts)
     return parts
 
 
+async def _parts(call: Request) -> Parts:
+    return parts_of(call)
+
+
 async def _engine(call: Request) -> Engine:
-    return _parts(call).engine
+    return parts_of(call).engine
 
 
 async def _store(call: Request) -> Store:
-    return _parts(call).store
+    return parts_of(call).store
 
 
 async def _settings(call: Request) -> ServiceSettings:
-    return _parts(call).settings
+    return parts_of(call).settings
 
 
 async def _preferences(call: Request) -> Preferences:
     return read_preferences(call.headers.getlist("prefer"))
 
 
+PartsOf = Annotated[Parts, Depends(_parts)]
 StoreOf = Annotated[Store, Depends(_store)]
 EngineOf = Annotated[Engine, Depends(_engine)]
 SettingsOf = Annotated[ServiceSettings, Depends(_settings)]

@@ -45,7 +45,10 @@ def run(settings: ServiceSettings, host: str, port: int, command: Sequence[str] 
     """
     app = create_app(settings, command=command)
     app.state.parts.store.prepare()
-    config = uvicorn.Config(app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS)
+    # Calls are logged by the service itself, with their trace and without the query that may sign a link.
+    config = uvicorn.Config(
+        app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS, log_config=None, access_log=False,
+    )
     with contextlib.suppress(KeyboardInterrupt):
         Server(config, app.state.parts.engine).run()
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import socket
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from limits import parse
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 from platerota_shared.document import MAX_BYTES
 
@@ -23,6 +24,17 @@ def _default_slots() -> int:
 def _host() -> str:
     """The name of this computer, or of this container."""
     return socket.gethostname()[:64] or "worker"
+
+
+def _check_rate(text: str) -> str:
+    """A number of calls and a span, as the library `limits` reads them."""
+    parse(text)
+    return text
+
+
+def _read_list(text: Any) -> Any:
+    """Texts with `;` between them."""
+    return tuple(part.strip() for part in text.split(";") if part.strip()) if isinstance(text, str) else text
 
 
 class ServiceSettings(BaseSettings):
@@ -59,6 +71,13 @@ class ServiceSettings(BaseSettings):
         Days for which a plan is kept after its end; a shop's released one is kept on.
     max_body_bytes
         Largest request body in bytes; never more than the 16 MiB that a request may have.
+    rate_limit
+        Calls that one key (or, without one, one address of another computer) may make, such as `600/minute`; past it 429. Each API
+        process counts by itself.
+    cors_origins
+        Origins whose pages may call from a browser, `;` between them, such as `https://sheets.example`; none: no other origin.
+    webhooks_inside
+        Whether webhooks may go to addresses inside the shop's own network, and by plain http.
     replay_directory
         Where a request is written whose plan failed the audit, with that plan and the findings; none: only the log tells.
     """
@@ -79,6 +98,9 @@ class ServiceSettings(BaseSettings):
     warm_seconds: Annotated[float, Field(gt=0, le=3_600)] = 300.0
     keep_days: Annotated[float, Field(gt=0, le=36_500)] = 365.0
     max_body_bytes: Annotated[int, Field(ge=1_024, le=MAX_BYTES)] = MAX_BYTES
+    rate_limit: Annotated[str, AfterValidator(_check_rate)] = "3000/minute"
+    cors_origins: Annotated[tuple[str, ...], NoDecode, BeforeValidator(_read_list)] = ()
+    webhooks_inside: bool = False
     replay_directory: Path | None = None
 
     @model_validator(mode="after")
