@@ -30,6 +30,9 @@ _LONGEST_PAUSE = 2.0
 _log = logging.getLogger(__name__)
 T = TypeVar("T")
 
+OnEnd = Callable[[Session, str, str], None]
+"""Is told, in the session of its transaction, that a plan is in an end state now."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ending:
@@ -45,9 +48,13 @@ class _Lost(Exception):
 
 
 class Attempts:
-    """Solves stored plans in children, for the worker `worker`."""
+    """Solves stored plans in children, for the worker `worker`; the end of each is told to `on_end`, in the transaction that stores it."""
 
-    def __init__(self, worker: str, settings: ServiceSettings, store: Store, command: Sequence[str]) -> None:
+    def __init__(
+        self, worker: str, settings: ServiceSettings, store: Store, command: Sequence[str],
+        on_end: OnEnd = lambda session, plan_id, state: None,
+    ) -> None:
+        self._on_end = on_end
         self._worker = worker
         self._settings = settings
         self._store = store
@@ -87,9 +94,14 @@ class Attempts:
 
     async def finish(self, plan_id: str, ending: Ending) -> None:
         """Store the end state; doing it twice changes nothing."""
-        state = await self._patiently(
-            lambda session: plan_rows.finish(session, plan_id, ending.claim, ending.fault, ending.findings)
-        )
+
+        def end(session: Session) -> str | None:
+            state = plan_rows.finish(session, plan_id, ending.claim, ending.fault, ending.findings)
+            if state is not None:
+                self._on_end(session, plan_id, state)
+            return state
+
+        state = await self._patiently(end)
         _log.info("plan %s is %s", plan_id, state or "ended by somebody else")
 
     async def _attempt(self, plan_id: str, claim: Claim) -> Outcome:

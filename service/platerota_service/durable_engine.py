@@ -19,6 +19,7 @@ from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import SOLVE_CHILD
 from platerota_service.store import LOCAL_TENANT, PlanRow, Store, now_ms, plan_rows
+from platerota_service.webhooks.outbox import Outbox
 from platerota_service.worker import Worker
 from platerota_shared.plan import Status
 from platerota_shared.reading import read_request
@@ -47,6 +48,7 @@ class DurableEngine:
         self._store = store
         self._worker = Worker(settings, store, command) if solves else None
         self._changes = Changes(store)
+        self._outbox = Outbox(store)
         self._client: DBOSClient | None = None
         self._closed = False
 
@@ -113,6 +115,7 @@ class DurableEngine:
             await self._worker.close()
         if self._client is not None:
             await asyncio.to_thread(self._client.destroy)
+        await asyncio.to_thread(self._outbox.close)
 
     def _check_room(self) -> None:
         with self._store.reading() as session:
@@ -144,10 +147,12 @@ class DurableEngine:
         if row is not None and row.ended_ms is not None:
             raise AlreadyEnded(plan_id, cast(Status, row.state))
         with self._store.writing() as session:
-            state = plan_rows.ask_stop(session, plan_id, tenant)
-        if state is None:
+            asked = plan_rows.ask_stop(session, plan_id, tenant)
+            if asked is not None and asked[1]:
+                self._outbox.plan_ended(session, plan_id, asked[0])
+        if asked is None:
             raise UnknownPlan(plan_id)
-        if state != "solving":
+        if asked[0] != "solving":
             self._take_out(plan_id)
 
     def _delete(self, plan_id: str, tenant: str) -> None:
@@ -181,6 +186,7 @@ class DurableEngine:
         progress = Progress.model_validate_json(row.progress) if row.progress is not None else None
         return PlanState(
             row.id, cast(Status, row.state), row.plan, row.revision, progress, row.problem, row.shop_id, row.shop_version,
+            row.score,
         )
 
 

@@ -112,6 +112,8 @@ class PlanState:
         Why the plan failed, in words for the caller; None in every other state.
     shop_id, shop_version
         The stored shop it was made from, and which version of it.
+    score
+        Points of the best plan so far; None before the first one.
     """
 
     id: str
@@ -122,6 +124,7 @@ class PlanState:
     problem: str | None = None
     shop_id: str | None = None
     shop_version: int | None = None
+    score: float | None = None
 
     @property
     def plan(self) -> Plan:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Callable, Coroutine
 from typing import Any, Final
+from uuid import uuid4
 
 from dbos import DBOS, DBOSClient, DBOSConfig, EnqueueOptions
 from sqlalchemy.orm import Session
@@ -15,11 +15,14 @@ from platerota_service.store import Store
 
 QUEUE: Final = "solves"
 WORKFLOW: Final = "solve"
+DELIVERIES: Final = "deliveries"
+"""The queue of messages to webhooks, beside which solves do not wait."""
+_DELIVER: Final = "deliver"
+_DELIVERIES_AT_ONCE: Final = 8
 _APPLICATION: Final = "platerota"
 _VERSION: Final = "1"
 """Fixed, so that a newer program goes on with what an older one took; it changes with the steps of the workflow alone."""
 _POLL_SECONDS: Final = 0.2
-_LAST_TAKE_SECONDS: Final = 5.0
 _RECOVERIES: Final = 1_000
 """A backstop alone: the attempts counted in the plan end a request that kills its workers, and with words."""
 _log = logging.getLogger(__name__)
@@ -50,15 +53,30 @@ def enqueue(client: DBOSClient, session: Session, plan_id: str, priority: int) -
     client.enqueue_in_transaction(session, options, plan_id)
 
 
-class Executor:
-    """Solves queued plans in this process. There can be one at a time in a process, and one of each `name` in the world."""
+def enqueue_delivery(client: DBOSClient, session: Session, delivery_id: str, attempt: int, delay_seconds: float) -> None:
+    """Queue an attempt to send a message to a webhook, in the transaction of `session`; it begins after `delay_seconds`."""
+    options = EnqueueOptions(workflow_name=_DELIVER, queue_name=DELIVERIES, workflow_id=uuid4().hex, app_version=_VERSION)
+    if delay_seconds:
+        options["delay_seconds"] = delay_seconds
+    client.enqueue_in_transaction(session, options, delivery_id, attempt)
 
-    def __init__(self, store: Store, attempts: Attempts, name: str, slots: int) -> None:
+
+Deliver = Callable[[str, int], Coroutine[Any, Any, None]]
+"""Makes an attempt, counted from 1, to send a message; doing it twice may send it twice."""
+
+
+class Executor:
+    """Solves queued plans, and sends queued messages by `deliver`, in this process.
+
+    There can be one at a time in a process, and one of each `name` in the world.
+    """
+
+    def __init__(self, store: Store, attempts: Attempts, deliver: Deliver, name: str, slots: int) -> None:
         self._store = store
+        self._deliver = deliver
         self._attempts = attempts
         self._name = name
         self._slots = slots
-        self._dbos: DBOS | None = None
 
     def launch(self) -> None:
         """Go on with the plans that an earlier process of this name had, and take new ones."""
@@ -68,26 +86,21 @@ class Executor:
             # Nothing here waits for its notifications; the listener alone decides how long an orderly end takes.
             notification_listener_polling_interval_sec=0.1,
         )
-        self._dbos = DBOS(config=config)
+        DBOS(config=config)
         _log_as_we_do()
         DBOS.workflow(name=WORKFLOW, max_recovery_attempts=_RECOVERIES)(self._workflow())
+        DBOS.workflow(name=_DELIVER, max_recovery_attempts=_RECOVERIES)(self._delivery())
         client = open_client(self._store)
         try:
             # Known before the launch, the queue is looked at from the first moment on.
             client.register_queue(QUEUE, worker_concurrency=self._slots, polling_interval_sec=_POLL_SECONDS)
+            client.register_queue(DELIVERIES, worker_concurrency=_DELIVERIES_AT_ONCE, polling_interval_sec=_POLL_SECONDS)
         finally:
             client.destroy()
         DBOS.launch()
 
     def close(self) -> None:
         """Take no more and let go of every plan."""
-        if self._dbos is not None:
-            # The library ends its event loop while it still takes plans from the queue, for which there is then no loop.
-            for stop in self._dbos.background_thread_stop_events:
-                stop.set()
-            for thread in threading.enumerate():
-                if thread.name.startswith("queue-worker-") and thread.is_alive():
-                    thread.join(_LAST_TAKE_SECONDS)
         DBOS.destroy(destroy_registry=True)
 
     def _workflow(self) -> Callable[[str], Coroutine[Any, Any, None]]:
@@ -109,6 +122,19 @@ class Executor:
                 await finish(plan_id, ending)
 
         return solve
+
+    def _delivery(self) -> Callable[[str, int], Coroutine[Any, Any, None]]:
+        """One step: the attempt and what became of it; the next one is queued in the transaction that stores that."""
+        deliver = self._deliver
+
+        @DBOS.step(name="send")
+        async def send(delivery_id: str, attempt: int) -> None:
+            await deliver(delivery_id, attempt)
+
+        async def delivery(delivery_id: str, attempt: int) -> None:
+            await send(delivery_id, attempt)
+
+        return delivery
 
 
 def _log_as_we_do() -> None:

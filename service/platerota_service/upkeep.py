@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Final
 from zlib import crc32
@@ -37,8 +38,11 @@ class Upkeep:
     SQLite has one process, whose name is held by a lock on a file beside the database; nobody else can vanish there.
     """
 
-    def __init__(self, settings: ServiceSettings, store: Store, attempts: Attempts) -> None:
+    def __init__(
+        self, settings: ServiceSettings, store: Store, attempts: Attempts, tidy_messages: Callable[[], None] = lambda: None,
+    ) -> None:
         self._settings = settings
+        self._tidy_messages = tidy_messages
         self._attempts = attempts
         self._store = store
         self._held: sa.Connection | None = None
@@ -146,10 +150,12 @@ class Upkeep:
         if self._store.embedded:
             self._queue_lost(client)
             self._delete_old(client)
+            self._tidy_messages()
         elif self._held is not None and self._held.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), tidying):
             try:
                 self._queue_lost(client)
                 self._delete_old(client)
+                self._tidy_messages()
             finally:
                 self._held.execute(sa.text("SELECT pg_advisory_unlock(:names, :name)"), tidying)
 

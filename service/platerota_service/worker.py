@@ -13,6 +13,8 @@ from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
 from platerota_service.upkeep import Upkeep
 from platerota_service.warm_process import warm_up_beside
+from platerota_service.webhooks.delivering import Deliveries
+from platerota_service.webhooks.outbox import Outbox
 
 _PAUSE = 5.0
 _log = logging.getLogger(__name__)
@@ -24,9 +26,11 @@ class Worker:
     def __init__(self, settings: ServiceSettings, store: Store, command: Sequence[str]) -> None:
         self._settings = settings
         self._command = command
-        attempts = Attempts(settings.worker_id, settings, store, command)
-        self._executor = Executor(store, attempts, settings.worker_id, settings.solve_slots)
-        self._upkeep = Upkeep(settings, store, attempts)
+        self._outbox = Outbox(store)
+        attempts = Attempts(settings.worker_id, settings, store, command, self._outbox.plan_ended)
+        deliveries = Deliveries(store, self._outbox, inside=settings.webhooks_inside)
+        self._executor = Executor(store, attempts, deliveries.attempt, settings.worker_id, settings.solve_slots)
+        self._upkeep = Upkeep(settings, store, attempts, self._outbox.tidy)
         self._starting: asyncio.Task[None] | None = None
         self._launched = False
         self.compiling = False
@@ -56,6 +60,7 @@ class Worker:
         if self._launched:
             await asyncio.to_thread(self._executor.close)
         await asyncio.to_thread(self._upkeep.close)
+        await asyncio.to_thread(self._outbox.close)
 
     async def _get_ready(self) -> None:
         if await warm_up_beside(self._command, self._settings.warm_seconds, self._note_compiling):

@@ -12,9 +12,13 @@ import pytest
 import sqlalchemy as sa
 
 from platerota_service.attempts import Attempts
+from platerota_service.cursors import Place
 from platerota_service.executor import Executor, prepare_queue
+from platerota_service.plan_list import plans_page
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import PlanRow, Store, plan_rows
+from platerota_service.webhooks.delivering import Deliveries
+from platerota_service.webhooks.outbox import Outbox
 
 _BATCH = 5_000
 
@@ -79,13 +83,11 @@ def test_no_query_of_a_list_or_of_the_queue_reads_a_whole_table(either_store: St
     prepare_queue(either_store)
     fill(either_store, plans)
     some = f"{7:032x}"
-    page = sa.select(PlanRow.id, PlanRow.state, PlanRow.created_ms).where(PlanRow.tenant == "t7")
-    newest = page.order_by(PlanRow.created_ms.desc(), PlanRow.id.desc()).limit(50)
+    cursor = Place(5_000, some).cursor()
     with explained(either_store) as noted, either_store.writing() as session:
-        session.execute(newest)
-        session.execute(newest.where(sa.tuple_(PlanRow.created_ms, PlanRow.id) < sa.tuple_(5_000, some)))
-        session.execute(newest.where(PlanRow.shop_id == "s1"))
-        session.execute(page.where(PlanRow.request_hash == f"{7:064x}", PlanRow.created_ms > 3))
+        for status, shop, place in ((None, None, None), (None, None, cursor), (None, "s1", cursor), ("ready", None, cursor)):
+            session.execute(plans_page("t7", status, shop, place, 50))
+        session.execute(sa.select(PlanRow.id).where(PlanRow.tenant == "t7", PlanRow.request_hash == f"{7:064x}", PlanRow.created_ms > 3))
         assert plan_rows.count_waiting(session) == plans // 100
         plan_rows.next_priority(session, "t7", rush=False)
         plan_rows.next_priority(session, "t7", rush=True)
@@ -107,7 +109,7 @@ def test_no_query_of_a_list_or_of_the_queue_reads_a_whole_table(either_store: St
 
 def _claims(store: Store, settings: ServiceSettings) -> dict[str, str]:
     """The statements of the queue itself that read a whole table while it looks for work; it takes none: no workflow is called 'nobody'."""
-    executor = Executor(store, Attempts("w", settings, store, ()), "w", 1)
+    executor = Executor(store, Attempts("w", settings, store, ()), Deliveries(store, Outbox(store), inside=False).attempt, "w", 1)
     with explained(store) as noted:
         executor.launch()
         last = time.monotonic() + 20

@@ -89,8 +89,14 @@ def revisions(session: Session, plan_ids: Sequence[str]) -> dict[str, int]:
     return {plan_id: revision for plan_id, revision in found}
 
 
-def ask_stop(session: Session, plan_id: str, tenant: str) -> str | None:
-    """End a plan that waits, or ask whoever solves it to end; its state after that, None where there is no such plan."""
+def ask_stop(session: Session, plan_id: str, tenant: str) -> tuple[str, bool] | None:
+    """End a plan that waits, or ask whoever solves it to end.
+
+    Returns
+    -------
+    tuple or None
+        Its state after that, and whether that is an end which this call brought about; None where there is no such plan.
+    """
     mine = (PlanRow.id == plan_id, PlanRow.tenant == tenant)
     ended = session.scalar(
         _change(*mine, PlanRow.state == "waiting").values(
@@ -98,9 +104,10 @@ def ask_stop(session: Session, plan_id: str, tenant: str) -> str | None:
         ).returning(PlanRow.state)
     )
     if ended is not None:
-        return "stopped"
+        return ended, True
     session.execute(_change(*mine, PlanRow.state == "solving", PlanRow.stop_asked.is_(False)).values(stop_asked=True))
-    return session.scalar(sa.select(PlanRow.state).where(*mine))
+    state = session.scalar(sa.select(PlanRow.state).where(*mine))
+    return (state, False) if state is not None else None
 
 
 def delete(session: Session, plan_id: str, tenant: str) -> str | None:
