@@ -32,7 +32,7 @@ async def test_head_is_get_without_the_body(client: httpx.AsyncClient) -> None:
         assert (headed.status_code, headed.content) == (got.status_code, b"")
         assert headed.headers["content-type"] == got.headers["content-type"]
         assert headed.headers["content-length"] == str(len(got.content))
-    assert (await client.head("/v1/plans")).headers["allow"] == "POST"
+    assert (await client.head("/v1/plans/1/stop")).headers["allow"] == "POST"
 
 
 def test_the_serving_process_never_loads_the_optimiser() -> None:

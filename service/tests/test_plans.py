@@ -11,7 +11,8 @@ import pytest
 
 from platerota_service.app import create_app
 from platerota_service.durable_engine import DurableEngine
-from platerota_service.problems import KINDS, PROBLEM_JSON
+from platerota_service.kinds import KINDS
+from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 
 pytestmark = pytest.mark.anyio
@@ -120,7 +121,7 @@ class TestCreate:
     async def test_while_the_optimiser_gets_ready_a_call_that_waits_is_told_to_come_again_or_to_be_asked_for_later(
         self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        monkeypatch.setattr("platerota_service.plans.WARM_PATIENCE", 0.0)
+        monkeypatch.setattr("platerota_service.plan_making.WARM_PATIENCE", 0.0)
         app = create_app(settings, await engine_of("cold"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             problem(await client.get("/v1/health/ready"), 503, "warming-up")
