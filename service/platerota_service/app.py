@@ -14,6 +14,7 @@ from limits import parse
 
 from platerota_service import erp, health, plan_events, plan_list, plans, plate_checks, problem_pages
 from platerota_service.access import link_calls as links
+from platerota_service.access.keys import KeyBook
 from platerota_service.access.rates import REFUSALS, LimitedCalls
 from platerota_service.calls import Parts
 from platerota_service.description import describe_api
@@ -70,7 +71,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     metrics, outbox = Metrics(), Outbox(store)
-    app.state.parts = Parts(settings, store, engine, metrics, outbox)
+    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store))
     about_plans, about_shops = (plans, plan_list, plan_events, releases, erp), (shop_routes, shop_plans, shop_rows)
     for part in (*about_plans, *about_shops, plate_checks, webhooks, links, health, problem_pages, numbers):
         app.include_router(part.router)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
+import structlog
 from sqlalchemy.exc import InterfaceError, InternalError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
@@ -101,6 +102,7 @@ class Attempts:
                 self._on_end(session, plan_id, state)
             return state
 
+        structlog.contextvars.bind_contextvars(plan=plan_id)
         state = await self._patiently(end)
         _log.info("plan %s is %s", plan_id, state or "ended by somebody else")
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from fastapi import Depends, Path, Request
 
+from platerota_service.access.keys import KeyBook
 from platerota_service.engine import Engine
 from platerota_service.preferences import Preferences, read_preferences
 from platerota_service.settings import ServiceSettings
@@ -24,6 +25,7 @@ class Parts:
     engine: Engine
     metrics: Metrics
     outbox: Outbox
+    keys: KeyBook
 
 
 def parts_of(call: Request) -> Parts:

@@ -12,7 +12,7 @@ import structlog
 from fastapi import Request, Security
 from fastapi.security import APIKeyHeader, APIKeyQuery, HTTPBearer, SecurityScopes
 
-from platerota_service.access.keys import ALL_SCOPES, SCOPES, KeyBook, Scope, scopes_of
+from platerota_service.access.keys import ALL_SCOPES, SCOPES, Scope, scopes_of
 from platerota_service.access.links import read_link
 from platerota_service.access.tokens import Token, token_text
 from platerota_service.calls import parts_of
@@ -25,6 +25,9 @@ _FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 
 LINK_SCHEME: Final = "link"
 """How the API description names signed links; a call that accepts them says so there."""
+
+_NOBODYS = (".localhost", ".test")
+"""Names that nobody can own (RFC 6761)."""
 
 _BEARER = HTTPBearer(auto_error=False, scheme_name="bearer", description="A key, made by `platerota keys create`.")
 _ALIAS = APIKeyHeader(name="X-API-Key", auto_error=False, scheme_name="header", description="The same key, for spreadsheets.")
@@ -56,14 +59,14 @@ async def _known_or_linked(
     link = read_link(call.url.path, call.url.query)
     if link is None or token_text(call.headers) is not None:
         return _allowed(await _by_key(call), needed)
-    row = await asyncio.to_thread(KeyBook(parts_of(call).store).by_id, link.key_id)
+    row = await asyncio.to_thread(parts_of(call).keys.by_id, link.key_id)
     if row is None or not link.valid(row.hash, time.time()):
         raise ProblemError(KEY_REFUSED, "the link is past its time, was changed, or its key is revoked", headers=_CHALLENGE)
     return _allowed(Caller(row.tenant, scopes_of(row) & {"read"}, row), needed)
 
 
 async def _by_key(call: Request) -> Caller:
-    keys = KeyBook(parts_of(call).store)
+    keys = parts_of(call).keys
     given = token_text(call.headers)
     if given is None:
         if not direct(call) or await asyncio.to_thread(keys.any):
@@ -86,10 +89,15 @@ def _allowed(caller: Caller, needed: SecurityScopes) -> Caller:
 
 
 def direct(call: Request) -> bool:
-    """Whether a call comes from this computer itself and through no proxy, which would make everybody look as if it did."""
+    """Whether a call comes from this computer itself, by a name of its own.
+
+    Not through a proxy, which would make everybody look as if they were here; and not by a name that somebody out there can point
+    at this computer (DNS rebinding), so that a page of theirs in a browser here could read and delete plans.
+    """
     if call.client is None or any(name in call.headers for name in _FORWARDED):
         return False
-    return loopback(call.client.host)
+    name = call.url.hostname or ""
+    return loopback(call.client.host) and (loopback(name) or name.endswith(_NOBODYS))
 
 
 def loopback(host: str) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from typing import Final, Literal, get_args
 
 import sqlalchemy as sa
@@ -25,11 +26,17 @@ _USE_NOTED_MS: Final = 600_000
 """A key's last use is written down again after ten minutes: a write for each call would cost more than it tells."""
 
 
+_LOOK_SECONDS: Final = 1.0
+"""Where there was no key, it is looked again after a second: whoever reads plans all day asks the database for nothing else."""
+
+
 class KeyBook:
     """The keys in `store`."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
+        self._any = False
+        self._looked = float("-inf")
 
     def create(self, tenant: str, name: str = "", scopes: tuple[Scope, ...] = USUAL_SCOPES, expires_ms: int | None = None) -> Token:
         """Make a key; the token answered is the only place where it can be read.
@@ -63,9 +70,12 @@ class KeyBook:
             return row is not None
 
     def any(self) -> bool:
-        """Whether there ever was a key: from then on everybody needs one, even where all are revoked."""
-        with self._store.reading() as session:
-            return session.scalar(sa.select(KeyRow.id).limit(1)) is not None
+        """Whether there ever was a key: from then on (a second at most) everybody needs one, even where all are revoked."""
+        if not self._any and time.monotonic() - self._looked > _LOOK_SECONDS:
+            with self._store.reading() as session:
+                self._any = session.scalar(sa.select(KeyRow.id).limit(1)) is not None
+            self._looked = time.monotonic()
+        return self._any
 
     def any_live(self) -> bool:
         """Whether there is a key that somebody can use."""
