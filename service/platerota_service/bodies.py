@@ -9,7 +9,8 @@ from fastapi import Request
 
 from platerota_service.engine import Submission
 from platerota_service.formats import SHEET_BODIES, body_kind
-from platerota_service.problems import TOO_LARGE, WRONG_MEDIA_TYPE, ProblemError
+from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
+from platerota_service.problems import ProblemError
 from platerota_service.workbook import read_sheets
 from platerota_shared.reading import read_request
 

@@ -6,13 +6,16 @@ import asyncio
 import datetime as dt
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Depends, Query, Response
+from fastapi import APIRouter, Query, Response
 
-from platerota_service.answers import Answers, problem_answers
+from platerota_service.access.callers import LinkReader
+from platerota_service.answers import Answers, guarded_answers
 from platerota_service.calendar_file import load_windows_calendar
-from platerota_service.calls import EngineOf, PlanId
-from platerota_service.engine import PlanState
-from platerota_service.problems import FAULTS, UNKNOWN_OPERATOR, UNKNOWN_PLAN, ProblemError
+from platerota_service.calls import EngineOf, PlanId, StoreOf
+from platerota_service.kinds import FAULTS, UNKNOWN_OPERATOR, UNKNOWN_PLAN
+from platerota_service.plan_making import plan_of
+from platerota_service.problems import ProblemError
+from platerota_service.shops.facts import shops_of
 
 router = APIRouter(prefix="/v1/plans", tags=["sheets"])
 
@@ -31,38 +34,26 @@ _ANSWER: Final[Answers] = {
 }
 
 
-async def _calendar_link() -> None:
-    """Who may read a calendar without sending a header: the place for the check of the signed link, as nobody is asked for a key yet."""
-
-
-CalendarLink = Depends(_calendar_link)
-"""Stands before the call, so that the check of an expiring signed link is put in one place."""
-
-
 @router.get(
     "/{plan_id}/load-windows.ics", operation_id="get_load_windows_calendar", summary="Load windows as a calendar",
-    responses={**_ANSWER, **problem_answers(UNKNOWN_PLAN, UNKNOWN_OPERATOR, FAULTS)}, response_class=Response, dependencies=[CalendarLink],
+    responses={**_ANSWER, **guarded_answers(UNKNOWN_PLAN, UNKNOWN_OPERATOR, FAULTS)}, response_class=Response,
 )
 async def get_load_windows_calendar(
-    plan_id: PlanId, engine: EngineOf,
+    plan_id: PlanId, caller: LinkReader, engine: EngineOf, store: StoreOf,
     operator: Annotated[str | None, Query(description="Whose loads, by id; everybody's where not given.", examples=["ana"])] = None,
 ) -> Response:
     """Answer one event for each load: the plan's own time, in the description the window around it, the pieces and the cautions.
 
-    Subscribe to it: an event keeps its UID for as long as the plan lives. Events are TENTATIVE until the plan is released.
+    Subscribe to it, by a signed link where keys exist: an event keeps its UID for as long as the plan lives, and its SEQUENCE rises
+    with each change of the plan or its release. Events are CONFIRMED while the plan is the one its shop works by, else TENTATIVE.
     """
-    state, request = await engine.status(plan_id), await engine.request(plan_id)
+    state, request = await plan_of(engine, caller, plan_id), await engine.request(plan_id, caller.tenant)
     known = [person.id for person in request.shop.operators]
     if operator is not None and operator not in known:
         raise ProblemError(UNKNOWN_OPERATOR, f"there is no operator '{operator[:60]}'; there are {', '.join(known) or 'none'}")
-    released, revision = _release_of(state)
-    content = await asyncio.to_thread(
-        load_windows_calendar, state.plan, stamp=dt.datetime.now(dt.UTC), operator=operator, released=released, revision=revision,
+    shop = (await asyncio.to_thread(shops_of, store, caller.tenant, [plan_id])).get(plan_id)
+    content = await asyncio.to_thread(lambda: load_windows_calendar(
+        state.plan, stamp=dt.datetime.now(dt.UTC), operator=operator, released=shop is not None and shop.released, revision=state.revision,
         request=request,
-    )
+    ))
     return Response(content, media_type=CALENDAR, headers={"Content-Disposition": 'inline; filename="load-windows.ics"'})
-
-
-def _release_of(state: PlanState) -> tuple[bool, int]:
-    """Whether a plan is released and how often that or the plan changed: never, as an ended plan stays and none can be released yet."""
-    return False, 1 if state.ended else 0

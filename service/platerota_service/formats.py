@@ -9,7 +9,8 @@ from typing import Annotated, Any, Final, Literal, get_args
 from fastapi import Depends, Query, Request
 from pydantic import JsonValue
 
-from platerota_service.problems import NO_SUCH_TABLE, ProblemError
+from platerota_service.kinds import NO_SUCH_TABLE
+from platerota_service.problems import ProblemError
 from platerota_service.workbook.columns import request_sheets
 from platerota_service.workbook.plan_tables import PLAN_TABLES
 
@@ -42,6 +43,9 @@ class Wanted:
 
     format: Format
     table: str = ""
+
+
+JSON: Final = Wanted("json")
 
 
 def body_kind(call: Request) -> str:

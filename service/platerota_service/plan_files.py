@@ -41,7 +41,7 @@ WORKBOOK_ANSWER: Final[Answers] = {
 def plan_file(state: PlanState, request: PlanRequest, wanted: Wanted) -> Response:
     """The answer, 200, in a format that is not JSON; work for a thread."""
     book = PlanBook(state.plan, request, state.problem)
-    name = f"plan-{state.plan.id}"
+    name = f"plan-{state.id}"
     table = plan_table(wanted.table)
     if wanted.format == "csv" and table is not None:
         return file_answer(plan_csv(table, book), wanted, f"{name}-{table.name}")

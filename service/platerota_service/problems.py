@@ -1,10 +1,9 @@
-"""Every error as RFC 9457 problem details: the kinds there are, and the one place where errors become HTTP."""
+"""Every error as RFC 9457 problem details: the one place where errors become HTTP."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
 from uuid import uuid4
@@ -12,85 +11,32 @@ from uuid import uuid4
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
 from platerota_service.engine import AlreadyEnded, EngineError, EngineWarming, QueueFull, UnknownPlan
+from platerota_service.kinds import (
+    ALREADY_ENDED,
+    BUSY,
+    FAULTS,
+    HTTP,
+    INTERNAL,
+    NOT_FOUND,
+    STORE,
+    TOO_LARGE,
+    UNKNOWN_PLAN,
+    UNREADABLE,
+    WARMING,
+    WRONG_METHOD,
+    Kind,
+)
 from platerota_shared.faults import RequestRefused, Unreadable, pointer
 
 PROBLEM_JSON = "application/problem+json"
 _log = logging.getLogger(__name__)
 
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of problem: its name in the address `/v1/problems/{name}`, HTTP status, title, and what to do about it."""
-
-    name: str
-    status: int
-    title: str
-    advice: str
-
-    @property
-    def type(self) -> str:
-        """The problem type of RFC 9457, an address of this service."""
-        return f"/v1/problems/{self.name}"
-
-
-UNREADABLE = Kind(
-    "unreadable", 400, "the body cannot be read",
-    "Send one JSON object in UTF-8; a request for a plan may be a workbook (.xlsx, .ods) or a zip of CSV files as well.",
-)
-NO_SUCH_TABLE = Kind("no-such-table", 400, "no such table", "Name one with ?table=, or ask for ?format=zip, which holds them all.")
-TOO_LONG_TO_WAIT = Kind(
-    "too-long-to-wait", 400, "too long to wait for",
-    "Send the header 'Prefer: respond-async' and fetch the plan from its Location, or set settings.solve_seconds to 25 or less.",
-)
-NOT_FOUND = Kind("not-found", 404, "nothing is there", "Check the address; /docs lists every call.")
-UNKNOWN_PLAN = Kind(
-    "unknown-plan", 404, "no such plan",
-    "Plans live in memory: a deleted one, an old one past the limit, or one from before a restart is gone. Post the request again.",
-)
-NO_SUCH_PART = Kind("no-such-part", 404, "the plan has no such part", "Ask for one that it has; without the parameter all are shown.")
-NO_FONTS = Kind(
-    "no-fonts", 501, "no picture can be lettered here",
-    "Install the font DejaVu Sans Mono (in Debian the package fonts-dejavu-core) where the service runs, or take the drawing as SVG.",
-)
-UNKNOWN_OPERATOR = Kind("unknown-operator", 404, "no such operator", "Use the id of an operator of the plan's shop, or leave it out.")
-WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
-ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
-NOT_READY = Kind(
-    "not-ready", 409, "the plan is not ready", "GET the plan, best with the header 'Prefer: wait=20', until its status is 'ready'.",
-)
-TOO_LARGE = Kind(
-    "too-large", 413, "the body is too large", "Leave out closed orders and what the shop no longer has, or plan a part of the shop.",
-)
-WRONG_MEDIA_TYPE = Kind(
-    "wrong-media-type", 415, "the body is of a kind not read here",
-    "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed; a request for a plan may be a workbook or a"
-    " zip of CSV files as well, under its own media type.",
-)
-FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
-INTERNAL = Kind(
-    "internal", 500, "a fault of the service",
-    "Give the instance to whoever runs the service: it is in the log. The request may be sent again.",
-)
-BUSY = Kind("busy", 503, "the service takes no work now", "Send the request again after the seconds that Retry-After says.")
-WARMING = Kind(
-    "warming-up", 503, "the service gets its optimiser ready",
-    "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
-    " waits its turn, and its plan is fetched from its Location.",
-)
-HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
-
-KINDS = {
-    kind.name: kind
-    for kind in (
-        UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_OPERATOR, WRONG_METHOD, ALREADY_ENDED, NOT_READY,
-        TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, INTERNAL, BUSY, WARMING, HTTP, NO_SUCH_PART, NO_FONTS,
-    )
-}
-"""Every kind by its name."""
 
 _BY_STATUS = {404: NOT_FOUND, 405: WRONG_METHOD}
 _RETRY_SECONDS = 10
@@ -128,11 +74,14 @@ class Problem(BaseModel):
 class ProblemError(Exception):
     """A call that is answered with a problem of `kind`; `detail` says what is wrong with this one."""
 
-    def __init__(self, kind: Kind, detail: str, headers: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, kind: Kind, detail: str, headers: Mapping[str, str] | None = None, errors: list[ProblemFault] | None = None,
+    ) -> None:
         super().__init__(detail)
         self.kind = kind
         self.detail = detail
         self.headers = headers
+        self.errors = errors
 
 
 def install_problem_handlers(app: FastAPI) -> None:
@@ -140,6 +89,8 @@ def install_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(ProblemError, _own)
     app.add_exception_handler(RequestRefused, _refused)
     app.add_exception_handler(EngineError, _engine)
+    for kind in (OperationalError, InterfaceError, InternalError, PoolTimeout):
+        app.add_exception_handler(kind, _store)
     app.add_exception_handler(HTTPException, _framework)
     app.add_exception_handler(RequestValidationError, _parameters)
     app.add_exception_handler(Exception, _internal)
@@ -147,7 +98,7 @@ def install_problem_handlers(app: FastAPI) -> None:
 
 async def _own(_request: Request, error: Exception) -> Response:
     assert isinstance(error, ProblemError)
-    return problem_response(error.kind, error.detail, headers=error.headers)
+    return problem_response(error.kind, error.detail, headers=error.headers, errors=error.errors)
 
 
 async def _refused(_request: Request, error: Exception) -> Response:
@@ -173,6 +124,14 @@ async def _engine(_request: Request, error: Exception) -> Response:
         return problem_response(WARMING, words if error.compiling else "the optimiser is being loaded", headers=headers)
     words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
     return problem_response(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+
+
+async def _store(_request: Request, error: Exception) -> Response:
+    _log.error("the database cannot be reached or written: %s", error)
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    known = next((words for words in ("disk is full", "readonly database", "disk I/O error") if words in str(cause)), None)
+    detail = f"the database says: {known}" if known is not None else "the database does not answer"
+    return problem_response(STORE, detail, headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
 async def _framework(request: Request, error: Exception) -> Response:

@@ -7,8 +7,9 @@ import asyncio
 from fastapi import FastAPI, Request, Response
 
 from platerota_service.formats import Wanted, wanted_format
+from platerota_service.kinds import FAULTS, TOO_LARGE, UNREADABLE
 from platerota_service.plan_files import file_answer
-from platerota_service.problems import FAULTS, TOO_LARGE, UNREADABLE, ProblemFault, problem_response
+from platerota_service.problems import ProblemFault, problem_response
 from platerota_service.workbook import SheetFault, SheetsRefused, problems_workbook
 
 FAULTS_HEADER = "Platerota-Faults"

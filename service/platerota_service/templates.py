@@ -9,11 +9,12 @@ from typing import Any
 
 from fastapi import APIRouter, Response
 
-from platerota_service.answers import Answers, problem_answers
+from platerota_service.access.callers import LinkReader
+from platerota_service.answers import Answers, guarded_answers
 from platerota_service.demo.weeks import request_text
 from platerota_service.formats import XLSX, TemplateFormatOf, Wanted, binary, csv_content
+from platerota_service.kinds import FAULTS, NO_SUCH_TABLE
 from platerota_service.plan_files import file_answer
-from platerota_service.problems import FAULTS, NO_SUCH_TABLE
 from platerota_service.workbook import SOLVE_SECONDS, sheet_named, template_csv, template_csvs, template_workbook
 
 router = APIRouter(prefix="/v1", tags=["sheets"])
@@ -28,9 +29,9 @@ _ANSWER: Answers = {
 
 @router.get(
     "/workbook-template", operation_id="get_workbook_template", summary="An empty form with an example week",
-    responses={**_ANSWER, **problem_answers(NO_SUCH_TABLE, FAULTS)}, response_class=Response,
+    responses={**_ANSWER, **guarded_answers(NO_SUCH_TABLE, FAULTS)}, response_class=Response,
 )
-async def get_workbook_template(wanted: TemplateFormatOf) -> Response:
+async def get_workbook_template(_caller: LinkReader, wanted: TemplateFormatOf) -> Response:
     """Answer a workbook (.xlsx) with a sheet for each table: headings, notes with units, lists to choose from, an example week.
 
     Write your own shop over the example and send the file, as .xlsx or .ods, as the body of `POST /v1/plans`. The same as CSV:

@@ -9,11 +9,10 @@ import httpx
 import pytest
 
 from platerota_service.app import create_app
-from platerota_service.child_engine import ChildEngine
 from platerota_service.engine import Submission
 from platerota_service.settings import ServiceSettings
 
-from .conftest import FakeChild
+from .conftest import EngineOf
 
 pytestmark = pytest.mark.anyio
 
@@ -22,13 +21,13 @@ PICTURES = ("gantt.svg", "gantt.png", "load.svg", "load.png")
 
 
 @pytest.fixture
-async def good(settings: ServiceSettings, child: FakeChild) -> AsyncIterator[httpx.AsyncClient]:
+async def good(settings: ServiceSettings, engine_of: EngineOf) -> AsyncIterator[httpx.AsyncClient]:
     """The service over children that find a plan at once."""
-    engine = ChildEngine(settings, child("good"))
+    engine = await engine_of("good")
+    await engine.check_ready(patience=60)
     transport = httpx.ASGITransport(app=create_app(settings, engine), raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         yield client
-    await engine.close()
 
 
 async def ready_plan(client: httpx.AsyncClient, document: dict[str, Any]) -> str:
@@ -45,9 +44,9 @@ async def test_an_unknown_plan_has_no_pages(client: httpx.AsyncClient, what: str
 
 @pytest.mark.parametrize("what", ["load-sheets", "machine-sheets", *PICTURES, "board/against/{id}"])
 async def test_before_the_first_plan_there_is_nothing_to_print(
-    settings: ServiceSettings, child: FakeChild, submission: Submission, what: str,
+    settings: ServiceSettings, engine_of: EngineOf, submission: Submission, what: str,
 ) -> None:
-    engine = ChildEngine(settings, child("patient-without-plan"))
+    engine = await engine_of("patient-without-plan")
     transport = httpx.ASGITransport(app=create_app(settings, engine))
     plan_id = await engine.submit(submission)
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
@@ -55,7 +54,6 @@ async def test_before_the_first_plan_there_is_nothing_to_print(
         assert (answer.status_code, answer.json()["type"]) == (409, "/v1/problems/not-ready")
         board = await client.get(f"/v1/plans/{plan_id}/board")
         assert (board.status_code, "There is no plan to show yet." in board.text) == (200, True)
-    await engine.close()
 
 
 @pytest.mark.parametrize("query", [
@@ -97,7 +95,7 @@ async def test_two_plans_are_compared(good: httpx.AsyncClient, request_document:
 
 
 async def test_the_engine_tells_the_request_of_a_plan_until_it_is_deleted(
-    good: httpx.AsyncClient, engine: ChildEngine, submission: Submission, request_document: dict[str, Any],
+    engine_of: EngineOf, settings: ServiceSettings, submission: Submission, request_document: dict[str, Any],
 ) -> None:
     plan_id = await engine.submit(submission)
     assert await engine.request(plan_id) == submission.request

@@ -16,13 +16,12 @@ import openpyxl
 import pytest
 
 from platerota_service.app import create_app
-from platerota_service.child_engine import ChildEngine
 from platerota_service.formats import WORKBOOK_BODIES, XLSX, ZIP_BODIES
 from platerota_service.settings import ServiceSettings
 from platerota_service.workbook import PLAN_TABLES, SOLVE_SECONDS, read_sheets
 from platerota_shared.reading import read_request
 
-from .conftest import FakeChild
+from .conftest import EngineOf
 from .sheet_files import Sheets, zipped
 from .test_plans import problem
 
@@ -39,19 +38,19 @@ def sheets(request_document: dict[str, Any]) -> Sheets:
 
 
 @asynccontextmanager
-async def service_over(settings: ServiceSettings, command: tuple[str, ...]) -> AsyncIterator[httpx.AsyncClient]:
-    """A service whose solves are children of that command."""
-    engine = ChildEngine(settings, command)
+async def service_over(settings: ServiceSettings, engine_of: EngineOf, child: str) -> AsyncIterator[httpx.AsyncClient]:
+    """A service whose solves are fake children of that name."""
+    engine = await engine_of(child)
+    await engine.check_ready(patience=60)
     transport = httpx.ASGITransport(app=create_app(settings, engine))
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         yield client
-    await engine.close()
 
 
 @pytest.fixture
-async def quick(settings: ServiceSettings, child: FakeChild) -> AsyncIterator[httpx.AsyncClient]:
+async def quick(settings: ServiceSettings, engine_of: EngineOf) -> AsyncIterator[httpx.AsyncClient]:
     """A service whose solves end at once."""
-    async with service_over(settings, child("good")) as client:
+    async with service_over(settings, engine_of, "good") as client:
         yield client
 
 
@@ -91,9 +90,9 @@ class TestBodies:
         assert answer.headers["location"].startswith("/v1/plans/")
 
     async def test_the_solver_is_given_ten_seconds_where_the_workbook_does_not_say(
-        self, settings: ServiceSettings, child: FakeChild, sheets: Sheets,
+        self, settings: ServiceSettings, engine_of: EngineOf, sheets: Sheets,
     ) -> None:
-        async with service_over(settings, child("echo")) as client:
+        async with service_over(settings, engine_of, "echo") as client:
             body = sheets.put("settings", "solve_seconds", "").xlsx()
             answer = await client.post("/v1/plans", content=body, headers=BOOK, params={"format": "json"})
         assert f'"solve_seconds": {SOLVE_SECONDS}' in answer.json()["problem"]["detail"]
