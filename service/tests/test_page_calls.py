@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from platerota_service.app import create_app
-from platerota_service.engine import Submission
+from platerota_service.engine import Submission, UnknownPlan
 from platerota_service.settings import ServiceSettings
 
 from .conftest import EngineOf
@@ -95,10 +95,12 @@ async def test_two_plans_are_compared(good: httpx.AsyncClient, request_document:
 
 
 async def test_the_engine_tells_the_request_of_a_plan_until_it_is_deleted(
-    engine_of: EngineOf, settings: ServiceSettings, submission: Submission, request_document: dict[str, Any],
+    client: httpx.AsyncClient, engine: DurableEngine, submission: Submission,
 ) -> None:
     plan_id = await engine.submit(submission)
     assert await engine.request(plan_id) == submission.request
-    location = await ready_plan(good, request_document)
-    assert (await good.delete(location)).status_code == 204
-    assert (await good.get(f"{location}/board")).status_code == 404
+    assert (await client.get(f"/v1/plans/{plan_id}/board")).status_code == 200
+    assert (await client.delete(f"/v1/plans/{plan_id}")).status_code == 204
+    assert (await client.get(f"/v1/plans/{plan_id}/board")).status_code == 404
+    with pytest.raises(UnknownPlan):
+        await engine.request(plan_id)
