@@ -48,7 +48,7 @@ bench: $(READY) ## measure every family against the goals (about forty minutes; 
 bench-quick: $(READY) ## measure tiny and small on two seeds (about three minutes)
 	PYTHONPATH=solver $(BIN)/python -m benchmarks --family tiny small --seeds 2 $(OPTIONS)
 
-nightly: $(READY) ## run the long property tests
+nightly: $(READY) ## run the long tests: properties, kills, load
 	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
 
 openapi: $(READY) ## write the stored API description, service/openapi.json
