@@ -56,7 +56,7 @@ pictures: demo ## take the pictures of the README anew, from the demo week (need
 	PYTHONPATH=service $(BIN)/python -m page_tools.pictures
 	cp demo-week.svg service/pictures/week.svg
 
-nightly: $(READY) ## run the long property tests
+nightly: $(READY) ## run the long tests: properties, kills, load
 	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
 
 openapi: $(READY) ## write the stored API description, service/openapi.json

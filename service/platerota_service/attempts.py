@@ -116,9 +116,12 @@ class Attempts:
         process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan)
         running = asyncio.create_task(process.run())
         try:
-            while not running.done():
+            ended = False
+            while not ended:
                 await asyncio.wait([running], timeout=_LOOK_SECONDS)
-                stop = await self._tell(plan_id, claim, news, patient=running.done())
+                # Asked before the news are taken: a child may say its last word and end while they are stored.
+                ended = running.done()
+                stop = await self._tell(plan_id, claim, news, patient=ended)
                 if stop is None:
                     raise _Lost
                 if stop:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable, Coroutine
 from typing import Any, Final
 from uuid import uuid4
@@ -23,6 +24,7 @@ _APPLICATION: Final = "platerota"
 _VERSION: Final = "1"
 """Fixed, so that a newer program goes on with what an older one took; it changes with the steps of the workflow alone."""
 _POLL_SECONDS: Final = 0.2
+_LAST_TAKE_SECONDS: Final = 5.0
 _RECOVERIES: Final = 1_000
 """A backstop alone: the attempts counted in the plan end a request that kills its workers, and with words."""
 _log = logging.getLogger(__name__)
@@ -77,6 +79,7 @@ class Executor:
         self._attempts = attempts
         self._name = name
         self._slots = slots
+        self._dbos: DBOS | None = None
 
     def launch(self) -> None:
         """Go on with the plans that an earlier process of this name had, and take new ones."""
@@ -86,7 +89,7 @@ class Executor:
             # Nothing here waits for its notifications; the listener alone decides how long an orderly end takes.
             notification_listener_polling_interval_sec=0.1,
         )
-        DBOS(config=config)
+        self._dbos = DBOS(config=config)
         _log_as_we_do()
         DBOS.workflow(name=WORKFLOW, max_recovery_attempts=_RECOVERIES)(self._workflow())
         DBOS.workflow(name=_DELIVER, max_recovery_attempts=_RECOVERIES)(self._delivery())
@@ -101,6 +104,13 @@ class Executor:
 
     def close(self) -> None:
         """Take no more and let go of every plan."""
+        if self._dbos is not None:
+            # The library ends its event loop while it still takes plans from the queue, for which there is then no loop.
+            for stop in self._dbos.background_thread_stop_events:
+                stop.set()
+            for thread in threading.enumerate():
+                if thread.name.startswith("queue-worker-") and thread.is_alive():
+                    thread.join(_LAST_TAKE_SECONDS)
         DBOS.destroy(destroy_registry=True)
 
     def _workflow(self) -> Callable[[str], Coroutine[Any, Any, None]]:

@@ -1,5 +1,7 @@
 import asyncio
+import time
 from collections.abc import Awaitable, Callable
+from typing import Any
 
 import pytest
 
@@ -242,3 +244,20 @@ async def test_a_child_that_cannot_be_started_is_in_the_log(
     await engine.check_ready(patience=60)
     assert "could not be started" in caplog.text
     await engine.close()
+
+
+async def test_what_a_child_says_last_is_stored_though_the_store_was_busy_with_what_it_said_before(
+    engine_of: EngineOf, submission: Submission, monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The child says everything and ends while one look at its row takes long."""
+    look = plan_rows.look
+
+    def slow_look(*given: Any) -> bool | None:
+        time.sleep(1.0)
+        return look(*given)
+
+    monkeypatch.setattr("platerota_service.attempts._LOOK_SECONDS", 0.0)
+    monkeypatch.setattr(plan_rows, "look", slow_look)
+    engine = await engine_of("good")
+    state = await _ended(engine, await engine.submit(submission))
+    assert (state.status, state.plan.score.total) == ("ready", 3.0)

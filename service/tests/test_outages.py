@@ -13,8 +13,10 @@ import sqlalchemy as sa
 from platerota_service.attempts import Attempts
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import PlanState, Submission
+from platerota_service.plan_answers import stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import PlanRow, Store, StoreError, plan_rows
+from platerota_service.store.plan_rows import BestPlan
 from platerota_service.upkeep import Upkeep
 
 from .postgresql import needs_postgresql
@@ -134,6 +136,22 @@ async def test_a_stored_request_that_cannot_be_read_any_more_fails_in_words(
     state = await _end(engine, plan_id)
     assert state.status == "failed"
     assert "refused by this version" in (state.problem or "")
+
+
+async def test_a_request_whose_workers_died_each_time_is_not_tried_again(
+    engine_of: EngineOf, submission: Submission, store: Store, settings: ServiceSettings,
+) -> None:
+    engine = await engine_of("cold")
+    without, with_plan = await engine.submit(submission), await engine.submit(submission)
+    with store.writing() as session:
+        session.execute(sa.update(PlanRow).values(state="solving", attempts=settings.solve_attempts, claim=settings.solve_attempts))
+        plan = stored_text((await engine.status(with_plan)).plan)
+        plan_rows.put_progress(session, with_plan, settings.solve_attempts, None, BestPlan(plan, 4.0, 3.0, "feasible"))
+    engine = await engine_of("good")
+    failed, kept = await _end(engine, without), await _end(engine, with_plan)
+    assert (failed.status, kept.status) == ("failed", "ready")
+    assert "not tried again" in (failed.problem or "")
+    assert "solve-ended-early" in [warning.code for warning in kept.plan.warnings]
 
 
 async def test_a_second_service_on_the_same_file_is_refused(engine: DurableEngine, settings: ServiceSettings, store: Store) -> None:

@@ -9,6 +9,7 @@ import httpx
 import pytest
 
 from platerota_service.app import create_app
+from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Submission, UnknownPlan
 from platerota_service.settings import ServiceSettings
 

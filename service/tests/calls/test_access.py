@@ -186,7 +186,9 @@ async def test_every_call_needs_a_key_but_those_that_tell_nothing(app: FastAPI, 
             assert security in ([{"bearer"}, {"header"}], [{"bearer"}, {"header"}, {"link"}]), path
 
 
-NOBODY_S = {"/v1/plans", "/v1/shops", "/v1/webhooks", "/v1/links", "/v1/plate-checks", "/metrics", *PUBLIC}
+NOBODY_S = {
+    "/v1/plans", "/v1/shops", "/v1/webhooks", "/v1/links", "/v1/plate-checks", "/v1/board", "/v1/workbook-template", "/metrics", *PUBLIC,
+}
 """Addresses without the id of something that is stored."""
 
 
@@ -203,7 +205,10 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
     with app.state.parts.store.writing() as session:
         app.state.parts.outbox.plan_ended(session, plan_id, "ready")
     message = (await client.get(f"/v1/webhooks/{hook_id}/deliveries", headers=north)).json()["items"][0]["id"]
-    ids = {"{shop_id}": "main", "{plan_id}": plan_id, "{hook_id}": hook_id, "{delivery_id}": message, "{table}": "plates", "{row}": "P1"}
+    ids = {
+        "{shop_id}": "main", "{plan_id}": plan_id, "{other_id}": plan_id, "{hook_id}": hook_id, "{delivery_id}": message,
+        "{table}": "plates", "{row}": "P1",
+    }
     body = {"rows": [shop["plates"][0]], "url": "https://hooks.example/", **request_document}
     walked = 0
     for method, path in sorted(table_of_routes(app)):
@@ -223,6 +228,8 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         assert (await client.get(address, headers=north)).status_code == 200
     for address in ("/v1/plans", "/v1/shops", "/v1/webhooks"):
         assert (await client.get(address, headers=south)).json()["items"] == []
+    assert plan_id in (await client.get("/v1/board", headers=north)).text
+    assert plan_id not in (await client.get("/v1/board", headers=south)).text
 
 
 class TestRates:
