@@ -111,13 +111,6 @@ def test_numbers_tell_of_plans_and_calls(client: httpx.Client, tiny: Request) ->
     assert 'platerota_calls_total{method="POST",path="/v1/plans",status="201"}' in text
 
 
-def test_beyond_this_computer_it_starts_with_a_key_alone(tmp_path: Path) -> None:
-    place = {"PLATEROTA_DATA_DIRECTORY": str(tmp_path / "data")}
-    refused = command("serve", "--host", "0.0.0.0", "--port", "0", **place)
-    assert refused.returncode == 2
-    assert "platerota keys create" in refused.stderr
-
-
 def test_keys_are_made_by_command_and_tenants_see_nothing_of_each_other(tmp_path: Path, tiny: Request) -> None:
     with started(tmp_path / "log") as server, server.client() as client:
         place = {"PLATEROTA_DATA_DIRECTORY": str(tmp_path / "data")}
