@@ -111,6 +111,18 @@ class TestBodies:
         await client.post(answer.headers["location"] + "/stop")
         assert titles(await client.get(answer.headers["location"], headers={"Accept": XLSX, "Prefer": "wait=20"}))[0] == "Plan"
 
+    async def test_sent_again_with_its_key_it_makes_no_second_plan_and_comes_back_as_a_workbook(
+        self, client: httpx.AsyncClient, sheets: Sheets,
+    ) -> None:
+        body, once = sheets.xlsx(), BOOK | {"Idempotency-Key": "week-9"}
+        first = await client.post("/v1/plans", content=body, headers=once | {"Prefer": "respond-async"})
+        await client.post(first.headers["location"] + "/stop")
+        await client.get(first.headers["location"], headers={"Prefer": "wait=20"})
+        again = await client.post("/v1/plans", content=body, headers=once)
+        assert titles(again)[0] == "Plan"
+        assert again.headers["location"] == first.headers["location"]
+        assert len((await client.get("/v1/plans")).json()["items"]) == 1
+
     async def test_a_workbook_that_asks_for_too_long_a_solve(self, client: httpx.AsyncClient, sheets: Sheets) -> None:
         body = sheets.put("settings", "solve_seconds", 60).xlsx()
         problem(await client.post("/v1/plans", content=body, headers=BOOK), 400, "too-long-to-wait")

@@ -276,7 +276,7 @@ class TestCors:
         answer = await browser.get("/v1/shops", headers={"Origin": "https://sheet.example"})
         assert answer.headers["access-control-allow-origin"] == "https://sheet.example"
         exposed = {name.strip() for name in answer.headers["access-control-expose-headers"].split(",")}
-        assert {"Location", "ETag", "Retry-After", "Preference-Applied"} <= exposed
+        assert {"Location", "ETag", "Retry-After", "Preference-Applied", "Content-Disposition", "Platerota-Faults"} <= exposed
 
 
 class TestSignature:
