@@ -15,7 +15,7 @@ from dbos import DBOSClient, WorkflowStatus
 from sqlalchemy.exc import SQLAlchemyError
 
 from platerota_service.attempts import Attempts
-from platerota_service.executor import QUEUE, enqueue, open_client
+from platerota_service.executor import enqueue, open_client
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, StoreError, now_ms, plan_rows
 
@@ -126,16 +126,17 @@ class Upkeep:
             _log.error("another worker is called '%s'", self._settings.worker_id)
             return
         assert self._held is not None
-        begun = client.list_workflows(status="PENDING", queue_name=QUEUE, load_input=False, load_output=False)
-        owned: dict[str, list[str]] = {}
+        begun = client.list_workflows(status="PENDING", load_input=False, load_output=False)
+        owned: dict[str, list[WorkflowStatus]] = {}
         for one in begun:
             if one.executor_id is not None and one.executor_id != self._settings.worker_id:
-                owned.setdefault(one.executor_id, []).append(one.workflow_id)
+                owned.setdefault(one.executor_id, []).append(one)
         self._misses = {name: self._misses.get(name, 0) + 1 for name in owned if self._is_free(self._held, name)}
         for name, misses in self._misses.items():
             if misses >= _MISSES:
-                _log.warning("worker %s has vanished; its %d plans are queued again", name, len(owned[name]))
-                client.resume_workflows(owned[name], queue_name=QUEUE)
+                _log.warning("worker %s has vanished; what it had, %d, is queued again", name, len(owned[name]))
+                for queue in {one.queue_name for one in owned[name]}:
+                    client.resume_workflows([one.workflow_id for one in owned[name] if one.queue_name == queue], queue_name=queue)
 
     def _is_free(self, connection: sa.Connection, name: str) -> bool:
         """Whether nobody holds a name."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -184,6 +185,18 @@ def test_a_tenant_that_comes_late_takes_turns_from_there_on(either_store: Store)
         session.execute(sa.update(PlanRow).where(PlanRow.id.in_(["a0", "a1"])).values(state="ready", ended_ms=1))
         assert plan_rows.next_priority(session, "b", rush=False) == 1_000_002
         assert plan_rows.next_priority(session, "a", rush=False) == 1_000_006
+
+
+def test_submissions_at_once_come_to_places_of_their_own(either_store: Store) -> None:
+    def submit(number: int) -> int:
+        with either_store.writing() as session:
+            priority = plan_rows.next_priority(session, "a", rush=False)
+            session.add(plan(f"p{number}", tenant="a", priority=priority))
+        return priority
+
+    with ThreadPoolExecutor(8) as threads:
+        places = list(threads.map(submit, range(40)))
+    assert sorted(places) == list(range(1_000_000, 1_000_040))
 
 
 def test_only_the_last_claim_may_write(either_store: Store) -> None:
