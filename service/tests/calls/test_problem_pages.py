@@ -5,6 +5,7 @@ import pytest
 
 from platerota_service.kinds import CALL_CODES, KINDS
 from platerota_service.problems import PROBLEM_JSON
+from platerota_service.workbook import SHEET_CODES
 from platerota_shared.faults import CODES
 
 pytestmark = pytest.mark.anyio
@@ -38,5 +39,5 @@ async def test_people_get_a_page_that_loads_nothing_from_elsewhere(client: httpx
 
 async def test_all_of_them_are_listed(client: httpx.AsyncClient) -> None:
     names = {item["type"].rsplit("/", 1)[-1] for item in (await client.get("/v1/problems")).json()["items"]}
-    assert names == set(KINDS) | set(CODES) | set(CALL_CODES)
+    assert names == set(KINDS) | set(CODES) | set(CALL_CODES) | set(SHEET_CODES)
     assert 'id="warming-up"' in (await client.get("/v1/problems", headers={"Accept": "text/html"})).text
