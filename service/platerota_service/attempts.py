@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import concurrent.futures
 import contextlib
 import logging
 from collections.abc import Callable, Sequence
@@ -62,17 +63,38 @@ class Attempts:
         self._command = command
         self.under_way: set[str] = set()
         """The ids of the plans that this process is solving now."""
+        self._solves: set[asyncio.Task[object]] = set()
+        self._closing = False
 
     async def solve(self, plan_id: str) -> Ending | None:
         """Solve a plan as often as it takes; None where it is deleted or has ended already.
 
         Cancelled, it kills its child and lets go of the plan.
         """
+        task = asyncio.current_task()
+        assert task is not None
+        if self._closing:
+            raise asyncio.CancelledError
         self.under_way.add(plan_id)
+        self._solves.add(task)
         try:
             return await self._solve(plan_id)
         finally:
+            self._solves.discard(task)
             self.under_way.discard(plan_id)
+
+    def open(self) -> None:
+        """Take plans, also after :meth:`close`."""
+        self._closing = False
+
+    def close(self, seconds: float) -> None:
+        """Cancel every solve and wait for that, `seconds` at most; from another thread than their event loop's.
+
+        The end of a loop cancels every task at once, also the one that starts a child, which then leaves its pipes or the child.
+        """
+        self._closing = True
+        waits = [asyncio.run_coroutine_threadsafe(_cancel(task), task.get_loop()) for task in tuple(self._solves)]
+        concurrent.futures.wait(waits, seconds)
 
     async def _solve(self, plan_id: str) -> Ending | None:
         while True:
@@ -211,6 +233,11 @@ class _News:
 
 def _best(plan: Plan) -> BestPlan:
     return BestPlan(stored_text(plan), plan.score.total, plan.score.bound, plan.quality)
+
+
+async def _cancel(task: asyncio.Task[object]) -> None:
+    task.cancel()
+    await asyncio.wait([task])
 
 
 async def _end(running: asyncio.Task[Outcome]) -> None:

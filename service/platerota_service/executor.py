@@ -25,6 +25,7 @@ _VERSION: Final = "1"
 """Fixed, so that a newer program goes on with what an older one took; it changes with the steps of the workflow alone."""
 _POLL_SECONDS: Final = 0.2
 _LAST_TAKE_SECONDS: Final = 5.0
+_LETTING_GO_SECONDS: Final = 10.0
 _RECOVERIES: Final = 1_000
 """A backstop alone: the attempts counted in the plan end a request that kills its workers, and with words."""
 _log = logging.getLogger(__name__)
@@ -89,6 +90,7 @@ class Executor:
             # Nothing here waits for its notifications; the listener alone decides how long an orderly end takes.
             notification_listener_polling_interval_sec=0.1,
         )
+        self._attempts.open()
         self._dbos = DBOS(config=config)
         _log_as_we_do()
         DBOS.workflow(name=WORKFLOW, max_recovery_attempts=_RECOVERIES)(self._workflow())
@@ -111,6 +113,7 @@ class Executor:
             for thread in threading.enumerate():
                 if thread.name.startswith("queue-worker-") and thread.is_alive():
                     thread.join(_LAST_TAKE_SECONDS)
+        self._attempts.close(_LETTING_GO_SECONDS)
         DBOS.destroy(destroy_registry=True)
 
     def _workflow(self) -> Callable[[str], Coroutine[Any, Any, None]]:
