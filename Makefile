@@ -42,11 +42,11 @@ lint: $(READY) ## ruff, mypy, pyright, import directions
 	$(BIN)/pyright
 	$(BIN)/lint-imports
 
-bench: $(READY) ## measure every family against the goals (about forty minutes; OPTIONS="--family medium --seeds 3")
+bench: $(READY) ## measure everything against the goals (hours: it says how many first; OPTIONS="--parts solve --family medium --seeds 3")
 	PYTHONPATH=solver $(BIN)/python -m benchmarks $(OPTIONS)
 
-bench-quick: $(READY) ## measure tiny and small on two seeds (about three minutes)
-	PYTHONPATH=solver $(BIN)/python -m benchmarks --family tiny small --seeds 2 $(OPTIONS)
+bench-quick: $(READY) ## the same on small samples, in less than five minutes
+	PYTHONPATH=solver $(BIN)/python -m benchmarks --quick $(OPTIONS)
 
 nightly: $(READY) ## run the long tests: properties, kills, load
 	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
