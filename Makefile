@@ -43,11 +43,11 @@ lint: $(READY) ## ruff, mypy, pyright, import directions
 	$(BIN)/pyright
 	$(BIN)/lint-imports
 
-bench: $(READY) ## measure every family against the goals (about forty minutes; OPTIONS="--family medium --seeds 3")
+bench: $(READY) ## measure everything against the goals (hours: it says how many first; OPTIONS="--parts solve --family medium --seeds 3")
 	PYTHONPATH=solver $(BIN)/python -m benchmarks $(OPTIONS)
 
-bench-quick: $(READY) ## measure tiny and small on two seeds (about three minutes)
-	PYTHONPATH=solver $(BIN)/python -m benchmarks --family tiny small --seeds 2 $(OPTIONS)
+bench-quick: $(READY) ## the same on small samples, in less than five minutes
+	PYTHONPATH=solver $(BIN)/python -m benchmarks --quick $(OPTIONS)
 
 bench-pages: $(READY) ## how fast and large the board of 600 runs is (about a minute; needs Chromium)
 	PYTHONPATH=solver:service $(BIN)/python -m page_tools.measure

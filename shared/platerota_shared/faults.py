@@ -79,6 +79,15 @@ CODES: Final[dict[str, str]] = {
     "stays-elsewhere": "a plate that stays in one machine is said to be elsewhere",
     "stage-never": "a plate that stays in its machine is never placed or pulled",
     "run-misfit": "a run is in a machine that cannot take its plate, or no machine can",
+    # What-if changes
+    "changes-nothing": "a change says nothing to change, or what it allows is allowed already",
+    "changes-contradict": "two changes say different things of the same row",
+    "order-under-way": "an order to be dropped has pieces on a plate",
+    # What has happened since a plan was made
+    "now-outside-plan": "the new now lies before the plan begins or after it ends",
+    "cut-end-not-due": "a run that is not being cut has a cut_end",
+    "cuts-while-closed": "a run is said to be cut on a machine that is said to be closed",
+    "pieces-missing": "more pieces are on plates or used up than there were",
 }
 """Every code and what it means, in trade words."""
 

@@ -104,6 +104,11 @@ SHOP_FORMULAS: Final[dict[str, str]] = _UNIT_RATIOS | _WORKER_EFFICIENCY | {
 """Ratio of the whole shop, its machines and people added up -> its formula in words."""
 
 
+def money(seconds: float, hour_cost: float) -> float:
+    """What cutting or work of so many seconds costs at a cost per hour."""
+    return seconds * hour_cost / 3_600
+
+
 def machine_elements(seconds: Mapping[str, int]) -> dict[str, int]:
     """The elements of a machine from the uses of its spindle (:data:`SPINDLE_USES`), seconds."""
     production, setup = seconds["cutting"], seconds["setup"]

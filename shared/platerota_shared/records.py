@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
@@ -135,7 +135,9 @@ def _faulty(
     faults: list[Fault] = []
     doubts: set[str] = set()
     details = error.errors(include_url=False)
-    broken_lists = {detail["loc"][:-1] for detail in details if detail["loc"] and isinstance(detail["loc"][-1], int)}
+    broken_lists = {
+        detail["loc"][:depth] for detail in details for depth, step in enumerate(detail["loc"]) if isinstance(step, int)
+    }
     for detail in details:
         if detail["type"] == "extra_forbidden":
             # What was meant by the unknown field is open, so every field not given is in doubt.
@@ -151,9 +153,19 @@ def _faulty(
 
 
 def _names_at(model: type[Row], steps: tuple[int | str, ...]) -> tuple[str, ...]:
-    """The field names of the object that holds the last of `steps`: the row itself, or an object inside it."""
-    inner = model.model_fields[str(steps[0])].annotation if len(steps) > 1 else model
-    return field_names(inner) if isinstance(inner, type) and issubclass(inner, Row) else ()
+    """The field names of the object that holds the last of `steps`: the row itself, or an object in one of its fields."""
+    if len(steps) == 1:
+        return field_names(model)
+    inner = next((info for name, info in model.model_fields.items() if steps[0] in (name, info.alias)), None)
+    found = _row_in(inner.annotation) if inner is not None else None
+    return field_names(found) if found is not None else ()
+
+
+def _row_in(annotation: Any) -> type[Row] | None:
+    """The row that a field holds: itself, or what may be null, or the entries of a list."""
+    if isinstance(annotation, type) and issubclass(annotation, Row):
+        return annotation
+    return next((found for part in get_args(annotation) if (found := _row_in(part)) is not None), None)
 
 
 def unknown_field(place: str, label: str, name: str, known: tuple[str, ...], suggestions: Suggestions) -> Fault:

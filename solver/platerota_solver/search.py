@@ -16,7 +16,7 @@ import numpy as np
 
 from platerota_solver.kernel.decode import decode
 from platerota_solver.kernel.points import points
-from platerota_solver.kernel.state import FULL, Choices, Rates, State, first_choices, new_state, rates
+from platerota_solver.kernel.state import FULL, LATE_HABITS, Choices, Rates, State, first_choices, new_state, rates
 from platerota_solver.problem import Problem
 from platerota_solver.schedule import Schedule
 
@@ -276,15 +276,17 @@ class Annealing:
             table[order, column] ^= 1
 
     def _habit(self, c: Choices) -> None:
-        """How an order fills its runs: wait for pieces, share nests, prefer full plates."""
+        """How an order fills its runs and fetches its plates: wait for pieces, share nests, leave visits open, prefer full plates."""
         order = self._order()
-        pick = self.random.randrange(4)
+        pick = self.random.randrange(5)
         if pick == 0:
             c.wait[order] ^= 1
         elif pick == 1:
             c.share[order] ^= 1
         elif pick == 2:
             c.room[order] = self.random.randrange(3)
+        elif pick == 3:
+            c.late[order] = self.random.randrange(LATE_HABITS)
         else:
             c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
 

@@ -13,8 +13,8 @@ from platerota_solver.clock import Clock
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
-from platerota_solver.exact import left_out, provable, prove
-from platerota_solver.kernel.state import Choices, first_choices
+from platerota_solver.exact import by_single_runs, left_out, provable, prove
+from platerota_solver.kernel.state import LATE_HABITS, Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
@@ -34,12 +34,13 @@ SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
 TRIES_PER_START = 200
 MOST_STARTS = 10
-BOUND_SHARE, BOUND_SECONDS = 0.15, 10.0
-"""The bound may take this share of the budget, and so many seconds at most."""
+BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
+"""The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05
 """A small week is searched until this share of the budget, then proved."""
-TINY_ORDERS, TINY_SHARE, SMALL_SHARE = 5, 0.85, 0.2
-"""A proof may take the larger share of the budget up to so many orders, else the smaller one."""
+TINY_ORDERS, TINY_SHARE, SMALL_SHARE = 5, 0.9, 0.2
+"""Tiny is a week of up to so many orders, or with every op one run: its proof may take the larger share of the budget left, else the
+smaller one."""
 NOT_YET_SAID = "no place found so far; the search goes on"
 TRIES = 20
 """Changes tried between two looks at the clock."""
@@ -115,6 +116,11 @@ def _described(
         why=late_reasons(request, runs, tasks, late, problem=problem))
 
 
+def _tiny(problem: Problem) -> bool:
+    """Whether the proof of a week that the exact models know is worth most of the budget."""
+    return by_single_runs(problem) or (len(problem.request.orders) <= TINY_ORDERS and not left_out(problem))
+
+
 @dataclass
 class Showing:
     """What the listener has seen last, and when it may see more; with a decoder of its own, made when first needed."""
@@ -160,11 +166,12 @@ class _Solver:
 
     def improve(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
         """Bound, search, proof of a small week, then search and windows for what is left of the budget."""
-        self.bound_below(problem, clock)
         small = provable(problem)
+        tiny = small and _tiny(problem)
+        self.bound_below(problem, clock, TINY_BOUND_SHARE if tiny else BOUND_SHARE)
         if small:
             _, schedule = self.search(problem, decoder, starts, clock, PROOF_FROM, schedule)
-            schedule = self.prove(problem, schedule, clock)
+            schedule = self.prove(problem, schedule, clock, TINY_SHARE if tiny else SMALL_SHARE)
             if self.quality == "optimal" or clock.over():
                 return schedule
         until = SEARCH_SHARE if len(movable_runs(problem, schedule)) > 1 else 1.0
@@ -172,36 +179,40 @@ class _Solver:
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def construct(self, problem: Problem, decoder: Decoder) -> list[Choices]:
-        """A few plain sequences with plain habits, the best first; what does not fit is tried with overtime and builds open."""
+        """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds."""
         found: list[tuple[float, Choices]] = []
         for sequence in sequences(problem).values():
-            plain = fitting(decoder, split_tokens(problem, sequence))
-            found.append((decoder.score(plain), plain))
+            ways: list[tuple[float, Choices]] = []
+            for late in range(LATE_HABITS):
+                plain = split_tokens(problem, sequence)
+                plain.late[:] = late
+                plain = fitting(decoder, plain)
+                ways.append((decoder.points(plain), plain))
+            found.append(min(ways, key=lambda one: one[0]))
         best = min(found, key=lambda one: one[0])[1]
         for room in (0, 2):
             other = copy_choices(best)
             other.room[:], other.skip[:] = room, 0
             other = fitting(decoder, other)
-            found.append((decoder.score(other), other))
+            found.append((decoder.points(other), other))
         if best.skip.any():
             found.extend(opened(problem, decoder, best))
         found.sort(key=lambda one: one[0])
         return [choices for _, choices in found]
 
-    def bound_below(self, problem: Problem, clock: Clock) -> None:
-        """What no plan can be below."""
+    def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
+        """What no plan can be below, found in a share of the budget."""
         settings = self.request.settings
-        seconds = min(BOUND_SECONDS, BOUND_SHARE * settings.solve_seconds)
+        seconds = min(BOUND_SECONDS, share * settings.solve_seconds)
         bound = lower_bound(problem, seconds, settings.repeatable)
         if settings.repeatable:
-            clock.spend(BOUND_SHARE)
+            clock.spend(share)
         self.bound = bound.points
         self.tell("bound", clock, math.inf, bound.by)
 
-    def prove(self, problem: Problem, schedule: Schedule, clock: Clock) -> Schedule:
-        """The optimum of a small week, where it can be had in time."""
-        whole = not left_out(problem)
-        share = TINY_SHARE if whole and len(self.request.orders) <= TINY_ORDERS else SMALL_SHARE
+    def prove(self, problem: Problem, schedule: Schedule, clock: Clock, share: float) -> Schedule:
+        """The optimum of a small week, where it can be had in a share of the budget left."""
+        share *= max(0.0, 1.0 - clock.share)
         seconds = share * self.request.settings.solve_seconds
         proof = prove(
             problem, schedule, schedule.points, self.bound, seconds, self.request.settings.repeatable, self.listener.should_stop)

@@ -7,7 +7,6 @@ import pytest
 from benchmarks.due_dates import Work
 from benchmarks.families import FAMILIES
 from benchmarks.generator import BASIC, FEATURES, FULL, Request, make_request, read_features
-from benchmarks.goals import COLUMNS, GOALS, Goal, table
 from benchmarks.switches import SWITCHES
 from platerota_shared.faults import RequestRefused
 from platerota_shared.reading import read_request
@@ -87,18 +86,3 @@ def test_every_feature_is_in_a_group_and_every_switch_is_a_feature() -> None:
     assert set(SWITCHES) < set(FULL)
     assert read_features("full") == FULL
     assert read_features("closures,basic,closures")[0] == "closures"
-
-
-def test_goals_are_judged_over_all_seeds() -> None:
-    rows = [dict.fromkeys(COLUMNS, 1.0) | {"ratio": ratio} for ratio in (0.5, 0.7, 1.1)]
-    assert Goal("small", "ratio", max, 1.1).reached(rows)
-    assert not Goal("small", "ratio", max, 1.0).reached(rows)
-    assert Goal("small", "ratio", min, 0.5, at_least=True).reached(rows)
-    line = next(line for line in table("small", rows) if line.startswith(COLUMNS["ratio"]))
-    assert "worst ≤ 1: NO" in line
-    assert "median ≤ 0.8: yes" in line
-
-
-def test_every_goal_speaks_of_a_figure_and_a_family_that_exist() -> None:
-    assert {goal.figure for goal in GOALS} <= set(COLUMNS)
-    assert {goal.family for goal in GOALS} == set(FAMILIES)

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from benchmarks.generator import FEATURES, FULL, make_request
 from platerota_shared import read_request
 from platerota_solver.kernel.spans import NEVER, book, give_back, seek, seek_back
+from platerota_solver.kernel.state import LATE_HABITS
 from platerota_solver.problem import build_problem
 from platerota_solver.schedule import tidied
 from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
@@ -42,13 +43,15 @@ def decoded() -> list[Any]:
     for family, seed, features in WEEKS:
         problem = build_problem(read_request(make_request(family, seed, features)))
         decoder = Decoder(problem)
-        for sequence in sequences(problem).values():
-            walk = Annealing(decoder, fitting(decoder, split_tokens(problem, sequence)), seed)
+        for late, sequence in enumerate(sequences(problem).values()):
+            plain = split_tokens(problem, sequence)
+            plain.late[:] = late % LATE_HABITS
+            walk = Annealing(decoder, fitting(decoder, plain), seed)
             walk.round(0.1, 3)
-            plain = decoder.schedule(walk.best)
-            schedule = tidied(problem, decoder.state, walk.best, plain)
+            best = decoder.schedule(walk.best)
+            schedule = tidied(problem, decoder.state, walk.best, best)
             rows = (schedule.runs, schedule.pieces, schedule.built)
-            found.append([list(schedule.unplaced), *(row.tolist() for row in rows), plain.points, schedule.points])
+            found.append([list(schedule.unplaced), *(row.tolist() for row in rows), best.points, schedule.points])
     return found
 
 

@@ -15,7 +15,12 @@ from dataclasses import dataclass
 
 import pytest
 
-from .shops import Raw, finish, mill, plate, rate, solved, times, tiny_shop
+from platerota_shared import read_request
+from platerota_solver.kernel.state import CUT_END, first_choices
+from platerota_solver.problem import build_problem
+from platerota_solver.search import Decoder, split_tokens
+
+from .shops import Raw, finish, mill, order, plate, rate, solved, times, tiny_shop
 
 MINUTE = 60
 
@@ -89,15 +94,64 @@ def test_the_last_cut_ends_when_the_chart_says(rhythm: Rhythm, ends: tuple[int, 
     assert max(end for _, end in times(plan, "cut")) == ends[runs - 2] * MINUTE
 
 
+# Minutes, h = load + unload + exchange = 17 (computed): one plate per mill max(cut + h, mills x h), two max(cut + exchange, mills x h).
 @pytest.mark.parametrize(("rhythm", "cycle"), [
     (Rhythm(mills=1, plates=1, cut=40 * MINUTE), 57),  # cut + hand work
+    (Rhythm(mills=2, plates=1, cut=10 * MINUTE), 34),  # one plate each, and the operator is never idle
+    (Rhythm(mills=3, plates=1, cut=20 * MINUTE), 51),
     (Rhythm(mills=1, plates=2, cut=40 * MINUTE), 42),  # cut + exchange
     (Rhythm(mills=1, plates=2, cut=12 * MINUTE), 17),  # hand work: the mill waits
-], ids=["one plate", "two plates", "two plates, busy operator"])
-def test_the_steady_cycle_of_one_mill(rhythm: Rhythm, cycle: int) -> None:
-    """Every further run moves the finish by one cycle."""
-    finishes = [finish(solved(rhythm.shop(runs))) for runs in (4, 5, 6)]
-    assert [later - sooner for sooner, later in itertools.pairwise(finishes)] == [cycle * MINUTE] * 2
+    (Rhythm(mills=1, plates=2, cut=5 * MINUTE), 17),
+    (Rhythm(mills=2, plates=2, cut=40 * MINUTE), 42),
+    (Rhythm(mills=2, plates=2, cut=20 * MINUTE), 34),  # from here on each mill waits for the operator
+    (Rhythm(mills=2, plates=2, cut=10 * MINUTE), 34),
+    (Rhythm(mills=3, plates=2, cut=30 * MINUTE), 51),
+    (Rhythm(mills=3, plates=2, cut=12 * MINUTE), 51),
+    (Rhythm(mills=4, plates=2, cut=30 * MINUTE), 68),
+], ids=lambda value: f"{value.mills}x{value.plates} {value.cut // MINUTE}" if isinstance(value, Rhythm) else None)
+def test_the_steady_cycle_is_reached_to_the_second(rhythm: Rhythm, cycle: int) -> None:
+    """Every further run per mill moves the constructive plan's finish by one cycle."""
+    finishes = [constructed(rhythm.shop(runs)) for runs in (4, 5, 6, 7)]
+    assert [later - sooner for sooner, later in itertools.pairwise(finishes)] == [cycle * MINUTE] * 3
+
+
+def constructed(raw: Raw) -> int:
+    """When the single order of a shop finishes whose plates are fetched with the next one, nothing searched."""
+    problem = build_problem(read_request(raw))
+    decoder = Decoder(problem)
+    choices = split_tokens(problem, [0])
+    choices.late[:], choices.room[:] = 1, 0
+    assert decoder.run(choices) == -1
+    return int(decoder.state.finish[0])
+
+
+@pytest.mark.parametrize(("load", "cuts"), [
+    (300, [100, 500, 200, 700, 250]), (300, [310, 290, 900, 20, 300, 600]), (600, [30, 40, 20, 50]),
+])
+@pytest.mark.parametrize(("place", "pull"), [(0, 0), (30, 20)])
+def test_two_plates_are_a_no_wait_flow_shop_in_any_sequence(load: int, cuts: list[int], place: int, pull: int) -> None:
+    """Orders of one piece each that take turns on two plates: L + sum of max(L, C of all but the last) + C of the last, and the exchanges.
+
+    No unload: the two-machine blocking flow shop, which is the no-wait flow shop (Gilmore & Gomory 1964, Operations Research
+    12:655-679; Hall & Sriskandarajah 1996, ibid. 44:510-525). Every tenth sequence.
+    """
+    raw = tiny_shop()
+    shop = raw["shop"]
+    shop["machines"] = [mill("M1", place_seconds=place, pull_seconds=pull)]
+    shop["plates"] = [plate("P1"), plate("P2")]
+    shop["fixtures"] = [{"id": "F", "load_seconds": load}]
+    shop["nests"] = [{"fixture": "F", "part": f"W{k}", "op": 10, "count": 1} for k in range(len(cuts))]
+    shop["operations"] = [{"part": f"W{k}", "op": 10, "cut_seconds": cut} for k, cut in enumerate(cuts)]
+    raw["orders"] = [order(f"O{k}", part=f"W{k}") for k in range(len(cuts))]
+    problem = build_problem(read_request(raw))
+    decoder = Decoder(problem)
+    for sequence in itertools.islice(itertools.permutations(range(len(cuts))), 0, None, 10):
+        choices = first_choices(problem, list(sequence))
+        choices.late[:], choices.share[:] = 2, 0
+        assert decoder.run(choices) == -1
+        *first, last = (cuts[k] for k in sequence)
+        exchanges = len(cuts) * place + (len(cuts) - 1) * pull
+        assert decoder.state.runs[:len(cuts), CUT_END].max() == load + sum(max(load, cut) for cut in first) + last + exchanges
 
 
 def niebel(mills: int) -> Rhythm:
@@ -119,6 +173,9 @@ CHARTS = [
 
 @pytest.mark.parametrize(("rhythm", "cycle"), CHARTS)
 def test_one_operator_serves_as_many_mills_as_the_chart_says(rhythm: Rhythm, cycle: int) -> None:
-    """The operator who goes round reaches the published cycle, and the plan is done no later than that operator."""
+    """The operator who goes round reaches the published cycle; the plan reaches it too, and is done no later than that operator."""
     assert rhythm.chart(12) - rhythm.chart(11) == cycle
-    assert finish(solved(rhythm.shop(3))) <= rhythm.chart(3)
+    finishes = [constructed(rhythm.shop(runs)) for runs in (3, 4, 11, 12)]
+    assert [finishes[1] - finishes[0], finishes[3] - finishes[2]] == [cycle, cycle]
+    assert all(own <= rhythm.chart(runs) for own, runs in zip(finishes, (3, 4, 11, 12), strict=True))
+    assert finish(solved(rhythm.shop(3))) <= finishes[0]

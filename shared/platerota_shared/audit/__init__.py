@@ -35,8 +35,10 @@ from platerota_shared.tables import PlanRequest
 __all__ = ["Finding", "audit"]
 
 
-def audit(request: PlanRequest, plan: Plan) -> list[Finding]:
+def audit(request: PlanRequest, plan: Plan, base: Plan | None = None) -> list[Finding]:
     """Every fault of a plan; an empty list says that it is valid.
+
+    Where the plan replans another one, that one is `base`: the score counts the tasks moved against it.
 
     A document with unknown ids or missing fields is only told so. Load windows and floats mean something in a valid plan
     only, so they are checked where no rule F1 to F19 is broken and the lanes hold.
@@ -44,7 +46,7 @@ def audit(request: PlanRequest, plan: Plan) -> list[Finding]:
     unsound = list(structure.unsound(request, plan))
     if unsound:
         return unsound
-    book = Book(request, plan)
+    book = Book(request, plan, base)
     flows = stocks(book)
     found: list[Finding] = []
     for rules in (structure, course, durations, plates, fit, machines, setups, limits, people, articles, results, lanes):

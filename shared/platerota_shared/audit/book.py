@@ -30,11 +30,11 @@ class Use:
 
 
 class Book:
-    """A request and a plan for it. All instants are UTC seconds."""
+    """A request and a plan for it, and the plan that it replans if it does. All instants are UTC seconds."""
 
-    def __init__(self, request: PlanRequest, plan: Plan) -> None:
+    def __init__(self, request: PlanRequest, plan: Plan, base: Plan | None = None) -> None:
         shop = request.shop
-        self.request, self.plan, self.shop = request, plan, shop
+        self.request, self.plan, self.shop, self.base = request, plan, shop, base
         self.now, self.horizon_end = request.now, request.horizon_end
         self.machines = {machine.id: machine for machine in shop.machines}
         self.plates = {plate.id: plate for plate in shop.plates}

@@ -12,11 +12,9 @@ from platerota_shared.audit.results import finish_times, load_starts
 from platerota_shared.audit.spans import common, seconds_in, without
 from platerota_shared.audit.trip import spans_of
 from platerota_shared.calendars import Span, clip, merge
-from platerota_shared.kpi_formulas import MACHINE_ELEMENTS, OPERATOR_ELEMENTS, added, iso_ratios, machine_elements, operator_elements
+from platerota_shared.kpi_formulas import MACHINE_ELEMENTS, OPERATOR_ELEMENTS, added, iso_ratios, machine_elements, money, operator_elements
 from platerota_shared.plan import Kpis, MachineKpis, OperatorKpis, ShopKpis, Task
 from platerota_shared.tables import Machine, Operator
-
-_HOUR = 3_600
 
 
 def faults(book: Book) -> Iterator[Finding]:
@@ -46,18 +44,18 @@ def recomputed(book: Book) -> Kpis:
 def _machine(book: Book, idle: Idleness, machine: Machine) -> MachineKpis:
     seconds = idle.machine_seconds(machine)
     elements = machine_elements(seconds)
-    money = {"planned_cutting_cost": seconds["cutting"] / _HOUR * machine.hour_cost}
+    cost = {"planned_cutting_cost": money(seconds["cutting"], machine.hour_cost)}
     return MachineKpis(
         id=machine.id, seconds=seconds, unattended_cutting_seconds=unattended_cutting(book, machine.id), elements=elements,
-        ratios=iso_ratios(elements) | money,
+        ratios=iso_ratios(elements) | cost,
     )
 
 
 def _operator(book: Book, operator: Operator) -> OperatorKpis:
     seconds = operator_seconds(book, operator.id)
     elements = operator_elements(seconds)
-    money = {"planned_work_cost": elements["APWT"] / _HOUR * operator.hour_cost}
-    return OperatorKpis(id=operator.id, seconds=seconds, elements=elements, ratios=iso_ratios(elements) | money)
+    cost = {"planned_work_cost": money(elements["APWT"], operator.hour_cost)}
+    return OperatorKpis(id=operator.id, seconds=seconds, elements=elements, ratios=iso_ratios(elements) | cost)
 
 
 def _shop(book: Book, machines: Sequence[MachineKpis], operators: Sequence[OperatorKpis]) -> ShopKpis:
@@ -71,13 +69,13 @@ def _shop(book: Book, machines: Sequence[MachineKpis], operators: Sequence[Opera
         "AOET": sum(finishes[result.id] - starts[result.id] for result in placed if result.id in starts),
         "AOET_all": book.last - first, "PQ": pieces,
     }
-    money = sum(row.ratios["planned_cutting_cost"] or 0.0 for row in machines)
-    money += sum(row.ratios["planned_work_cost"] or 0.0 for row in operators)
+    cost = sum(row.ratios["planned_cutting_cost"] or 0.0 for row in machines)
+    cost += sum(row.ratios["planned_work_cost"] or 0.0 for row in operators)
     return ShopKpis(
         seconds=book.last - book.now, orders=len(book.orders), on_time_orders=on_time,
         on_time_share=on_time / len(book.orders) if book.orders else None, late_seconds=sum(result.late_seconds or 0 for result in placed),
         runs=len(book.plan.runs), pieces=pieces, unattended_cutting_seconds=sum(row.unattended_cutting_seconds for row in machines),
-        elements=elements, ratios=iso_ratios(elements) | {"planned_cost": money},
+        elements=elements, ratios=iso_ratios(elements) | {"planned_cost": cost},
     )
 
 

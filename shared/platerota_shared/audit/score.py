@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from platerota_shared.audit.book import Book
 from platerota_shared.audit.finding import Finding
 from platerota_shared.audit.results import finish_times
+from platerota_shared.moves import moved_tasks
 from platerota_shared.plan import ScoreParts
 
 _TOLERANCE = 1e-6
@@ -32,7 +33,7 @@ def faults(book: Book) -> Iterator[Finding]:
 
 
 def parts(book: Book) -> ScoreParts:
-    """The points of every part of the score; `moved_task` is 0 where no plan came before."""
+    """The points of every part of the score; `moved_task` is 0 where no plan is replanned."""
     rates = book.request.settings.score
     late = finish = unplaced = 0.0
     finishes = finish_times(book)
@@ -50,6 +51,7 @@ def parts(book: Book) -> ScoreParts:
         overtime_hour=rates.overtime_hour * overtime / 3600,
         setup=rates.setup * sum(task.kind == "setup" for task in book.plan.tasks),
         makespan_hour=rates.makespan_hour * makespan / 3600,
+        moved_task=rates.moved_task * (len(moved_tasks(book.base, book.plan)) if book.base is not None else 0),
         unplaced_order=rates.unplaced_order * unplaced,
     )
 

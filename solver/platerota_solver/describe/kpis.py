@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from typing import get_args
 
 from platerota_shared.calendars import Span, clip
-from platerota_shared.kpi_formulas import MACHINE_ELEMENTS, OPERATOR_ELEMENTS, added, iso_ratios, machine_elements, operator_elements
+from platerota_shared.kpi_formulas import MACHINE_ELEMENTS, OPERATOR_ELEMENTS, added, iso_ratios, machine_elements, money, operator_elements
 from platerota_shared.plan import Kind, Kpis, MachineKpis, OperatorKpis, OrderResult, ShopKpis
 from platerota_solver.describe.book import PlanBook
 from platerota_solver.describe.presence import length, work_seconds
 from platerota_solver.describe.spindle import exchangers_here, spindle_time
-
-_HOUR = 3_600
 
 
 def kpis_of(book: PlanBook, orders: Sequence[OrderResult], there: Sequence[Span]) -> Kpis:
@@ -24,7 +22,7 @@ def kpis_of(book: PlanBook, orders: Sequence[OrderResult], there: Sequence[Span]
         elements = machine_elements(spindle.seconds)
         machines.append(MachineKpis(
             id=row.id, seconds=spindle.seconds, unattended_cutting_seconds=spindle.unattended_cutting, elements=elements,
-            ratios=iso_ratios(elements) | {"planned_cutting_cost": spindle.seconds["cutting"] * row.hour_cost / _HOUR},
+            ratios=iso_ratios(elements) | {"planned_cutting_cost": money(spindle.seconds["cutting"], row.hour_cost)},
         ))
     operators = [_operator(book, row.id, row.hour_cost) for row in book.request.shop.operators]
     return Kpis(machines=tuple(machines), operators=tuple(operators), shop=_shop(book, orders, machines, operators))
@@ -40,7 +38,7 @@ def _operator(book: PlanBook, operator: str, hour_cost: float) -> OperatorKpis:
     here = length(clip(book.presence[operator].here, book.request.now, book.end))
     seconds = {kind: worked[kind] for kind in get_args(Kind) if kind in worked} | {"free": here - busy}
     elements = operator_elements(seconds)
-    ratios = iso_ratios(elements) | {"planned_work_cost": busy * hour_cost / _HOUR}
+    ratios = iso_ratios(elements) | {"planned_work_cost": money(busy, hour_cost)}
     return OperatorKpis(id=operator, seconds=seconds, elements=elements, ratios=ratios)
 
 
@@ -56,10 +54,10 @@ def _shop(
         "AOET": sum(order.finish - order.start for order in orders if order.finish is not None and order.start is not None),
         "AOET_all": book.end - first, "PQ": pieces,
     }
-    money = [row.ratios["planned_cutting_cost"] or 0.0 for row in machines] + [row.ratios["planned_work_cost"] or 0.0 for row in operators]
+    costs = [row.ratios["planned_cutting_cost"] or 0.0 for row in machines] + [row.ratios["planned_work_cost"] or 0.0 for row in operators]
     return ShopKpis(
         seconds=book.end - book.request.now, orders=len(orders), on_time_orders=on_time,
         on_time_share=on_time / len(orders) if orders else None, late_seconds=sum(order.late_seconds or 0 for order in orders),
         runs=len(book.runs), pieces=pieces, unattended_cutting_seconds=sum(row.unattended_cutting_seconds for row in machines),
-        elements=elements, ratios=iso_ratios(elements) | {"planned_cost": sum(money)},
+        elements=elements, ratios=iso_ratios(elements) | {"planned_cost": sum(costs)},
     )

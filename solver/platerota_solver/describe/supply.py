@@ -17,7 +17,7 @@ class Stock:
     """Pieces of one order before one later op.
 
     `at_start` pieces lie ready at `now`; `arrivals` are ``(ready, run, pieces)`` by instant (UTC seconds), `loads`
-    ``(index of the load, pieces)`` in sequence; `before` is the op they come from.
+    ``(index of the load, pieces)`` by start, two at the same time by id; `before` is the op they come from.
     """
 
     order: str
@@ -37,7 +37,8 @@ def stocks(book: PlanBook) -> dict[tuple[str, int], Stock]:
         ops = book.ops[order.part]
         for before, op in pairwise(ops):
             takers, makers = book.holders.get((order.id, op), ()), book.holders.get((order.id, before), ())
-            loads = sorted((book.of_run[run]["load"], pieces) for run, pieces in takers if "load" in book.of_run[run])
+            loads = [(book.of_run[run]["load"], pieces) for run, pieces in takers if "load" in book.of_run[run]]
+            loads.sort(key=lambda load: (book.tasks[load[0]].start, book.tasks[load[0]].end, book.tasks[load[0]].id))
             if loads:
                 supplied = sorted((ready_at(book, run, order.id, before), run, pieces) for run, pieces in makers)
                 found[order.id, op] = Stock(order.id, before, done[order.id, before], tuple(supplied), tuple(loads))

@@ -14,8 +14,16 @@ from platerota_solver.exact.walk_tables import WalkShop, walk_shop
 from platerota_solver.problem import Ints, Problem
 from platerota_solver.schedule import Schedule, schedule_points
 
-WIDTHS = (50, 500, 5_000, 50_000, None)
-"""Labels kept of a layer, one walk after the other: narrow walks are quick and find plans that let the exact one drop more."""
+NARROW, WIDE = (50, 500), 5_000
+"""Labels kept of a layer: narrow walks are quick and find plans that let the exact one drop more; the wide one is for a week that
+the exact one cannot prove in its time."""
+AIM = 0.4
+"""Where between the best bound and the best plan the next exact walk has its limit: one that finds nothing is far shorter than
+one with the plan as its limit, and lifts the bound; one that finds a plan has proved it."""
+CLOSE = 0.02
+"""Share of its points within which a bound is so close to a plan that the plan is the limit."""
+EXACT_SHARE = 0.7
+"""Share of the time after the narrow walks that exact ones may take before the wide one has the rest."""
 MOST_LABELS = 4_000_000
 LABELS_PER_SECOND = 60_000
 """Labels that stand for a second where a solve must be repeatable: what one slow core expands."""
@@ -108,23 +116,48 @@ class _Prover:
     began: float = field(default_factory=perf_counter)
     expanded: int = 0
     better: Schedule | None = None
+    labels: int = 0
+    limit: float = field(init=False)
+    until: float = 1.0
 
     def run(self) -> Proof:
-        """Every width in turn until one was wide enough."""
-        relaxed = left_out(self.problem)
-        settled, labels, limit = settled_points(self.problem, self.shop), 0, self.points
-        for width in WIDTHS:
-            walked = Walking(self.shop, limit - settled - TOLERANCE, width, MOST_LABELS, self.over).run()
-            labels = max(labels, walked.labels)
-            total = walked.total + settled
-            if total < limit:
-                limit = total
-                if not relaxed:
-                    self.adopt(walked.steps)
-            self.floor = max(self.floor, min(walked.bound + settled, limit))
-            if walked.exact or self.over(0):
+        """Narrow walks for a plan, exact ones with rising limits for the proof, a wide one where the time is too short for it."""
+        self.limit = self.points
+        for width in NARROW:
+            self.walk(width, self.limit)
+            if self.done():
+                return self.proof()
+        self.until = self.spent() + EXACT_SHARE * (1.0 - self.spent())
+        while not self.done():
+            gap = self.limit - self.floor
+            aim = self.limit if gap <= CLOSE * self.limit else self.floor + AIM * gap
+            if not self.walk(None, aim):
                 break
-        detail = f"{labels} labels" + (f", without {', '.join(relaxed)}" if relaxed else "")
+        self.until = 1.0
+        if not self.done():
+            self.walk(WIDE, self.limit)
+        return self.proof()
+
+    def walk(self, width: int | None, limit: float) -> bool:
+        """One walk below a limit: its plan and its bound; whether it came to its end."""
+        settled = settled_points(self.problem, self.shop)
+        walked = Walking(self.shop, limit - settled - TOLERANCE, width, MOST_LABELS, self.over).run()
+        self.labels = max(self.labels, walked.labels)
+        if walked.total + settled < self.limit:
+            self.limit = walked.total + settled
+            if not left_out(self.problem):
+                self.adopt(walked.steps)
+        self.floor = max(self.floor, min(walked.bound + settled, self.limit))
+        return walked.exact
+
+    def done(self) -> bool:
+        """Whether nothing is left to prove, or no time to prove it in."""
+        return self.floor >= self.limit - 2 * TOLERANCE or self.over(0)
+
+    def proof(self) -> Proof:
+        """What is proved by now."""
+        relaxed = left_out(self.problem)
+        detail = f"{self.labels} labels" + (f", without {', '.join(relaxed)}" if relaxed else "")
         return _proof(self.better, self.points, self.floor, self.incumbent, detail)
 
     def adopt(self, steps: Ints) -> None:
@@ -136,11 +169,15 @@ class _Prover:
     def over(self, labels: int) -> bool:
         """Whether time or labels are used up, or the caller wants to stop."""
         self.expanded += labels
-        if self.should_stop():
-            return True
+        return self.should_stop() or self.spent() >= self.until
+
+    def spent(self) -> float:
+        """The share of the time, or of the labels that stand for it, that is used up."""
+        if self.seconds <= 0:
+            return 1.0
         if self.repeatable:
-            return self.expanded > self.seconds * LABELS_PER_SECOND
-        return perf_counter() - self.began > self.seconds
+            return self.expanded / (self.seconds * LABELS_PER_SECOND)
+        return (perf_counter() - self.began) / self.seconds
 
 
 def settled_points(problem: Problem, shop: WalkShop) -> float:

@@ -19,6 +19,7 @@ import numpy as np
 
 from platerota_solver.exact.walk_steps import STEP_COLUMNS, Labels, Room, expand
 from platerota_solver.exact.walk_tables import Walk, WalkShop
+from platerota_solver.exact.walk_work import WORK_COLUMNS
 from platerota_solver.kernel.spans import entry
 from platerota_solver.problem import Ints
 
@@ -86,7 +87,7 @@ class Walking:
         """Walk through all layers."""
         w = self.shop.walk
         words, radices = _words(w)
-        self.waiting[0] = [_first(w)]
+        self.waiting[0] = [first_label(w)]
         last = 5 * int(w.need.sum())
         dropped = self.limit
         while self.waiting:
@@ -94,11 +95,11 @@ class Walking:
             labels = _join(self.waiting.pop(layer))
             if layer == last:
                 return self.end(labels, dropped)
-            labels = _take(labels, _undominated(labels, words, radices))
+            labels = take(labels, _undominated(labels, words, radices))
             if self.width is not None and len(labels.cost) > self.width:
                 order = np.argsort(labels.total, kind="stable")
                 dropped = min(dropped, float(labels.total[order[self.width]]))
-                labels = _take(labels, np.sort(order[:self.width]))
+                labels = take(labels, np.sort(order[:self.width]))
             if self.labels + len(labels.cost) > self.most or not self.expand(labels):
                 least = min(float(own.total.min()) for rows in (*self.waiting.values(), [labels]) for own in rows)
                 return WalkResult(min(dropped, least), np.inf, _no_steps(), False, self.labels)
@@ -114,10 +115,10 @@ class Walking:
             block = range(first, min(size, first + BLOCK))
             half = block.start + (len(block) + 1) // 2 if len(block) > ALONE else block.stop
             ranges = [r for r in (range(block.start, half), range(half, block.stop)) if len(r)]
-            for made in self.threads.map(partial(_children, w, labels, self.limit), ranges):
+            for made in self.threads.map(partial(children, w, labels, self.limit), ranges):
                 made.parent[:] += base
                 for layer in np.unique(made.layer):
-                    self.waiting.setdefault(int(layer), []).append(_take(made, np.flatnonzero(made.layer == layer)))
+                    self.waiting.setdefault(int(layer), []).append(take(made, np.flatnonzero(made.layer == layer)))
             if self.stop(len(block)):
                 return False
         return True
@@ -138,7 +139,7 @@ class Walking:
         return WalkResult(min(total, dropped), total, np.array(steps[::-1]), self.width is None, self.labels)
 
 
-def _children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
+def children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
     """The children of some labels that may lead below the limit."""
     parts, out, room, at = list[Labels](), _labels(w, BUFFER), _room(w), rows.start
     while at < rows.stop:
@@ -146,7 +147,7 @@ def _children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
         if until == at:
             out = _labels(w, 4 * len(out.cost))
             continue
-        parts.append(_take(out, np.arange(made)))
+        parts.append(take(out, np.arange(made)))
         at = until
     return _join(parts)
 
@@ -157,24 +158,29 @@ def _no_steps() -> Ints:
 
 def _labels(w: Walk, size: int) -> Labels:
     """Columns for `size` labels."""
-    width, times = len(w.need) + len(w.plate_family) + 1, 1 + len(w.place)
+    def columns(number: int) -> Ints:
+        return np.zeros((size, number), dtype=np.int64)
+
     return Labels(
-        state=np.zeros((size, width), dtype=np.int64), times=np.zeros((size, times), dtype=np.int64), cost=np.zeros(size),
-        total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=np.zeros((size, STEP_COLUMNS), dtype=np.int64),
+        state=columns(len(w.need) + len(w.plate_family) + 1), times=columns(1 + len(w.place)), idle=columns(2 * (len(w.family_fills) - 1)),
+        cost=np.zeros(size), total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=columns(STEP_COLUMNS),
         layer=np.zeros(size, dtype=np.int64),
     )
 
 
 def _room(w: Walk) -> Room:
-    kinds = len(w.need)
+    kinds, sets = len(w.need), 1 << len(w.order_due)
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
+        idle=np.zeros(2 * (len(w.family_fills) - 1), dtype=np.int64),
         counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64),
-        work=np.zeros(3 + len(w.place), dtype=np.int64), best=np.zeros(1 << len(w.order_due)),
+        work=np.zeros(2 * len(w.place) + kinds, dtype=np.int64), table=np.zeros((sets, kinds, WORK_COLUMNS), dtype=np.int64),
+        free=np.zeros(len(w.plate_family), dtype=np.int64), finish=np.zeros(sets, dtype=np.int64), press=np.zeros(sets, dtype=np.int64),
+        best=np.zeros(sets), points=np.zeros(sets),
     )
 
 
-def _first(w: Walk) -> Labels:
+def first_label(w: Walk) -> Labels:
     """The label at now: nothing loaded, everybody free."""
     first = _labels(w, 1)
     first.state[0, :len(w.need)] = w.need
@@ -187,7 +193,8 @@ def _join(parts: list[Labels]) -> Labels:
     return Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def _take(labels: Labels, rows: Ints) -> Labels:
+def take(labels: Labels, rows: Ints) -> Labels:
+    """Some rows of all columns."""
     return Labels(*(column[rows] for column in labels))  # type: ignore[arg-type]
 
 

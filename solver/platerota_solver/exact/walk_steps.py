@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from platerota_solver.exact.walk_bound import LOADED, OFF, ON, progress, stages, to_come
+from platerota_solver.exact.walk_bound import to_come
 from platerota_solver.exact.walk_tables import Floats, Walk
+from platerota_solver.exact.walk_work import LOADED, OFF, ON, progress, stages
 from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
 from platerota_solver.problem import Ints
 
@@ -22,6 +23,7 @@ class Labels(NamedTuple):
 
     state: Ints  # [label, pieces left by kind … a code per plate … finished orders as bits]
     times: Ints  # [label, operator free, then each machine free]
+    idle: Ints  # [label, two per family] loads no longer than this are too late now: see `idled`
     cost: Floats  # points of the finished orders
     total: Floats  # cost and what is still to come, at least
     parent: Ints
@@ -34,10 +36,16 @@ class Room(NamedTuple):
 
     state: Ints
     times: Ints
+    idle: Ints
     counts: Ints  # [3, kind]
     todo: Ints  # [3, kind]
-    work: Ints  # [3 + machines]
-    best: Floats  # per set of orders
+    work: Ints  # [2 × machines + kinds]
+    table: Ints  # [set of orders, component, WORK_COLUMNS]
+    free: Ints  # per plate
+    finish: Ints  # per set of orders
+    press: Ints
+    best: Floats
+    points: Floats
 
 
 @compiled
@@ -148,13 +156,17 @@ def set_plate(w: Walk, state: Ints, plate: int, code: int) -> None:
 def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room, cost: float, limit: float) -> int:
     """Write the child in `room` to `row` of `out` unless it cannot lead below `limit`; the next free row."""
     settle(w, room.state, room.times)
-    total = cost + to_come(w, room.state, room.times, room.counts, room.todo, room.work, room.best)
+    total = cost + to_come(
+        w, room.state, room.times, room.counts, room.todo, room.work, room.table, room.free, room.finish, room.press, room.best,
+        room.points, limit - cost)
     if total >= limit:
         return row
     for column in range(room.state.shape[0]):
         out.state[row, column] = room.state[column]
     for column in range(room.times.shape[0]):
         out.times[row, column] = room.times[column]
+    for column in range(room.idle.shape[0]):
+        out.idle[row, column] = room.idle[column]
     out.cost[row], out.total[row], out.parent[row] = cost, max(total, source.total[parent]), parent
     return row + 1
 
@@ -176,6 +188,58 @@ def start_room(source: Labels, parent: int, room: Room) -> None:
         room.state[column] = source.state[parent, column]
     for column in range(room.times.shape[0]):
         room.times[column] = source.times[parent, column]
+    for column in range(room.idle.shape[0]):
+        room.idle[column] = source.idle[parent, column]
+
+
+@compiled
+def longest_free(w: Walk, t: int, until: int) -> int:
+    """The longest stretch of working time between two instants."""
+    row, last, longest = row_at(w.closes, w.span_from[0], w.span_from[1], t), w.span_from[1], 0
+    while row < last and w.begins[row] < until:
+        longest = max(longest, min(until, w.closes[row]) - max(t, w.begins[row]))
+        row += 1
+    return longest
+
+
+@compiled
+def fits_idle(w: Walk, room: Room, plate: int, at: int) -> bool:
+    """Whether the unload or the pull that a plate waits for can begin now and end by `at`."""
+    number, t = stages(w), int(room.times[0])
+    code = int(room.state[w.need.shape[0] + plate]) - 1
+    stage, fill = code % number, code // number
+    length, begin, opened = int(w.fill_unload[fill]), t, -1
+    if stage > ON and (stage - ON) % 2 == 1:
+        m = (stage - ON) // 2
+        length, begin, opened = int(w.pull[m]), max(t, int(room.times[1 + m])), int(w.open[m])
+    elif stage != OFF:
+        return False
+    begin = earliest(w, 0, w.plate_open[plate], opened, begin, length)
+    return length > 0 and begin + length <= at
+
+
+@compiled
+def idled(w: Walk, room: Room, at: int, own: int) -> bool:
+    """Whether the operator, idle until a step begins at `at`, could have done what must be done anyway: the step is never better.
+
+    An unload or a pull (of any plate but `own`) that fits the idle time can be done then, and all that follows is no later.
+    So can the next load of a family with an empty plate, if it fits: it is noted in `idle` as too late from now on, among raw
+    pieces until the family's next load, among pieces through another op until the next unload. Every such exchange ends a step
+    sooner and none later, so it cannot go in circles with dominance, which needs not know of `idle`.
+    """
+    t = room.times[0]
+    longest = longest_free(w, t, at) if at > t else 0
+    if longest == 0:
+        return False
+    for plate in range(w.plate_family.shape[0]):
+        if room.state[w.need.shape[0] + plate] == 0:
+            column = 2 * w.plate_family[plate]
+            if w.plate_open[plate] < 0 and t >= w.released[0]:
+                room.idle[column] = max(room.idle[column], longest)
+                room.idle[column + 1] = max(room.idle[column + 1], longest)
+        elif plate != own and fits_idle(w, room, plate, at):
+            return True
+    return False
 
 
 @compiled
@@ -184,11 +248,13 @@ def load_steps(w: Walk, source: Labels, parent: int, plate: int, out: Labels, ro
     kinds, number, family = w.need.shape[0], stages(w), w.plate_family[plate]
     for fill in range(w.family_fills[family], w.family_fills[family + 1]):
         start_room(source, parent, room)
-        if waits(w, room.state, fill):
+        column = 2 * family + w.fill_later[fill]
+        if waits(w, room.state, fill) or 0 < w.fill_load[fill] <= room.idle[column]:
             continue
         at = earliest(w, 0, w.plate_open[plate], -1, max(room.times[0], w.fill_from[fill]), w.fill_load[fill])
-        if at == NEVER:
+        if at == NEVER or idled(w, room, at, plate):
             continue
+        room.idle[2 * family], room.idle[2 * family + 1] = 0, 0
         for k in range(kinds):
             room.state[k] -= w.fill_pieces[fill, k]
         set_plate(w, room.state, plate, 1 + fill * number + LOADED)
@@ -208,7 +274,7 @@ def place_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out
         if cut < 0 or on_machine(w, room.state, m) >= w.positions[m] or same_as_before(w, room.state, room.times, m):
             continue
         at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), w.place[m])
-        if at == NEVER:
+        if at == NEVER or idled(w, room, at, plate):
             continue
         end, cut_at, cut_end, stage = at + w.place[m], -1, -1, ON + 2 * m
         room.times[0], room.times[1 + m] = end, end
@@ -238,7 +304,7 @@ def machine_step(
     else:
         kind, after, length = PULL, OFF, w.pull[m]
         at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), length)
-    if at == NEVER:
+    if at == NEVER or (kind == PULL and idled(w, room, at, plate)):
         return row
     room.times[1 + m] = at + length
     if kind == PULL:
@@ -254,9 +320,11 @@ def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, ou
     mask = w.need.shape[0] + w.plate_family.shape[0]
     start_room(source, parent, room)
     at = earliest(w, 0, w.plate_open[plate], -1, room.times[0], w.fill_unload[fill])
-    if at == NEVER:
+    if at == NEVER or idled(w, room, at, plate):
         return row
     end = at + w.fill_unload[fill]
+    for family in range(w.family_fills.shape[0] - 1):
+        room.idle[2 * family + 1] = 0
     set_plate(w, room.state, plate, 0)
     room.times[0] = end
     progress(w, room.state, room.counts)

@@ -41,6 +41,8 @@ class Walk(NamedTuple):
     fill_cut: Ints  # [fill, machine] seconds, -1 where it may not be cut there
     fill_from: Ints  # per fill: no load before (release)
     fill_count: Ints  # per fill: pieces
+    fill_later: Ints  # per fill: 1 where it holds pieces through another op
+    released: Ints  # [1] from here on all raw stock is there
     family_fills: Ints  # [family + 1] offsets into the fills
     plate_family: Ints  # per plate
     plate_open: Ints  # per plate: list of open time, -1 always
@@ -66,6 +68,11 @@ class Walk(NamedTuple):
     capacity: Ints  # per kind: pieces of its step in a full run
     component: Ints  # per kind: kinds that share a family of plates, directly or through others, by their first kind
     plate_component: Ints  # per plate
+    component_orders: Ints  # per component (kind): the orders that have pieces in it, as bits
+    component_plates: Ints  # per component: plates
+    component_lag: Ints  # per component: seconds from its last unload to the finish of whatever order, at least
+    rhythm: Floats  # [component, hand or mill, 6]: what a plate can do in a window, see `walk_trade`
+    rounds: Ints  # [1] list in which anything can happen to a plate: working time, and of every gap the longest cut
 
 
 @dataclass(frozen=True)
@@ -192,12 +199,15 @@ def _walk(
     plates = [c for family in families for c in family]
     chosen = np.array(orders, dtype=np.int64)
     component, least = _components(pieces, carrier), _least(p, pieces, carrier, steps)
+    least_of = np.array([least[component == c].min(axis=0) for c in component], dtype=np.int64)
     held_kind = [int(np.flatnonzero(np.array(own).any(axis=0))[0]) for own in fills]
+    plate_component = np.array([component[held_kind[f]] for f, family in enumerate(families) for _ in family], dtype=np.int64)
     return Walk(
         horizon=p.horizon, need=need, before=before, supply=np.where(before >= 0, np.maximum(0, need - need[before]), 0),
         kind_group=np.array([g for g, _ in kinds], dtype=np.int64), kind_step=steps,
         ends=np.array([int(k + 1 == len(kinds) or kinds[k + 1][0] != kinds[k][0]) for k in range(len(kinds))], dtype=np.int64),
         fill_pieces=pieces, fill_load=load, fill_unload=unload, fill_cut=cut, fill_count=count,
+        fill_later=np.array((pieces[:, before >= 0] > 0).any(axis=1), dtype=np.int64), released=np.array([release.max(initial=0)]),
         fill_from=(np.where(pieces > 0, release, 0)).max(axis=1),
         family_fills=np.concatenate([[0], np.cumsum([len(own) for own in fills])]).astype(np.int64),
         plate_family=np.array([f for f, family in enumerate(families) for _ in family], dtype=np.int64),
@@ -209,9 +219,16 @@ def _walk(
         order_group=np.array([next(g for g, own in enumerate(groups) if o in own) for o in orders], dtype=np.int64),
         order_need=order_need, order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
         makespan=np.array([problem.request.settings.score.makespan_hour / 3600]),
-        least=least, least_of=np.array([least[component == c].min(axis=0) for c in component], dtype=np.int64),
+        least=least, least_of=least_of,
         capacity=_capacity(pieces, steps), component=component,
-        plate_component=np.array([component[held_kind[f]] for f, family in enumerate(families) for _ in family], dtype=np.int64),
+        plate_component=plate_component, component_orders=_component_orders(order_need, component),
+        component_plates=np.array([(plate_component == c).sum() for c in range(len(kinds))], dtype=np.int64),
+        component_lag=np.array([_lag(kinds, component, least, c) for c in range(len(kinds))], dtype=np.int64),
+        rhythm=np.array([
+            _rhythm(pieces, component == c, least, least_of[c], int(p.m_place.max()), int(p.m_pull[p.m_places > 1].max(initial=0)))
+            for c in range(len(kinds))
+        ]),
+        rounds=np.array([int(mill[-1]) + 1], dtype=np.int64),
     )
 
 
@@ -272,6 +289,42 @@ def _components(pieces: Ints, carrier: Ints) -> Ints:
     return np.array([int((mark == own).argmax()) for own in mark], dtype=np.int64)
 
 
+def _component_orders(order_need: Ints, component: Ints) -> Ints:
+    """The orders with pieces in each component, as bits."""
+    bits = 1 << np.arange(len(order_need), dtype=np.int64)
+    return np.array([int(bits[(order_need[:, component == c] > 0).any(axis=1)].sum()) for c in range(len(component))], dtype=np.int64)
+
+
+def _lag(kinds: tuple[tuple[int, int], ...], component: Ints, least: Ints, own: int) -> int:
+    """The least run that still follows the last one of a component: none where any of its ops is a last one, or the next is its own."""
+    held = [k for k in range(len(kinds)) if component[k] == own]
+    later = [k + 1 for k in held if k + 1 < len(kinds) and kinds[k + 1][0] == kinds[k][0] and component[k + 1] != own]
+    return min((int(least[k].sum()) for k in later), default=0) if len(later) == len(held) else 0
+
+
+def _rhythm(pieces: Ints, own: npt.NDArray[np.bool_], least: Ints, runs: Ints, place: int, pull: int) -> list[list[float]]:
+    """What one plate of a component (its kinds: `own`) can do in a window, in hand work and on a mill: columns of `walk_trade`.
+
+    `pull`: of a mill with another position, where a cut may be done and its plate still stand when the window begins.
+    """
+    cut, load, unload, run_cut, run_load, run_unload, exchange = (column for column in np.where(own[:, None], least, 0).T)
+    hand = load + unload
+    run_cut, run_load, run_unload, exchange = (int(seconds) for seconds in runs[3:])
+
+    def most(seconds: Ints) -> int:
+        return int((pieces @ np.where(own, seconds, 0)).max(initial=0))
+
+    def beside(other: Ints, work: Ints) -> float:
+        return float((other[work > 0] / work[work > 0]).min(initial=1e9)) if (work > 0).any() else 0.0
+
+    run_hand = run_load + run_unload + exchange
+    first_hand = run_unload + most(unload) + exchange  # of a run that is cut, or waits for it, when the window begins
+    return [
+        [first_hand, first_hand, run_hand, run_hand + run_cut, most(hand), beside(cut, hand)],
+        [run_load + most(load) + place + pull, pull, run_cut + exchange, run_cut + run_hand, most(cut), beside(hand, cut)],
+    ]
+
+
 def _lists(p: Arrays, operator: int, longest: Ints) -> tuple[Ints, Ints, dict[int, int], Ints]:
     """The operator's time as list 0 (overtime joined), then every other list used; their new numbers by the old; mill time by machine."""
     def of(number: int) -> list[Span]:
@@ -290,6 +343,7 @@ def _lists(p: Arrays, operator: int, longest: Ints) -> tuple[Ints, Ints, dict[in
     for m in range(len(p.m_place)):
         spindle, cuts = rows[numbers[int(p.l_spindle[m])]], rows[numbers[int(p.l_cut[m])]]
         rows.append(_mill_time(rows[0], spindle, cuts, int(longest[m]) * int(p.m_places[m]), horizon))
+    rows.append(_mill_time(rows[0], [(0, horizon)], [(0, horizon)], int(longest.max()), horizon))
     offsets = np.concatenate([[0], np.cumsum([len(row) for row in rows])]).astype(np.int64)
     return np.array([span for row in rows for span in row], dtype=np.int64).reshape(-1, 2), offsets, numbers, mill.astype(np.int64)
 

@@ -234,7 +234,8 @@ def fit_run(
     """The earliest run of a carrier on a machine with its load at or after t and its unload ended by `limit` (F2, F4, F17).
 
     Between pull and unload there are `room` seconds to place the next plate first; `tidy` takes them back where nothing came.
-    Where its plate is still to be built the setup waits for that too: the build is not booked yet, its operator not known busy.
+    Where its plate is still to be built, or to be unloaded after an open visit, the setup waits for that too: that work is not
+    booked yet, its operator not known busy.
     """
     plate = p.c_plate[carrier]
     fixture = p.c_fixture[carrier]
@@ -242,7 +243,7 @@ def fit_run(
     held = p.l_plate[plate]
     stays = p.p_stays[plate] >= 0
     row[CARRIER], row[MACHINE] = carrier, machine
-    setup_from = t if p.c_build[carrier] > 0 and s.built[carrier, 0] < 0 else 0
+    setup_from = t if s.lent[plate] >= 0 or (p.c_build[carrier] > 0 and s.built[carrier, 0] < 0) else 0
     shortest = load + cut + unload + (0 if stays else p.m_place[machine] + p.m_pull[machine])
     low, high = s.off[held], s.off[held] + s.count[held]
     for k in range(row_at(s.end, low, high, t), high):
@@ -269,6 +270,16 @@ def fit_run(
         if row[UNLOAD_END] <= close and row[UNLOAD_END] <= limit:
             return True
     return False
+
+
+@compiled
+def is_free(s: State, number: int, a: int, b: int) -> bool:
+    """Whether a list holds all of ``[a, b)``."""
+    if number < 0 or b <= a:
+        return True
+    low, high = s.off[number], s.off[number] + s.count[number]
+    row = row_at(s.end, low, high, a)
+    return row < high and s.start[row] <= a and s.end[row] >= b
 
 
 @compiled

@@ -13,19 +13,20 @@ Floats = npt.NDArray[np.float64]
 
 # Columns of a run. An operator is given by the number of the calendar list the work was booked in (regular or overtime).
 (CARRIER, MACHINE, LOAD_BY, LOAD_AT, LOAD_END, SETUP_BY, SETUP_AT, SETUP_END, PLACE_BY, PLACE_AT, PLACE_END, CUT_AT, CUT_END,
- PULL_BY, PULL_AT, PULL_END, UNLOAD_BY, UNLOAD_AT, UNLOAD_END, FIRST_PIECES, LAST_PIECES, STAGE, FLOOR) = range(23)
-RUN_COLUMNS = 23
+ PULL_BY, PULL_AT, PULL_END, UNLOAD_BY, UNLOAD_AT, UNLOAD_END, FIRST_PIECES, LAST_PIECES, STAGE, FLOOR, HELD) = range(24)
+RUN_COLUMNS = 24  # HELD: while a run is looked for, the run whose cut would be held back for its plate (kernel.holding), -1 none
 # Stages a run may begin at: 0 at the bench, then what the floor has done already.
 AT_BENCH, LOADED, PLACED, CUTTING, CUT_DONE, PULLED = range(6)
 # Columns of the pieces of a run: item, pieces, then bench work and first article (operator list, start, end; -1 none).
 ITEM, PIECES, BENCH_BY, BENCH_AT, BENCH_END, FIRST_BY, FIRST_AT, FIRST_END, PIECES_RUN = range(9)
 PIECE_COLUMNS = 9
 WAITS = -2  # in BENCH_BY: bench work that is booked once the order's runs are
+LATE_HABITS = 3  # values of `Choices.late`
 MAX_KINDS = 32  # different items in one run, at most
 # Columns of a machine's cut sequence.
 SEQ_START, SEQ_END, SEQ_FIXTURE, SEQ_RUN = range(4)
 # Counters.
-RUNS, ROWS, FULL, SETUPS, WAITING_FROM = range(5)
+RUNS, ROWS, FULL, SETUPS, WAITING_FROM, BLAMED = range(6)
 
 
 class State(NamedTuple):
@@ -55,7 +56,11 @@ class State(NamedTuple):
     built: Ints  # [carrier, 3] build operator list, start, end; -1 not built
     runs: Ints  # [run, RUN_COLUMNS]
     pieces: Ints  # [row, PIECE_COLUMNS]
-    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait)
+    one_plate: Ints  # per machine: 1 where by hand one plate after the other is cut, and none stays; never changed
+    several: Ints  # per machine: 1 where by hand several may stand, and none stays; never changed
+    visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
+    lent: Ints  # per plate: the machine where it stands so; -1 nowhere
+    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait), BLAMED (visits)
     last_token: Ints  # per order: its last token
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
     scratch_kinds: Ints  # [k, MAX_KINDS, 2]
@@ -73,6 +78,7 @@ class Choices(NamedTuple):
     wait: Ints  # per order: 1 waits for pieces to fill the nests, 0 cuts what is there
     share: Ints  # per order: 1 lets later orders fill its empty nests
     room: Ints  # per order: what may come between a pull and its unload: 0 nothing, 1 the next place, 2 a setup too
+    late: Ints  # per order: who fetches its plates (kernel.visits): 0 somebody at once, 1 who brings the next one, 2 that for its last too
     hurry: Ints  # per order: percent of a run's worth credited to its pieces when runs are compared
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used
@@ -107,6 +113,7 @@ def new_state(problem: Problem, spare: int) -> State:
     supply_room = np.array([4 + 3 * spare * max(1, int(full_runs[max(0, i - 1)])) + floor for i in range(len(p.i_need))], dtype=np.int64)
     machines, orders, items = len(p.m_place), len(p.o_due), len(p.i_need)
     several = runs if machines and int(p.m_places.max()) > 1 else 1
+    by_hand = (p.m_auto == 0) & ~np.isin(np.arange(machines), p.p_stays)
 
     def ints(*shape: int) -> Ints:
         return np.zeros(shape, dtype=np.int64)
@@ -118,7 +125,9 @@ def new_state(problem: Problem, spare: int) -> State:
         supply=ints(int(supply_room.sum()), 2), supply_off=np.append(_offsets(supply_room), supply_room.sum()).astype(np.int64),
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
-        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(5),
+        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(6),
+        one_plate=(by_hand & (p.m_places == 1)).astype(np.int64), several=(by_hand & (p.m_places > 1)).astype(np.int64),
+        visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
         scratch_seconds=ints(machines, 2), nothing=ints(0),
     )
@@ -140,7 +149,7 @@ def first_choices(problem: Problem, sequence: list[int]) -> Choices:
     build[needed_builds(p)] = 1
     return Choices(
         tokens=np.array(sequence, dtype=np.int64), quota=fill(2**40, orders), no_carrier=fill(0, orders, carriers),
-        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders),
+        no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders), late=fill(0, orders),
         hurry=fill(100, orders), skip=fill(0, orders),
         build=build, overtime=fill(0, len(p.lists)),
     )

@@ -6,9 +6,9 @@ Nothing here changes when an order finishes, who gets which plate, or what is cu
 from __future__ import annotations
 
 from platerota_solver.kernel.decode import reset
-from platerota_solver.kernel.fitting import commit_run, find_worker, take, take_open
+from platerota_solver.kernel.fitting import commit_run, find_worker, is_free, take, take_open
 from platerota_solver.kernel.pausing import find_pausing, give_back_pausing, take_pausing
-from platerota_solver.kernel.spans import compiled, entry, give_back, row_at, seek_back_all
+from platerota_solver.kernel.spans import compiled, entry, give_back, seek_back_all
 from platerota_solver.kernel.state import (
     AT_BENCH,
     BENCH_AT,
@@ -71,16 +71,6 @@ def rebook_but(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built:
             take(s, pieces[row, FIRST_BY], pieces[row, FIRST_AT], pieces[row, FIRST_END])
         if pieces[row, BENCH_BY] >= 0:
             take_pausing(p, s, pieces[row, BENCH_BY], pieces[row, BENCH_AT], pieces[row, BENCH_END])
-
-
-@compiled
-def is_free(s: State, number: int, a: int, b: int) -> bool:
-    """Whether a list holds all of ``[a, b)``."""
-    if number < 0 or b <= a:
-        return True
-    low, high = s.off[number], s.off[number] + s.count[number]
-    row = row_at(s.end, low, high, a)
-    return row < high and s.start[row] <= a and s.end[row] >= b
 
 
 @compiled

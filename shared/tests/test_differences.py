@@ -1,0 +1,165 @@
+"""What two plans differ in: orders by pain, tasks with their reasons, hours and money, and the same as rows."""
+
+from __future__ import annotations
+
+import csv
+import io
+from math import isclose
+
+import pytest
+
+from platerota_shared.differences import COLUMNS, Differences, difference_rows, differences
+from platerota_shared.plan import ScoreParts
+from platerota_shared.tables import Closure
+
+from .audit_drafts import Draft
+from .audit_plans import NOW
+from .audit_weeks import WEEKS
+from .test_costs import priced
+
+
+def compared(base: Draft, other: Draft) -> Differences:
+    return differences(base.request, base.plan, other.request, other.plan)
+
+
+def reasons(found: Differences) -> dict[str, str | None]:
+    return {f"{row.change} {row.task or row.base_task}": row.reason for row in found.tasks.rows}
+
+
+@pytest.mark.parametrize("week", WEEKS)
+def test_a_plan_does_not_differ_from_itself(week: str) -> None:
+    draft = priced(week)
+    found = compared(draft, draft)
+    assert (found.orders.worse, found.orders.better, found.orders.new, found.orders.gone, found.orders.done) == ((), (), (), (), ())
+    assert set(found.orders.stayed) == {order.id for order in draft.request.orders}
+    assert (found.tasks.rows, found.tasks.moved_for_score, found.tasks.kept) == ((), 0, len(draft.plan.tasks))
+    assert found.tasks.kept_runs == found.tasks.runs == len(draft.plan.runs)
+    assert found.score.comparable
+    assert {figure.change for figure in (found.score.total, *found.score.parts.values(), found.spindle_seconds, found.setups)} == {0}
+    assert found.money is not None
+    assert (found.money.plan.change, found.money.orders) == (0, {})
+    assert set(found.score.parts) == set(ScoreParts.model_fields)
+    assert Differences.model_validate(found.model_dump()) == found
+
+
+def later(draft: Draft, seconds: int) -> Draft:
+    """The plan with every task that much later, and what follows from it."""
+    tasks = tuple(task.model_copy(update={"start": task.start + seconds, "end": task.end + seconds}) for task in draft.plan.tasks)
+    return draft.with_plan(tasks=tasks).described()
+
+
+def test_orders_are_told_of_by_pain() -> None:
+    # By hand: O1 finishes at 3330 of 7200 s, O2 at 5140 of 10800 s; 6000 s later O1 is 2130 s late, O2 340 s with weight 10.
+    base = Draft.of("setups").asked("O2", weight=10.0)
+    found = compared(base, later(base, 6000)).orders
+    assert [(row.id, row.change, row.finish_seconds, row.late_seconds) for row in found.worse] == [
+        ("O2", "later", 6000, 340), ("O1", "later", 6000, 2130),
+    ]
+    assert [row.pain for row in found.worse] == [10 * 340 / 3600, 2130 / 3600]
+    back = compared(later(base, 6000), base).orders
+    assert [(row.id, row.change, row.pain) for row in back.better] == [("O2", "earlier", -10 * 340 / 3600), ("O1", "earlier", -2130 / 3600)]
+
+
+def test_an_order_that_loses_its_place_comes_before_any_that_is_late() -> None:
+    base = Draft.of("setups")
+    other = later(base, 6000)
+    lost = other.order("O2", placed=False, start=None, finish=None, late_seconds=None, why="no operator is on shift")
+    found = compared(base, lost).orders
+    assert [(row.id, row.change, row.pain) for row in found.worse] == [("O2", "unplaced", None), ("O1", "later", 2130 / 3600)]
+    assert found.worse[0].why == "no operator is on shift"
+    assert [(row.id, row.change) for row in compared(lost, base).orders.better] == [("O2", "placed"), ("O1", "earlier")]
+
+
+def test_an_order_whose_due_date_moves_is_told_of_though_it_finishes_when_it_did() -> None:
+    base = Draft.of("setups")
+    other = base.asked("O1", due=NOW + 1000).order("O1", due=NOW + 1000).described()
+    row, = compared(base, other).orders.worse
+    assert (row.id, row.changed, row.finish_seconds, row.late_seconds) == ("O1", ("due",), 0, 2330)
+
+
+def only(draft: Draft, order: str, run: str) -> Draft:
+    """The week with one order and its run alone."""
+    rows = tuple(row for row in draft.request.orders if row.id == order)
+    request = draft.request.model_copy(update={"orders": rows})
+    plan = draft.with_plan(
+        orders=tuple(row for row in draft.plan.orders if row.id == order), runs=tuple(row for row in draft.plan.runs if row.id == run),
+        tasks=tuple(task for task in draft.plan.tasks if task.run == run),
+    ).plan
+    return Draft(request, plan).described()
+
+
+def test_new_and_gone_orders_and_why_their_tasks_are() -> None:
+    both, one = Draft.of("setups"), only(Draft.of("setups"), "O1", "R1")
+    more = compared(one, both)
+    assert [place.id for place in more.orders.new] == ["O2"]
+    assert {reason for name, reason in reasons(more).items() if name.startswith("new R2")} == {"order O2 is new"}
+    assert (more.setups.base, more.setups.plan) == (1, 2)
+    less = compared(both, one)
+    assert [place.id for place in less.orders.gone] == ["O2"]
+    assert set(reasons(less).values()) == {"order O2 is not in this plan"}
+    assert less.tasks.moved_for_score == 0
+    assert less.spindle_seconds.change == -1800
+
+
+def test_a_task_moves_for_a_closure_then_for_its_own_run_then_for_who_is_busy() -> None:
+    base = Draft.of("two_plates")
+    away = base.put("R3.load", start=2700).shop(closures=(Closure(operator="Ann", start=NOW + 2600, end=NOW + 2700, reason="a call"),))
+    assert reasons(compared(base, away)) == {"moved R3.load": "Ann is away then: a call"}
+    held = base.put("R3.cut", end=8000).put("R3.pull", start=8000).put("R3.unload", start=8010)
+    assert reasons(compared(base, held)) == {
+        "moved R3.pull": "R3.cut is not over then", "moved R3.unload": "R3.cut is not over then",
+    }
+    busy = base.put("R2.load", start=2560).put("R1.unload", start=2700)
+    assert reasons(compared(base, busy))["moved R1.unload"] == "Ann is at R2.load then, for order O1"
+
+
+def test_a_task_under_way_when_the_plan_begins_says_so() -> None:
+    base = Draft.of("two_plates")
+    begun = base.put("R1.load", start=100).with_plan(now=NOW + 60)
+    row, = compared(base, begun).tasks.rows
+    assert (row.base_task, row.reason) == ("R1.load", "it was under way and not over when the plan begins")
+
+
+def test_orders_done_by_the_new_now_are_done_and_only_the_rest_is_compared() -> None:
+    base = priced("setups")
+    rest = only(base, "O2", "R2")
+    found = compared(base, rest.with_plan(now=NOW + 4000))
+    assert found.orders.done == ("O1",)
+    assert not found.score.comparable
+    assert (found.spindle_seconds.base, found.spindle_seconds.plan) == (1070, 1070)
+    assert found.tasks.done == 9
+    assert found.money is not None
+    assert isclose(found.money.plan.base, found.money.plan.plan)
+
+
+def test_money_needs_hour_costs_on_both_sides_and_names_the_orders_that_differ() -> None:
+    base, other = priced("setups"), priced("setups", mill=120.0)
+    found = compared(base, other).money
+    assert found is not None
+    assert {name: round(figure.change, 6) for name, figure in found.orders.items()} == {"O1": 40.0, "O2": 30.0}
+    assert isclose(found.plan.change, 70.0)
+    assert compared(Draft.of("setups"), other).money is None
+
+
+def test_a_machine_of_one_side_only_does_nothing_on_the_other() -> None:
+    base = Draft.of("two_plates")
+    more = base.twin("machines", "M1", id="M2")
+    assert [(row.id, row.busy_seconds.base, row.busy_seconds.plan) for row in compared(base, more).hours] == [
+        ("M1", 7200, 7200), ("M2", 0, 0), ("Ann", 600, 600),
+    ]
+
+
+def test_the_rows_say_the_same_and_can_be_written_as_csv() -> None:
+    base = Draft.of("setups")
+    found = compared(base, later(base, 6000))
+    rows = difference_rows(found)
+    assert all(tuple(row) == COLUMNS for row in rows)
+    assert [row["change"] for row in rows if row["section"] == "order"] == [6000, 6000]
+    assert [row["id"] for row in rows if row["section"] == "task"] == [row.task for row in found.tasks.rows]
+    assert next(row for row in rows if row["section"] == "order")["base"].startswith("2027-03-01T06:55:30")
+    assert {row["what"] for row in rows if row["section"] == "score"} == {"total", *ScoreParts.model_fields}
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS)
+    writer.writeheader()
+    writer.writerows(rows)
+    assert len(list(csv.reader(io.StringIO(out.getvalue())))) == len(rows) + 1
