@@ -1,5 +1,6 @@
 """Single rows of a stored shop, and many of one table: refusals first, then empty, then well; one class for each call."""
 
+import asyncio
 import copy
 from typing import Any
 
@@ -206,3 +207,27 @@ class TestPutRows:
         assert answer.json()["results"] == [{"row": str(len(shop["shifts"])), "status": 201, "errors": None}]
         problem(await client.post(f"{BASE}/shifts", json=body, headers={"If-Match": stored}), "changed-meanwhile")
         problem(await client.post(f"{BASE}/plates", json={"rows": [{}]}, headers={"If-Match": stored}), "changed-meanwhile")
+
+
+class TestTogether:
+    """Several people change one shop at the same moment: nobody's change is lost."""
+
+    async def test_different_rows_are_all_stored(self, client: httpx.AsyncClient, shop: Document) -> None:
+        plate = {name: value for name, value in shop["plates"][0].items() if name not in ("id", "fixture")}
+        answers = await asyncio.gather(*(client.put(f"{BASE}/plates/N{number}", json=plate) for number in range(6)))
+        assert [answer.status_code for answer in answers] == [201] * 6
+        ids = {row["id"] for row in (await client.get(f"{BASE}/plates")).json()["items"]}
+        assert ids == {shop["plates"][0]["id"], *(f"N{number}" for number in range(6))}
+        assert (await client.get("/v1/shops")).json()["items"][0]["version"] == 7
+
+    async def test_of_two_changes_of_one_row_the_second_is_told(self, client: httpx.AsyncClient, shop: Document) -> None:
+        address, row = first(shop, "plates")
+        seen = {"If-Match": (await client.get(address)).headers["etag"]}
+        answers = await asyncio.gather(*(client.put(address, json={**row, "note": note}, headers=seen) for note in ("one", "two")))
+        assert sorted(answer.status_code for answer in answers) == [200, 412]
+
+    async def test_of_two_rows_added_at_one_position_the_second_is_told(self, client: httpx.AsyncClient, shop: Document) -> None:
+        address = f"{BASE}/closures/{len(shop['closures'])}"
+        answers = await asyncio.gather(*(client.put(address, json={**shop["closures"][0], "reason": why}) for why in ("one", "two")))
+        assert sorted(answer.status_code for answer in answers) == [201, 428]
+        assert len((await client.get(f"{BASE}/closures")).json()["items"]) == len(shop["closures"]) + 1
