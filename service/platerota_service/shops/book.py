@@ -74,8 +74,9 @@ class ShopBook:
         """Forget the shop `old`, not its plans; False where it was changed or deleted meanwhile."""
         with self._store.writing() as session:
             gone = session.execute(sa.delete(ShopRow).where(*self._is(old)).returning(ShopRow.released_plan_id)).first()
-            if gone is not None and gone[0] is not None:
-                plan_rows.count_change(session, self._tenant, [gone[0]])
+            released: str | None = gone[0] if gone is not None else None
+            if released is not None:
+                plan_rows.count_change(session, self._tenant, [released])
         return gone is not None
 
     def release(self, shop_id: str, plan_id: str, outbox: Outbox) -> bool:
