@@ -28,6 +28,9 @@ from platerota_service.kinds import (
 )
 from platerota_service.operations_schedule import operations_schedule
 from platerota_service.problems import PROBLEM_JSON, Problem, ProblemFault
+from platerota_shared.changes import apply_changes
+from platerota_shared.costs import plan_costs
+from platerota_shared.differences import differences
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate, read_plate_check
 from platerota_shared.reading import read_request
@@ -99,14 +102,15 @@ def request_body() -> dict[str, Any]:
     }
 
 
-def plan_answers(description: str, status: int, *headers: str) -> Answers:
-    """The described answer that is a plan, with the headers named."""
+def plan_answers(description: str, status: int, *headers: str, shown: str | None = None) -> Answers:
+    """The described answer that is a plan, with the headers named; `shown` is its example where that is not the usual one."""
+    shown = shown if shown is not None else "waiting-plan" if status == 202 else "plan"
     answer: dict[str, Any] = {
         "description": description,
         "content": {
             "application/json": {
                 "schema": reference("PlanAnswer"),
-                "examples": {"one-plate": example_reference("waiting-plan" if status == 202 else "plan")},
+                "examples": {"one-plate": example_reference(shown)},
             }
         },
     }
@@ -162,6 +166,11 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "plan": {"summary": "One run of one plate", "value": example("plan")},
         "waiting-plan": {"summary": "A plan that waits", "value": _waiting_plan()},
         "operations-schedule": {"summary": "The same plan under the names of IEC 62264", "value": _operations_schedule()},
+        "what-if-request": {"summary": "Four more, in a rush", "value": example("what-if-request")},
+        "what-if-plan": {"summary": "The rush goes first", "value": _what_if_plan()},
+        "waiting-what-if": {"summary": "A what-if that waits", "value": {**_waiting_plan(), "base": example("plan")["id"]}},
+        "differences": {"summary": "The rush goes first", "value": _differences()},
+        "costs": {"summary": "One order", "value": _costs()},
         "plate-check-request": {"summary": "Eight pieces on an aluminium plate", "value": example("plate-check-request")},
         "plate-check": {"summary": "What that plate can do", "value": _plate_check()},
     }
@@ -189,5 +198,21 @@ def _waiting_plan() -> dict[str, Any]:
     return {
         **plan, **blank, "status": "waiting", "quality": "feasible", "score": score,
         "kpis": {"machines": [], "operators": [], "shop": None}, "solver": {"seconds": 0.0, "seed": 1, "stages": []}, "progress": None,
-        "shop": None,
+        "shop": None, "base": None, "compare": None,
     }
+
+
+def _what_if_plan() -> dict[str, Any]:
+    """The plan of the example's what-if, with what it does differently."""
+    return {**example("what-if-plan"), "base": example("plan")["id"], "compare": _differences()}
+
+
+def _differences() -> Any:
+    base, plan = (Plan.from_document({name: example(of)[name] for name in Plan.model_fields}) for of in ("plan", "what-if-plan"))
+    changed = apply_changes(example("request"), example("what-if-request")["changes"])
+    return differences(read_request(example("request")), base, changed.request, plan).document()
+
+
+def _costs() -> Any:
+    plan = Plan.from_document({name: example("plan")[name] for name in Plan.model_fields})
+    return plan_costs(read_request(example("request")), plan).model_dump(mode="json")

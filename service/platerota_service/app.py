@@ -17,17 +17,20 @@ from platerota_service import (
     erp,
     health,
     page_calls,
+    plan_differences,
     plan_events,
     plan_list,
     plans,
     plate_checks,
     problem_pages,
     templates,
+    what_ifs,
 )
 from platerota_service.access import link_calls as links
 from platerota_service.access.keys import KeyBook
 from platerota_service.access.rates import REFUSALS, LimitedCalls
 from platerota_service.calls import Parts
+from platerota_service.comparisons import Comparisons
 from platerota_service.description import describe_api
 from platerota_service.docs_page import docs_page, erp_page
 from platerota_service.durable_engine import DurableEngine
@@ -85,8 +88,8 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     metrics, outbox = Metrics(), Outbox(store)
-    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store))
-    about_plans, about_shops = (plans, plan_list, plan_events, releases, erp), (shop_routes, shop_plans, shop_rows)
+    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine))
+    about_plans, about_shops = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp), (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
     for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
         app.include_router(part.router)

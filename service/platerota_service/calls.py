@@ -9,6 +9,7 @@ from typing import Annotated
 from fastapi import Depends, Path, Request
 
 from platerota_service.access.keys import KeyBook
+from platerota_service.comparisons import Comparisons
 from platerota_service.engine import Engine
 from platerota_service.preferences import Preferences, read_preferences
 from platerota_service.settings import ServiceSettings
@@ -27,6 +28,7 @@ class Parts:
     metrics: Metrics
     outbox: Outbox
     keys: KeyBook
+    comparisons: Comparisons
     drawing: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
     """Held while a PNG is drawn: each keeps a core busy for seconds."""
 

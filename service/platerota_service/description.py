@@ -19,7 +19,10 @@ from platerota_service.plan_events import PlanEvent
 from platerota_service.problems import Problem
 from platerota_service.shops.answers import RowList, RowResults, ShopEntry
 from platerota_service.webhooks.answers import NewWebhook, WebhookEntry, WebhookSettings
+from platerota_service.what_ifs import WhatIfRequest
 from platerota_service.workbook import SHEET_CODES
+from platerota_shared.costs import PlanCosts
+from platerota_shared.differences import Differences
 from platerota_shared.faults import CODES
 from platerota_shared.plate_checks import PlateCheck, PlateCheckRequest
 from platerota_shared.tables import PlanRequest
@@ -49,6 +52,7 @@ a `code`, which is one of:
 """
 TAGS: Final = [
     {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
+    {"name": "decisions", "description": "Ask what changes would do, compare plans, see what they cost."},
     {"name": "shops", "description": "Store the tables that change seldom once; change single rows; plan with orders and floor alone."},
     {"name": "webhooks", "description": "Let other programs be told when plans end or are released."},
     {"name": "plate checks", "description": "Ask what a plate can do before a fixture is built on it."},
@@ -58,11 +62,12 @@ TAGS: Final = [
 ]
 """The tags of the calls, in the order of the page."""
 
-ASKED: Final = (PlanRequest, PlateCheckRequest, WebhookSettings, LinkRequest)
+ASKED: Final = (PlanRequest, PlateCheckRequest, WebhookSettings, LinkRequest, WhatIfRequest)
 """The models of bodies, which are read by the contract's own readers."""
 
 ANSWERED: Final = (
-    PlanAnswer, PlanEvent, ScheduleDocument, ShopEntry, RowList, RowResults, WebhookEntry, NewWebhook, PlateCheck, Problem,
+    PlanAnswer, PlanEvent, Differences, PlanCosts, ScheduleDocument, ShopEntry, RowList, RowResults, WebhookEntry, NewWebhook, PlateCheck,
+    Problem,
 )
 """The models of answers that the framework does not see, because they are written as they are."""
 

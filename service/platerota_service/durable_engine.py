@@ -10,6 +10,7 @@ from typing import cast
 from uuid import uuid4
 
 from dbos import DBOSClient
+from sqlalchemy.exc import IntegrityError
 
 from platerota_service.changes import Changes
 from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, PlanState, QueueFull, Submission, UnknownPlan
@@ -135,7 +136,12 @@ class DurableEngine:
                 parent_id=submission.parent_id, request_hash=sha256(submission.text).hexdigest(),
                 plan=stored_text(blank_plan(submission.request)), request=submission.text.decode(),
             ))
-            session.flush()
+            try:
+                session.flush()
+            except IntegrityError:
+                if submission.base_id is None:
+                    raise
+                raise UnknownPlan(submission.base_id) from None  # it was deleted at the same moment
             enqueue(self._client, session, plan_id, priority)
             if beside is not None:
                 beside(session, plan_id)
@@ -186,7 +192,7 @@ class DurableEngine:
         progress = Progress.model_validate_json(row.progress) if row.progress is not None else None
         return PlanState(
             row.id, cast(Status, row.state), row.plan, row.revision, progress, row.problem, row.shop_id, row.shop_version,
-            row.score,
+            row.score, row.base_id,
         )
 
 

@@ -114,6 +114,8 @@ class PlanState:
         The stored shop it was made from, and which version of it.
     score
         Points of the best plan so far; None before the first one.
+    base_id
+        The plan that it varies or replans; None where there is none, or it was deleted.
     """
 
     id: str
@@ -125,6 +127,7 @@ class PlanState:
     shop_id: str | None = None
     shop_version: int | None = None
     score: float | None = None
+    base_id: str | None = None
 
     @property
     def plan(self) -> Plan:

@@ -97,6 +97,13 @@ async def _plan_wanted(
     return Wanted(wanted_format(call), table)
 
 
+async def _rows_wanted(
+    call: Request,
+    format: Annotated[Literal["json", "csv"] | None, Query(description="The format, for callers that cannot set `Accept`.")] = None,
+) -> Wanted:
+    return Wanted("csv") if (format or _accepted(call, "json")) == "csv" else JSON
+
+
 def _request_tables() -> list[str]:
     return [sheet.name for sheet in request_sheets()]
 
@@ -133,6 +140,7 @@ async def _decimal(
 
 DecimalOf = Annotated[str, Depends(_decimal)]
 PlanFormatOf = Annotated[Wanted, Depends(_plan_wanted)]
+RowsFormatOf = Annotated[Wanted, Depends(_rows_wanted)]
 TemplateFormatOf = Annotated[Wanted, Depends(_template_wanted)]
 
 

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from platerota_service.engine import PlanState
 from platerota_service.shops.facts import PlanShop
 from platerota_service.solve_lines import Progress
+from platerota_shared.differences import Differences
 from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport
 from platerota_shared.tables import PlanRequest
 
@@ -31,20 +32,28 @@ class PlanAnswer(Plan):
     problem: PlanProblem | None = Field(default=None, description="Why the plan failed; null in every other state.")
     progress: Progress | None = Field(default=None, description="What the solve reached last; null before its first word.")
     shop: PlanShop | None = Field(default=None, description="The stored shop it was made from; null where the request brought its own.")
+    base: str | None = Field(default=None, description="The plan that this one varies; null where there is none, or it was deleted.")
+    compare: Differences | None = Field(
+        default=None, description="What it does differently from its base; null where it has none, or is not ready.",
+    )
 
     def plan(self) -> Plan:
         """The plan alone."""
         return Plan.model_construct(**{name: getattr(self, name) for name in Plan.model_fields})
 
 
-def plan_answer(state: PlanState, shop: PlanShop | None = None) -> bytes:
-    """The JSON of a plan's state, UTF-8. The stored text is put in as it is: reading a large plan takes longer than sending it."""
+def plan_answer(state: PlanState, shop: PlanShop | None = None, compare: str | None = None) -> bytes:
+    """The JSON of a plan's state, UTF-8, with what it does differently from its base (JSON).
+
+    The stored text is put in as it is: reading a large plan takes longer than sending it.
+    """
     progress = state.progress.model_dump(exclude={"event"}) if state.progress is not None else None
     problem = {"title": "the plan could not be made", "detail": state.problem} if state.problem is not None else None
     head, tail = _json({"id": state.id, "status": state.status}), _json({
         "problem": problem, "progress": progress, "shop": shop.model_dump() if shop is not None else None,
+        "base": state.base_id,
     })
-    return f"{head[:-1]},{state.text[1:-1]},{tail[1:]}".encode()
+    return f'{head[:-1]},{state.text[1:-1]},{tail[1:-1]},"compare":{compare or "null"}}}'.encode()
 
 
 def stored_text(plan: Plan) -> str:

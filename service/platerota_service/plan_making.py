@@ -23,7 +23,7 @@ from platerota_service.plan_files import plan_file
 from platerota_service.preferences import Preferences
 from platerota_service.problems import ProblemError
 from platerota_service.shops.facts import PlanShop, shops_of
-from platerota_service.store import IdempotencyRow, Store
+from platerota_service.store import IdempotencyRow
 
 LONGEST_SOLVE: Final = 25
 """Seconds of solve_seconds that a call waits for; the HTTP clients of spreadsheets give up at 30."""
@@ -119,7 +119,7 @@ class Making:
     async def _answer(self, state: PlanState, status: int, headers: Mapping[str, str], wanted: Wanted) -> Response:
         if state.ended and wanted.format != "json":
             return await answer_file(self.parts.engine, self.caller, state, wanted, headers)
-        return await answer_plan(self.parts.store, self.caller, state, status, headers)
+        return await answer_plan(self.parts, self.caller, state, status, headers)
 
 
 async def _making(
@@ -145,14 +145,15 @@ async def followed(engine: Engine, caller: Caller, plan_id: str, seconds: float 
 
 
 async def answer_plan(
-    store: Store, caller: Caller, state: PlanState, status: int, headers: Mapping[str, str] | None = None, call: Request | None = None,
+    parts: Parts, caller: Caller, state: PlanState, status: int, headers: Mapping[str, str] | None = None, call: Request | None = None,
 ) -> Response:
     """A plan as it stands, with its ETag; 304 where `call` has seen it already."""
-    shop = (await asyncio.to_thread(shops_of, store, caller.tenant, [state.id])).get(state.id) if state.shop_id is not None else None
+    shop = (await asyncio.to_thread(shops_of, parts.store, caller.tenant, [state.id])).get(state.id) if state.shop_id is not None else None
     told = {"ETag": plan_tag(state, shop), **(headers or {})}
     if call is not None and already_seen(call, told["ETag"]):
         return Response(status_code=304, headers=told)
-    body = await asyncio.to_thread(plan_answer, state, shop)
+    compare = await parts.comparisons.with_base(state, caller.tenant)
+    body = await asyncio.to_thread(plan_answer, state, shop, compare)
     return Response(body, status_code=status, headers=told, media_type="application/json")
 
 
@@ -164,9 +165,20 @@ async def answer_file(engine: Engine, caller: Caller, state: PlanState, wanted: 
 
 
 def plan_tag(state: PlanState, shop: PlanShop | None) -> str:
-    """The ETag of a plan as it is answered: it changes with the plan, and with what its shop has become to it."""
+    """The ETag of a plan as it is answered: it changes with the plan, with what its shop has become to it, and when its base goes."""
     kin = f"-{'stale' if shop.stale else 'fresh'}{'-released' if shop.released else ''}" if shop is not None else ""
-    return f'"{state.revision}{kin}"'
+    return f'"{state.revision}{kin}{"-compared" if state.base_id is not None else ""}"'
+
+
+def check_plan_id(plan_id: str) -> None:
+    """Refuse what cannot be an id, before PostgreSQL refuses to look for it.
+
+    Raises
+    ------
+    UnknownPlan
+    """
+    if len(plan_id) > _LONGEST_ID or "\0" in plan_id:
+        raise UnknownPlan(plan_id[:_LONGEST_ID])
 
 
 async def plan_of(engine: Engine, caller: Caller, plan_id: str) -> PlanState:
@@ -176,7 +188,6 @@ async def plan_of(engine: Engine, caller: Caller, plan_id: str) -> PlanState:
     ------
     UnknownPlan
     """
-    if len(plan_id) > _LONGEST_ID or "\0" in plan_id:  # which PostgreSQL refuses to look for
-        raise UnknownPlan(plan_id[:_LONGEST_ID])
+    check_plan_id(plan_id)
     structlog.contextvars.bind_contextvars(plan=plan_id)
     return await engine.status(plan_id, caller.tenant)

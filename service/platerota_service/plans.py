@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request, Response
 from platerota_service.access.callers import LinkReader, Planner
 from platerota_service.answers import guarded_answers, not_changed, plan_answers, request_body
 from platerota_service.bodies import read_json_or_sheets, submission_of
-from platerota_service.calls import EngineOf, PlanId, PreferencesOf, SettingsOf, StoreOf
+from platerota_service.calls import EngineOf, PartsOf, PlanId, PreferencesOf, SettingsOf
 from platerota_service.formats import DecimalOf, PlanFormatOf, body_kind
 from platerota_service.kinds import (
     ALREADY_ENDED,
@@ -94,7 +94,7 @@ async def create_plan(call: Request, making: MakingOf, settings: SettingsOf, wan
     responses={**_GOT, **not_changed(), **guarded_answers(UNKNOWN_PLAN, BAD_HEADER, NO_SUCH_TABLE, FAULTS)},
 )
 async def get_plan(
-    call: Request, plan_id: PlanId, caller: LinkReader, engine: EngineOf, store: StoreOf, preferences: PreferencesOf, wanted: PlanFormatOf,
+    call: Request, plan_id: PlanId, caller: LinkReader, engine: EngineOf, parts: PartsOf, preferences: PreferencesOf, wanted: PlanFormatOf,
 ) -> Response:
     """Answer the plan with its status; with `Prefer: wait=20` once that is an end state, or after 20 seconds.
 
@@ -109,18 +109,18 @@ async def get_plan(
     applied = Preferences(wait=preferences.wait).applied()
     if wanted.format != "json":
         return await answer_file(engine, caller, state, wanted, applied)
-    return await answer_plan(store, caller, state, 200, applied, call)
+    return await answer_plan(parts, caller, state, 200, applied, call)
 
 
 @router.post(
     "/{plan_id}/stop", operation_id="stop_plan", summary="Stop, and keep the best plan", status_code=202,
     responses={**plan_answers("The solve is told to stop", 202, "ETag"), **guarded_answers(UNKNOWN_PLAN, ALREADY_ENDED)},
 )
-async def stop_plan(plan_id: PlanId, caller: Planner, engine: EngineOf, store: StoreOf) -> Response:
+async def stop_plan(plan_id: PlanId, caller: Planner, engine: EngineOf, parts: PartsOf) -> Response:
     """End the solve: its best plan so far becomes `ready`; one with no plan yet becomes `stopped`. A body is not read."""
     await plan_of(engine, caller, plan_id)
     await engine.stop(plan_id, caller.tenant)
-    return await answer_plan(store, caller, await engine.status(plan_id, caller.tenant), 202)
+    return await answer_plan(parts, caller, await engine.status(plan_id, caller.tenant), 202)
 
 
 @router.delete(

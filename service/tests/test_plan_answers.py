@@ -18,7 +18,7 @@ def test_an_answer_is_the_plan_with_progress_and_problem(plan_document: dict[str
     answer = json.loads(plan_answer(state))
     assert answer == {
         **plan_document, "problem": None, "progress": {"stage": "first", "seconds": 0.5, "total": None, "bound": None, "gap": None},
-        "shop": None,
+        "shop": None, "base": None, "compare": None,
     }
 
 

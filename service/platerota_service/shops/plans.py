@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request, Response
 from platerota_service.access.callers import Reader
 from platerota_service.answers import guarded_answers, not_changed, plan_answers
 from platerota_service.bodies import read_body
-from platerota_service.calls import EngineOf, SettingsOf, StoreOf
+from platerota_service.calls import EngineOf, PartsOf, SettingsOf, StoreOf
 from platerota_service.engine import Submission
 from platerota_service.kinds import BAD_HEADER, UNKNOWN_PLAN, UNKNOWN_SHOP
 from platerota_service.plan_making import MakingOf, answer_plan
@@ -52,13 +52,13 @@ async def create_shop_plan(call: Request, shop_id: ShopId, making: MakingOf, sto
         **guarded_answers(UNKNOWN_SHOP, UNKNOWN_PLAN, BAD_HEADER),
     },
 )
-async def get_released_plan(call: Request, shop_id: ShopId, caller: Reader, engine: EngineOf, store: StoreOf) -> Response:
+async def get_released_plan(call: Request, shop_id: ShopId, caller: Reader, engine: EngineOf, parts: PartsOf) -> Response:
     """Answer the plan that was released last, whichever that is by now."""
-    shop = await asyncio.to_thread(existing, ShopBook(store, caller.tenant), shop_id)
+    shop = await asyncio.to_thread(existing, ShopBook(parts.store, caller.tenant), shop_id)
     if shop.released_plan_id is None:
         raise ProblemError(UNKNOWN_PLAN, f"no plan of the shop '{shop_id}' is released")
     state = await engine.status(shop.released_plan_id, caller.tenant)
-    return await answer_plan(store, caller, state, 200, {"Content-Location": f"/v1/plans/{state.id}"}, call)
+    return await answer_plan(parts, caller, state, 200, {"Content-Location": f"/v1/plans/{state.id}"}, call)
 
 
 def _submission(body: bytes, shop: ShopRow) -> Submission:

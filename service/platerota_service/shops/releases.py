@@ -30,7 +30,7 @@ async def release_plan(plan_id: PlanId, caller: Planner, engine: EngineOf, parts
     """
     state = await plan_of(engine, caller, plan_id)
     await asyncio.to_thread(_release, parts, caller.tenant, state)
-    return await answer_plan(parts.store, caller, state, 200)
+    return await answer_plan(parts, caller, state, 200)
 
 
 @router.delete(

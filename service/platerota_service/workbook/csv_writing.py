@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -39,6 +39,11 @@ def template_csv(sheet: Sheet, example: Mapping[str, Any]) -> bytes:
 def template_csvs(example: Mapping[str, Any]) -> bytes:
     """Every table of a request, as a zip of CSV files."""
     return _zipped({f"{sheet.name}.csv": template_csv(sheet, example) for sheet in request_sheets()})
+
+
+def rows_csv(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> bytes:
+    """Rows that are no table of a plan, each a value by column."""
+    return _csv(columns, ([_as_text(row[name]) for name in columns] for row in rows))
 
 
 def _as_text(value: Any) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+import json
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
 
 from platerota_shared.fields import Instant
 from platerota_shared.plan import Kind, Out
@@ -198,3 +200,11 @@ class Differences(Out):
     """Setups that end after the later `now`."""
     money: MoneyDifference | None
     """Money; null where one of the requests gives no hour costs."""
+
+    def document(self) -> dict[str, Any]:
+        """The differences as JSON-ready values, instants as local text with offset."""
+        return self.model_dump(mode="json", context={"zone": ZoneInfo(self.timezone)})
+
+    def text(self) -> str:
+        """The same as JSON text."""
+        return json.dumps(self.document(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
