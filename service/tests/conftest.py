@@ -86,7 +86,8 @@ def request_document() -> dict[str, Any]:
 @pytest.fixture
 def plan_document() -> dict[str, Any]:
     """The example plan as the solver gives it: without what the service adds."""
-    return {name: value for name, value in copy.deepcopy(example("plan")).items() if name not in ("problem", "progress", "shop", "base", "compare")}
+    beside = ("problem", "progress", "shop", "base", "compare")
+    return {name: value for name, value in copy.deepcopy(example("plan")).items() if name not in beside}
 
 
 @pytest.fixture

@@ -17,7 +17,10 @@ from platerota_service.description import description_text
 from platerota_service.engine import Submission
 from platerota_service.formats import XLSX
 from platerota_service.plan_answers import PlanAnswer
+from platerota_service.workbook import rows_csv
 from platerota_shared.audit import audit
+from platerota_shared.changes import apply_changes
+from platerota_shared.differences import COLUMNS, Differences, difference_rows
 from platerota_shared.faults import CODES
 from platerota_shared.kpi_formulas import SHOP_ELEMENTS, SHOP_FORMULAS, SPINDLE_USES
 
@@ -63,6 +66,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "delete /v1/webhooks/{hook_id}", "post /v1/webhooks/{hook_id}/secret", "get /v1/webhooks/{hook_id}/deliveries",
         "post /v1/webhooks/{hook_id}/deliveries/{delivery_id}/resend",
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems", "get /v1/problems/{name}", "get /metrics",
+        "post /v1/plans/{plan_id}/what-ifs", "get /v1/plans/{plan_id}/differences", "get /v1/plans/{plan_id}/costs",
         "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks",
         "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
         "get /v1/plans/{plan_id}/machine-sheets", "get /v1/plans/{plan_id}/gantt.svg", "get /v1/plans/{plan_id}/gantt.png",
@@ -109,6 +113,27 @@ async def test_the_examples_are_true(description: dict[str, Any], submission: Su
         (given,) = content["application/json"]["examples"].values()
         schema(description, model).validate(value(description, given))
     assert audit(submission.request, PlanAnswer.from_document(example("plan")).plan()) == []
+
+
+async def test_the_examples_of_decisions_are_true(description: dict[str, Any], submission: Submission) -> None:
+    found = operations(description)
+    ask = found["post /v1/plans/{plan_id}/what-ifs"]
+    (asked,) = ask["requestBody"]["content"]["application/json"]["examples"].values()
+    schema(description, "WhatIfRequest").validate(value(description, asked))
+    for status in ("201", "202"):
+        (plan,) = ask["responses"][status]["content"]["application/json"]["examples"].values()
+        schema(description, "PlanAnswer").validate(value(description, plan))
+    changed = apply_changes(json.loads(submission.text), value(description, asked)["changes"])
+    assert audit(changed.request, PlanAnswer.from_document(example("what-if-plan")).plan()) == []
+    for call, model in (("differences", "Differences"), ("costs", "PlanCosts")):
+        content = found[f"get /v1/plans/{{plan_id}}/{call}"]["responses"]["200"]["content"]
+        (given,) = content["application/json"]["examples"].values()
+        schema(description, model).validate(value(description, given))
+    table = found["get /v1/plans/{plan_id}/differences"]["responses"]["200"]["content"]["text/csv"]["examples"]["table"]["value"]
+    rows = difference_rows(Differences.model_validate(description["components"]["examples"]["differences"]["value"]))
+    heading, shown = table.splitlines()
+    assert heading.split(",") == list(COLUMNS)
+    assert shown in rows_csv(COLUMNS, rows).decode().splitlines()
 
 
 async def test_the_example_of_faults_is_what_such_a_request_is_answered(

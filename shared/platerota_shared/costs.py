@@ -45,7 +45,7 @@ class OvertimeCost(Out):
     worked_seconds: int
     """Seconds of tasks in time that only overtime shifts cover, as the score counts them."""
     bought_seconds: int
-    """Overtime working time, breaks left out, of the overtime shifts that are called in, whole."""
+    """Seconds of overtime working time, breaks left out, of the overtime shifts that are called in, whole."""
     worked_cost: float | None
     """worked hours × hour_cost; part of the plan's cost. null where the request gives no hour costs."""
     bought_cost: float | None

@@ -50,6 +50,12 @@ class HandWorker:
         self.improve(plan_id, 2.0)
         self.finish(plan_id)
 
+    def find(self, plan_id: str, plan: BestPlan) -> None:
+        """Take a plan, find that one, and end."""
+        self.take(plan_id)
+        self._put(plan_id, None, plan)
+        self.finish(plan_id)
+
     def _put(self, plan_id: str, progress: str | None, best: BestPlan | None) -> None:
         with self._store.writing() as session:
             assert plan_rows.put_progress(session, plan_id, self._claims[plan_id], progress, best) is not None

@@ -220,7 +220,9 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         assert "{" not in address, f"say in `ids` what stands for {path}"
         sent = shop["plates"][0] if path.endswith("{row}") else {"url": body["url"]} if path == "/v1/webhooks/{hook_id}" else None
         sent = {"rows": body["rows"]} if path.endswith("{table}") else request_document if path.endswith("/plans") else sent
-        answer = await client.request(method, address, json=sent, headers=south | {"If-Match": "*"})
+        sent = {"changes": [{"kind": "drop_order", "order": "A-1042"}]} if path.endswith("/what-ifs") else sent
+        query = {"against": plan_id} if path.endswith("/differences") else {}
+        answer = await client.request(method, address, json=sent, params=query, headers=south | {"If-Match": "*"})
         assert answer.status_code == 404, (method, path, answer.text)
         walked += 1
     assert walked >= 20

@@ -185,9 +185,9 @@ class Differences(Out):
     score: ScoreDifference
     """Points by part."""
     orders: OrderDifferences
-    """Orders by what became of them."""
+    """What became of the orders."""
     tasks: TaskDifferences
-    """Tasks by what became of them."""
+    """What became of the tasks."""
     hours: tuple[ResourceHours, ...]
     """Machines, then operators, in the order of the plan's request, then those that only the base has."""
     spindle_seconds: Figure
