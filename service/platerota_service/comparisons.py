@@ -39,7 +39,7 @@ class Comparisons:
             Where one was deleted meanwhile.
         """
         key = (base.id, plan.id)
-        async with self._turn:  # one at a time: a large week keeps a core busy for a second
+        async with self._turn:  # however many callers ask, one core is busy with it
             if key not in self._texts:
                 self._keep(key, (await self._between(base, plan, tenant)).text())
             self._texts.move_to_end(key)
