@@ -25,6 +25,8 @@ class Comparisons:
         """What a plan does differently from its base, JSON; None where it has none, or is not ready."""
         if state.base_id is None or state.status != "ready":
             return None
+        if (known := self._known((state.base_id, state.id))) is not None:
+            return known
         try:
             return await self.text(await self._engine.status(state.base_id, tenant), state, tenant)
         except UnknownPlan:
@@ -40,10 +42,12 @@ class Comparisons:
         """
         key = (base.id, plan.id)
         async with self._turn:  # however many callers ask, one core is busy with it
-            if key not in self._texts:
-                self._keep(key, (await self._between(base, plan, tenant)).text())
-            self._texts.move_to_end(key)
-            return self._texts[key]
+            if (known := self._known(key)) is not None:
+                return known
+            found = await self._between(base, plan, tenant)
+            text = await asyncio.to_thread(found.text)
+            self._keep(key, text)
+            return text
 
     async def between(self, base: PlanState, plan: PlanState, tenant: str) -> Differences:
         """The same as values; not kept.
@@ -59,6 +63,12 @@ class Comparisons:
     async def _between(self, base: PlanState, plan: PlanState, tenant: str) -> Differences:
         asked = await self._engine.request(base.id, tenant), await self._engine.request(plan.id, tenant)
         return await asyncio.to_thread(lambda: differences(asked[0], base.plan, asked[1], plan.plan))
+
+    def _known(self, key: tuple[str, str]) -> str | None:
+        """What was worked out already; whoever asks for it knows both plans."""
+        if key in self._texts:
+            self._texts.move_to_end(key)
+        return self._texts.get(key)
 
     def _keep(self, key: tuple[str, str], text: str) -> None:
         self._texts[key] = text

@@ -59,8 +59,8 @@ def kind(schema: dict[str, Any]) -> Markup:
     if "$ref" in schema:
         name = escape(schema["$ref"].rsplit("/", 1)[-1])
         return Markup(f'<a href="#schema-{name}">{name}</a>')
-    if "anyOf" in schema:
-        return Markup(" or ").join(kind(one) for one in schema["anyOf"])
+    if either := schema.get("anyOf") or schema.get("oneOf"):
+        return Markup(" or ").join(kind(one) for one in either)
     if schema.get("type") == "array":
         return Markup("list of ") + kind(schema.get("items", {}))
     if schema.get("type") == "object" and isinstance(schema.get("additionalProperties"), dict):

@@ -51,6 +51,7 @@ async def test_words_of_the_description_are_never_markup(app: FastAPI) -> None:
     [
         ({"type": "integer"}, "integer"), ({"type": "string", "format": "date"}, "date"), ({}, "any"),
         ({"anyOf": [{"type": "number"}, {"type": "null"}]}, "number or null"),
+        ({"oneOf": [{"type": "number"}, {"type": "string"}]}, "number or string"),
         ({"type": "string", "examples": ["06:00", "24:00"]}, "string such as <code>06:00</code>"),
         ({"type": "array", "items": {"$ref": "#/components/schemas/Plate"}}, 'list of <a href="#schema-Plate">Plate</a>'),
         ({"type": "object", "additionalProperties": {"type": "integer"}}, "map to integer"),

@@ -198,10 +198,12 @@ class TestWhatIf:
         with pytest.raises(UnknownPlan):
             await engine.submit(gone)
 
-    async def test_a_what_if_of_a_what_if(self, client: httpx.AsyncClient, what_if: str) -> None:
+    async def test_a_what_if_of_a_what_if_and_the_list_says_so(self, client: httpx.AsyncClient, base: str, what_if: str) -> None:
         body = {"changes": [{"kind": "drop_order", "order": "RUSH-1"}]}
         made = await client.post(f"/v1/plans/{what_if}/what-ifs", json=body, headers=ASYNC)
         assert (made.status_code, made.json()["base"]) == (202, what_if)
+        listed = {one["id"]: one["base"] for one in (await client.get("/v1/plans")).json()["items"]}
+        assert listed == {base: None, what_if: base, made.json()["id"]: what_if}
 
     async def test_it_belongs_to_the_stored_shop_while_it_leaves_the_shop_as_it_is_and_releases_nothing(
         self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker,
@@ -285,6 +287,17 @@ class TestDifferences:
         answers = await asyncio.gather(*(client.get(one) for one in (f"/v1/plans/{what_if}", address, address)))
         assert [answer.status_code for answer in answers] == [200, 200, 200]
         assert sorted(read) == sorted([base, what_if])
+
+
+class TestComparisons:
+    async def test_the_oldest_are_forgotten_past_a_limit_and_worked_out_again(
+        self, client: httpx.AsyncClient, base: str, what_if: str, monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        monkeypatch.setattr("platerota_service.comparisons._KEPT_CHARS", 1)
+        addresses = [f"/v1/plans/{one}/differences?against={other}" for one, other in ((what_if, base), (base, what_if))]
+        first = [(await client.get(address)).content for address in addresses]
+        assert [(await client.get(address)).content for address in addresses] == first
+        assert first[0] != first[1]
 
 
 class TestCosts:
