@@ -10,7 +10,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test lint bench bench-quick nightly openapi wheel clean
+.PHONY: help demo test lint bench bench-quick bench-pages pictures nightly openapi wheel clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -39,6 +39,7 @@ lint: $(READY) ## ruff, mypy, pyright, import directions
 	$(BIN)/ruff check
 	for package in $(PACKAGES); do $(BIN)/mypy "$$package"; done
 	MYPYPATH=solver $(BIN)/mypy --package benchmarks
+	MYPYPATH=solver:service $(BIN)/mypy --package page_tools
 	$(BIN)/pyright
 	$(BIN)/lint-imports
 
@@ -48,7 +49,14 @@ bench: $(READY) ## measure everything against the goals (hours: it says how many
 bench-quick: $(READY) ## the same on small samples, in less than five minutes
 	PYTHONPATH=solver $(BIN)/python -m benchmarks --quick $(OPTIONS)
 
-nightly: $(READY) ## run the long property tests
+bench-pages: $(READY) ## how fast and large the board of 600 runs is (about a minute; needs Chromium)
+	PYTHONPATH=solver:service $(BIN)/python -m page_tools.measure
+
+pictures: demo ## take the pictures of the README anew, from the demo week (needs Chromium)
+	PYTHONPATH=service $(BIN)/python -m page_tools.pictures
+	cp demo-week.svg service/pictures/week.svg
+
+nightly: $(READY) ## run the long tests: properties, kills, load
 	$(BIN)/python -m pytest --quiet -m nightly --timeout 7200
 
 openapi: $(READY) ## write the stored API description, service/openapi.json

@@ -47,6 +47,7 @@ def started(log: Path, **environment: str) -> Iterator[Server]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
+    environment = {"PLATEROTA_DATA_DIRECTORY": str(log.parent / "data"), **environment}
     with log.open("wb") as out:
         process = subprocess.Popen([command, "serve", "--port", str(port)], stdout=out, stderr=out, env=os.environ | environment)
     server = Server(f"http://127.0.0.1:{port}", process, log)

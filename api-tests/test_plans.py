@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+
+from .conftest import started
 
 Request = dict[str, Any]
 Until = Callable[[httpx.Client, str, Callable[[dict[str, Any]], bool]], dict[str, Any]]
@@ -110,15 +114,43 @@ def test_a_killed_solver_leaves_its_last_valid_plan(client: httpx.Client, server
 
 
 @pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
-def test_a_solver_killed_before_its_first_plan_is_a_failure_in_words(client: httpx.Client, server: Any, busy: Request) -> None:
+def test_a_request_whose_solver_is_killed_each_time_before_its_first_plan_is_a_failure_in_words(
+    client: httpx.Client, server: Any, busy: Request,
+) -> None:
     address = client.post("/v1/plans", json=busy, headers=ASYNC).headers["location"]
+    while (plan := client.get(address).json())["status"] in ("waiting", "solving"):
+        for child in server.children():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(child, signal.SIGKILL)
+    assert plan["status"] == "failed"
+    assert "SIGKILL" in plan["problem"]["detail"]
+    assert client.post(f"{address}/stop").status_code == 409
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
+def test_a_solver_killed_once_is_started_again(client: httpx.Client, server: Any, tiny: Request) -> None:
+    address = client.post("/v1/plans", json=tiny, headers=ASYNC).headers["location"]
     while not server.children():
         time.sleep(0.001)
     os.kill(server.children()[0], signal.SIGKILL)
     plan = client.get(address, headers={"Prefer": "wait=60"}).json()
-    assert plan["status"] == "failed"
-    assert "SIGKILL" in plan["problem"]["detail"]
-    assert client.post(f"{address}/stop").status_code == 409
+    assert (plan["status"], plan["quality"]) == ("ready", "optimal")
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
+def test_a_plan_outlives_its_server(tmp_path: Path, tiny: Request, how: signal.Signals) -> None:
+    with started(tmp_path / "log", PLATEROTA_SOLVE_SLOTS="1") as server, server.client() as client:
+        done = client.post("/v1/plans", json=tiny).headers["location"]
+        before = client.get(done).json()
+        taken = client.post("/v1/plans", json=tiny, headers=ASYNC).headers["location"]
+        while not server.children():
+            time.sleep(0.01)
+        server.process.send_signal(how)
+        server.process.wait()
+    with started(tmp_path / "log", PLATEROTA_SOLVE_SLOTS="1") as server, server.client() as client:
+        assert client.get(done).json() == before
+        assert client.get(taken, headers={"Prefer": "wait=60"}).json()["status"] == "ready"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")

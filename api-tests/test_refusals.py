@@ -35,7 +35,8 @@ def faults(client: httpx.Client, request: Request) -> dict[str, list[str]]:
     ("method", "path", "status"),
     [
         ("GET", "/", 404), ("GET", "/v1", 404), ("GET", "/plans", 404), ("GET", "/v1/plans/", 404), ("GET", "/v1/plans/nothing", 404),
-        ("DELETE", "/v1/plans/nothing", 404), ("POST", "/v1/plans/nothing/stop", 404), ("GET", "/v1/plans", 405), ("PUT", "/v1/plans", 405),
+        ("DELETE", "/v1/plans/nothing", 404), ("POST", "/v1/plans/nothing/stop", 404), ("DELETE", "/v1/plans", 405),
+        ("PUT", "/v1/plans", 405),
         ("PATCH", "/v1/plans/nothing", 405), ("GET", "/v1/plans/nothing/stop", 405), ("POST", "/v1/health/live", 405),
         ("GET", "/v1/plans/" + "x" * 3_000, 404), ("GET", "/v1/plans/%00%ff", 404), ("GET", "/v1/plans/..%2f..%2fetc", 404),
     ],

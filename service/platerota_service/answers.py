@@ -8,19 +8,26 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from platerota_service.operations_schedule import operations_schedule
-from platerota_service.problems import (
+from pydantic import ConfigDict
+
+from platerota_service.kinds import (
     BUSY,
     FAULTS,
     INTERNAL,
-    PROBLEM_JSON,
+    KEY_MISSING,
+    KEY_REFUSED,
+    NO_SUCH_PART,
+    SCOPE_MISSING,
+    STILL_ANSWERING,
+    STORE,
     TOO_LONG_TO_WAIT,
+    TOO_MANY_CALLS,
     UNREADABLE,
     WARMING,
     Kind,
-    Problem,
-    ProblemFault,
 )
+from platerota_service.operations_schedule import operations_schedule
+from platerota_service.problems import PROBLEM_JSON, Problem, ProblemFault
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate, read_plate_check
 from platerota_shared.reading import read_request
@@ -32,6 +39,8 @@ _DETAILS = {
     TOO_LONG_TO_WAIT: "the optimiser is asked to take 120 seconds; a call that waits allows 25",
     FAULTS: "the request has 2 faults; nothing was stored",
     BUSY: "100 plans wait already",
+    NO_SUCH_PART: "the plan has no operator 'Bob'; it has Ines, Rui, Marta",
+    STORE: "the database does not answer",
     WARMING: "the optimiser is being compiled for this machine, once, which takes about half a minute",
 }
 _ERRORS = {
@@ -54,6 +63,7 @@ _ERRORS = {
 
 _HEADERS = {
     "Location": "The address of the plan.",
+    "ETag": "The version that If-Match and If-None-Match name.",
     "Retry-After": "Seconds after which to ask again.",
     "Preference-Applied": "The preferences that were followed, where there are any.",
 }
@@ -63,6 +73,11 @@ _HEADERS = {
 def example(name: str) -> Any:
     """The stored example `name`: `request` or `plan`, as a JSON value."""
     return json.loads(files("platerota_service").joinpath("examples", f"{name}.json").read_text(encoding="utf-8"))
+
+
+def with_example(value: Any) -> ConfigDict:
+    """The configuration of a model whose example in the API description is `value`."""
+    return ConfigDict(json_schema_extra={"examples": [value]})
 
 
 def reference(model: str) -> dict[str, str]:
@@ -100,6 +115,11 @@ def plan_answers(description: str, status: int, *headers: str) -> Answers:
     return {status: answer}
 
 
+def not_changed() -> Answers:
+    """The described answer to a caller that has seen the present version."""
+    return {304: {"description": "The caller has the present version already (If-None-Match)", "headers": _headers("ETag")}}
+
+
 def _headers(*names: str) -> dict[str, Any]:
     return {name: {"description": _HEADERS[name], "schema": {"type": "string"}} for name in names}
 
@@ -114,12 +134,17 @@ def problem_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) 
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
-        if kind in (BUSY, WARMING):
+        if kind in (BUSY, STORE, STILL_ANSWERING, TOO_MANY_CALLS, WARMING):
             answer["headers"] = _headers("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"
         answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind, faults)}
     return answers
+
+
+def guarded_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) -> Answers:
+    """The described problems of a call that needs a key and the database, beside `kinds`; `faults` are the example of its own."""
+    return problem_answers(*kinds, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, TOO_MANY_CALLS, STORE, faults=faults)
 
 
 def _problem_example(kind: Kind, faults: Sequence[ProblemFault] | None) -> dict[str, Any]:
@@ -164,4 +189,5 @@ def _waiting_plan() -> dict[str, Any]:
     return {
         **plan, **blank, "status": "waiting", "quality": "feasible", "score": score,
         "kpis": {"machines": [], "operators": [], "shop": None}, "solver": {"seconds": 0.0, "seed": 1, "stages": []}, "progress": None,
+        "shop": None,
     }

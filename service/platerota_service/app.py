@@ -2,25 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncGenerator
+import asyncio
+from collections.abc import AsyncGenerator, Sequence
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
 from fastapi import FastAPI
+from fastapi.middleware.cors import CORSMiddleware
 from fastapi.responses import HTMLResponse, Response
+from limits import parse
 
-from platerota_service import erp, health, plans, plate_checks
+from platerota_service import (
+    calendar_calls,
+    erp,
+    health,
+    page_calls,
+    plan_events,
+    plan_list,
+    plans,
+    plate_checks,
+    problem_pages,
+    templates,
+)
+from platerota_service.access import link_calls as links
+from platerota_service.access.keys import KeyBook
+from platerota_service.access.rates import REFUSALS, LimitedCalls
 from platerota_service.calls import Parts
-from platerota_service.child_engine import ChildEngine
 from platerota_service.description import describe_api
 from platerota_service.docs_page import docs_page, erp_page
+from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
 from platerota_service.settings import ServiceSettings
+from platerota_service.sheet_problems import FAULTS_HEADER, install_sheet_problems
+from platerota_service.shops import plans as shop_plans
+from platerota_service.shops import releases
+from platerota_service.shops import routes as shop_routes
+from platerota_service.shops import rows as shop_rows
+from platerota_service.solve_process import SOLVE_CHILD
+from platerota_service.store import Store
+from platerota_service.watch import numbers
+from platerota_service.watch.calls import WatchedCalls
+from platerota_service.watch.metrics import Metrics
+from platerota_service.webhooks import routes as webhooks
+from platerota_service.webhooks.outbox import Outbox
+
+CORS_METHODS = ("GET", "HEAD", "POST", "PUT", "DELETE")
+CORS_HEADERS = (
+    "Authorization", "X-API-Key", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match", "Last-Event-ID", "Prefer", "traceparent",
+)
+CORS_EXPOSED = (
+    "Location", "ETag", "Retry-After", "Preference-Applied", "Content-Location", "Content-Disposition", FAULTS_HEADER, "traceparent",
+)
 
 
-def create_app(settings: ServiceSettings | None = None, engine: Engine | None = None) -> FastAPI:
+def create_app(settings: ServiceSettings | None = None, engine: Engine | None = None, command: Sequence[str] = SOLVE_CHILD) -> FastAPI:
     """The service.
 
     Parameters
@@ -28,25 +65,42 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     settings
         How it runs; read from the environment where not given.
     engine
-        What runs the solves; a :class:`~platerota_service.child_engine.ChildEngine` where not given. It starts and closes with the app.
+        What runs the solves; a :class:`~platerota_service.durable_engine.DurableEngine` where not given. It starts and closes with
+        the app.
+    command
+        The child process that solves, where no engine is given.
     """
     settings = settings if settings is not None else ServiceSettings()
-    engine = engine if engine is not None else ChildEngine(settings)
+    store = Store(settings.database_url, settings.data_directory)
+    engine = engine if engine is not None else DurableEngine(settings, store, command, solves=settings.role == "all")
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncGenerator[None]:
+        await asyncio.to_thread(store.prepare)
         await engine.start()
         yield
         await engine.close()
+        await asyncio.to_thread(outbox.close)
+        await asyncio.to_thread(store.close)
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
-    app.state.parts = Parts(settings, engine)
-    app.include_router(plans.router)
-    app.include_router(erp.router)
-    app.include_router(plate_checks.router)
-    app.include_router(health.router)
+    metrics, outbox = Metrics(), Outbox(store)
+    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store))
+    about_plans, about_shops = (plans, plan_list, plan_events, releases, erp), (shop_routes, shop_plans, shop_rows)
+    for_people = (page_calls, templates, calendar_calls)
+    for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
+        app.include_router(part.router)
     install_problem_handlers(app)
+    install_sheet_problems(app)
+    app.add_exception_handler(plan_events.EndSeen, plan_events.end_seen)
     app.add_middleware(HeadCalls)
+    app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit), refusals=parse(REFUSALS))
+    if settings.cors_origins:
+        app.add_middleware(
+            CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,
+            expose_headers=CORS_EXPOSED, max_age=600,
+        )
+    app.add_middleware(WatchedCalls, metrics=metrics)
     app.add_api_route("/docs", lambda: docs_page(app.openapi()), response_class=HTMLResponse, include_in_schema=False)
     app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]

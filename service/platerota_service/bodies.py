@@ -1,4 +1,4 @@
-"""The body of a call: its kind, its size, and the request in it."""
+"""The body of a call: its kind, its size, and the request in it, be it JSON or sheets."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ import codecs
 from fastapi import Request
 
 from platerota_service.engine import Submission
-from platerota_service.problems import TOO_LARGE, WRONG_MEDIA_TYPE, ProblemError
+from platerota_service.formats import SHEET_BODIES, body_kind
+from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
+from platerota_service.problems import ProblemError
+from platerota_service.workbook import read_sheets
 from platerota_shared.reading import read_request
 
 
@@ -37,6 +40,41 @@ async def read_body(call: Request, limit: int) -> bytes:
     return await _read_whole(call, limit)
 
 
+async def read_json_or_sheets(call: Request, limit: int) -> bytes:
+    """The body of a planning request, at most `limit` bytes: JSON text, a workbook or a zip of CSV files, not read yet.
+
+    Raises
+    ------
+    ProblemError
+        413 or 415.
+    """
+    if body_kind(call) not in SHEET_BODIES:
+        return await read_body(call, limit)
+    _check_coding(call)
+    return await _read_whole(call, limit)
+
+
+def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> tuple[Submission, tuple[str, ...]]:
+    """The request in a body of that media type, and what a planner should know of how sheets were read; work for a thread.
+
+    Parameters
+    ----------
+    decimal_comma
+        Whether a comma parts the decimals of numbers that sheets hold as text.
+
+    Raises
+    ------
+    platerota_shared.faults.RequestRefused
+        With every fault of a JSON request at once.
+    platerota_service.workbook.SheetsRefused
+        With every fault of a workbook or a zip of CSV files at once.
+    """
+    if kind not in SHEET_BODIES:
+        return submission_from(body), ()
+    read = read_sheets(body, decimal_comma=decimal_comma)
+    return Submission(read.text, read.request), read.remarks
+
+
 def submission_from(body: bytes) -> Submission:
     """The request in `body`; work for a thread, a large one takes a second.
 
@@ -58,6 +96,10 @@ def _check_kind(call: Request) -> None:
     charset = parameters.lower().replace('"', "").replace(" ", "").partition("charset=")[2].partition(";")[0]
     if charset not in ("", "utf-8", "utf8", "us-ascii"):
         raise ProblemError(WRONG_MEDIA_TYPE, f"the Content-Type is '{given}'")
+    _check_coding(call)
+
+
+def _check_coding(call: Request) -> None:
     coding = call.headers.get("content-encoding", "identity")
     if coding.strip().lower() != "identity":
         raise ProblemError(WRONG_MEDIA_TYPE, f"the Content-Encoding is '{coding}'")

@@ -1,4 +1,4 @@
-"""The command `platerota`: serve, plan, audit, check-plate, demo.
+"""The command `platerota`: serve, work, store upgrade, plan, audit, check-plate, demo.
 
 Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no plan), 2 faults in the input.
 """
@@ -6,11 +6,10 @@ Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no p
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import json
-import logging
 import os
 import sys
+from enum import Enum
 from hashlib import sha256
 from pathlib import Path
 from typing import Annotated, Final, NoReturn
@@ -20,24 +19,41 @@ from pydantic import ValidationError
 from rich.console import Console
 
 from platerota_service import server
+from platerota_service.access.callers import loopback
+from platerota_service.access.keys import KeyBook
 from platerota_service.bodies import submission_from
+from platerota_service.command_keys import keys_app
+from platerota_service.command_words import FINDINGS, WELL, refuse, say, settings_or_exit
 from platerota_service.engine import Submission
+from platerota_service.executor import prepare_queue
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import COMPILING, Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
+from platerota_service.store import Store, StoreError
+from platerota_service.watch.logs import start_logging
 from platerota_shared.audit import audit as audit_plan
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate as checked_plate
 from platerota_shared.plate_checks import read_plate_check
 
-WELL, FINDINGS, FAULTS = 0, 1, 2
+
+class Role(Enum):
+    """What a serving process does."""
+
+    all = "all"
+    api = "api"
+
 
 app = typer.Typer(
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
     help="Plan the week of a milling shop that holds work on quick-change fixture plates.",
 )
+
+store_app = typer.Typer(no_args_is_help=True, help="The database in which the service keeps its plans.")
+app.add_typer(store_app, name="store")
+app.add_typer(keys_app, name="keys")
 
 _HOPELESS: Final = ("fits-no-machine", "no-nest-fits")
 """Warnings of a plate check after which nobody builds that fixture."""
@@ -55,16 +71,44 @@ def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65_535, help="Port to listen on.")] = 8080,
     *,
-    open_: Annotated[bool, typer.Option("--open", help="Listen beyond this computer although nobody is asked for a key.")] = False,
+    role: Annotated[
+        Role | None, typer.Option(help="all: answer callers and solve; api: only answer, workers solve (PostgreSQL). Default all."),
+    ] = None,
 ) -> None:
-    """Serve plans over HTTP until Ctrl-C."""
-    if not _loopback(host):
-        danger = f"whoever reaches {host} port {port} can read, stop and delete every plan: this version asks nobody for a key"
-        if not open_:
-            _refuse(f"{danger}. Listen on 127.0.0.1, or say --open where the network itself keeps strangers out.")
-        _say(f"DANGER: {danger}.")
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    server.run(_settings(), host, port)
+    """Serve plans over HTTP until Ctrl-C.
+
+    On this computer alone nobody needs a key until one is made. Any other address is served only where there is a key. The service
+    speaks plain HTTP: put a proxy that does TLS before it, or keys and plans cross the network readable.
+    """
+    settings = settings_or_exit(**({"role": role.value} if role is not None else {}))
+    start_logging(readable=sys.stderr.isatty())
+    if not loopback(host):
+        if not _any_live_key(settings):
+            refuse(
+                f"whoever reaches {host} port {port} could read, stop and delete every plan, because there is no key yet. Make one with"
+                " 'platerota keys create', or listen on 127.0.0.1."
+            )
+        say("this service speaks plain HTTP: put a proxy that does TLS before it, or keys and plans cross the network readable")
+    try:
+        server.run(settings, host, port)
+    except StoreError as error:
+        refuse(str(error))
+
+
+@app.command()
+def work() -> None:
+    """Solve the plans of a fleet's PostgreSQL database (PLATEROTA_DATABASE_URL) until Ctrl-C.
+
+    Every worker needs a name of its own that it keeps over restarts: PLATEROTA_WORKER_ID, the computer's name where not given.
+    """
+    settings = settings_or_exit()
+    if settings.database_url is None:
+        refuse("a worker of its own needs PLATEROTA_DATABASE_URL; with SQLite 'platerota serve' solves by itself")
+    start_logging(readable=sys.stderr.isatty())
+    try:
+        server.work(settings)
+    except StoreError as error:
+        refuse(str(error))
 
 
 @app.command()
@@ -81,13 +125,13 @@ def plan(
     submission = _read(request)
     if out is not None:
         _check_target(out)
-    outcome = asyncio.run(_solve(submission, _settings()))
+    outcome = asyncio.run(_solve(submission, settings_or_exit()))
     for finding in outcome.findings:
-        _say(f"a plan failed our own audit and is not used: {finding}")
+        say(f"a plan failed our own audit and is not used: {finding}")
     if outcome.fault is not None:
-        _say(outcome.fault)
+        say(outcome.fault)
     if outcome.plan is None:
-        _say("there is no plan")
+        say("there is no plan")
         raise typer.Exit(FINDINGS)
     # The id follows from the request, so that a repeatable request gives the same bytes.
     made = outcome.plan.model_copy(update={"id": sha256(submission.text).hexdigest()[:32]})
@@ -107,7 +151,7 @@ def audit(request: RequestFile, plan: Annotated[Path, typer.Argument(metavar="PL
     findings = audit_plan(submission.request, checked)
     for finding in findings:
         print(f"{finding.rule}: {finding.detail}")
-    _say(f"{len(findings)} findings" if findings else "no findings: the plan is valid")
+    say(f"{len(findings)} findings" if findings else "no findings: the plan is valid")
     unplaced = _say_unplaced(checked)
     raise typer.Exit(FINDINGS if findings or unplaced else WELL)
 
@@ -121,6 +165,31 @@ def demo(
     from platerota_service.demo import run
 
     raise typer.Exit(run(week, out, Console()))
+
+
+@store_app.command("upgrade")
+def store_upgrade() -> None:
+    """Bring the database to the schema of this version; a fleet needs it once before its first start and after each update.
+
+    The database is that of PLATEROTA_DATABASE_URL, else the SQLite file in PLATEROTA_DATA_DIRECTORY.
+    """
+    settings = settings_or_exit()
+    try:
+        store = Store(settings.database_url, settings.data_directory)
+        prepare_queue(store)
+        store.upgrade()
+    except StoreError as error:
+        refuse(str(error))
+    say(f"the database {store.url.render_as_string()} has the newest schema")
+
+
+def _any_live_key(settings: ServiceSettings) -> bool:
+    try:
+        store = Store(settings.database_url, settings.data_directory)
+        store.prepare()
+        return KeyBook(store).any_live()
+    except StoreError as error:
+        refuse(str(error))
 
 
 @app.command()
@@ -140,18 +209,18 @@ def check_plate(
         _refuse_faults(question, error)
     _write(out, answer.model_dump_json(indent=2) + "\n")
     for warning in answer.warnings:
-        _say(warning.detail)
+        say(warning.detail)
     raise typer.Exit(FINDINGS if any(warning.code in _HOPELESS for warning in answer.warnings) else WELL)
 
 
 async def _solve(submission: Submission, settings: ServiceSettings) -> Outcome:
     """Solve in a child; the first Ctrl-C (the runner cancels this task) stops it, and its best plan is kept."""
-    process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show, on_compiling=lambda: _say(COMPILING))
+    process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show, on_compiling=lambda: say(COMPILING))
     running = asyncio.create_task(process.run())
     try:
         return await asyncio.shield(running)
     except asyncio.CancelledError:
-        _say("stopping; the best plan so far is kept")
+        say("stopping; the best plan so far is kept")
         process.stop()
         return await running
 
@@ -159,7 +228,7 @@ async def _solve(submission: Submission, settings: ServiceSettings) -> Outcome:
 def _show(progress: Progress) -> None:
     numbers = [("score", progress.total, ".1f"), ("bound", progress.bound, ".1f"), ("gap", progress.gap, ".1%")]
     known = "  ".join(f"{name} {value:{form}}" for name, value, form in numbers if value is not None)
-    _say(f"{progress.seconds:7.1f} s  {progress.stage:<16} {known}")
+    say(f"{progress.seconds:7.1f} s  {progress.stage:<16} {known}")
 
 
 def _read(path: Path) -> Submission:
@@ -173,8 +242,8 @@ def _read(path: Path) -> Submission:
 
 def _refuse_faults(path: Path, error: RequestRefused) -> NoReturn:
     for fault in error.faults:
-        _say(f"{path}: {fault.pointer or '/'}: {fault.detail}; {fault.mend}")
-    _refuse(f"{path}: {len(error.faults)} faults" if len(error.faults) > 1 else f"{path}: 1 fault")
+        say(f"{path}: {fault.pointer or '/'}: {fault.detail}; {fault.mend}")
+    refuse(f"{path}: {len(error.faults)} faults" if len(error.faults) > 1 else f"{path}: 1 fault")
 
 
 def _read_plan(path: Path) -> Plan:
@@ -183,10 +252,10 @@ def _read_plan(path: Path) -> Plan:
         return PlanAnswer.from_document(json.loads(_bytes(path).decode("utf-8-sig"))).plan()
     except ValidationError as error:
         for one in error.errors():
-            _say(f"{path}: /{'/'.join(map(str, one['loc']))}: {one['msg']}")
-        _refuse(f"{path}: this is no plan of platerota; give one that 'platerota plan' wrote or the service answered")
+            say(f"{path}: /{'/'.join(map(str, one['loc']))}: {one['msg']}")
+        refuse(f"{path}: this is no plan of platerota; give one that 'platerota plan' wrote or the service answered")
     except (ValueError, KeyError) as error:
-        _refuse(f"{path}: it cannot be read as a plan: {error}")
+        refuse(f"{path}: it cannot be read as a plan: {error}")
 
 
 def _bytes(path: Path) -> bytes:
@@ -195,21 +264,21 @@ def _bytes(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except FileNotFoundError:
-        _refuse(f"{path}: there is no such file")
+        refuse(f"{path}: there is no such file")
     except IsADirectoryError:
-        _refuse(f"{path}: this is a folder; name the file in it")
+        refuse(f"{path}: this is a folder; name the file in it")
     except OSError as error:
-        _refuse(f"{path}: it cannot be read: {error.strerror}")
+        refuse(f"{path}: it cannot be read: {error.strerror}")
 
 
 def _check_target(out: Path) -> None:
     """Refuse before the optimiser runs what could not be written after it."""
     if out.is_dir():
-        _refuse(f"{out}: this is a folder; name a file in it")
+        refuse(f"{out}: this is a folder; name a file in it")
     if not out.parent.is_dir():
-        _refuse(f"{out}: there is no folder {out.parent}")
+        refuse(f"{out}: there is no folder {out.parent}")
     if not os.access(out if out.exists() else out.parent, os.W_OK):
-        _refuse(f"{out}: it may not be written")
+        refuse(f"{out}: it may not be written")
 
 
 def _write(out: Path | None, text: str) -> None:
@@ -219,14 +288,14 @@ def _write(out: Path | None, text: str) -> None:
     try:
         out.write_text(text, encoding="utf-8")
     except OSError as error:
-        _refuse(f"{out}: it cannot be written: {error.strerror}")
+        refuse(f"{out}: it cannot be written: {error.strerror}")
 
 
 def _say_summary(made: Plan) -> None:
     late = [order for order in made.orders if order.late_seconds]
     for order in late:
-        _say(f"order {order.id} is {(order.late_seconds or 0) / 3_600:.1f} hours late{f': {order.why}' if order.why else ''}")
-    _say(
+        say(f"order {order.id} is {(order.late_seconds or 0) / 3_600:.1f} hours late{f': {order.why}' if order.why else ''}")
+    say(
         f"{len(made.orders)} orders, {len(late)} late, {sum(not order.placed for order in made.orders)} unplaced; {len(made.runs)} runs;"
         f" score {made.score.total:.1f}, bound {made.score.bound:.1f}, gap {made.score.gap:.1%}"
     )
@@ -236,30 +305,5 @@ def _say_unplaced(checked: Plan) -> bool:
     """Say each unplaced order and why; whether there is one."""
     unplaced = [order for order in checked.orders if not order.placed]
     for order in unplaced:
-        _say(f"order {order.id} is not placed: {order.why}")
+        say(f"order {order.id} is not placed: {order.why}")
     return bool(unplaced)
-
-
-def _settings() -> ServiceSettings:
-    try:
-        return ServiceSettings()
-    except ValidationError as error:
-        for one in error.errors():
-            _say(f"environment PLATEROTA_{'_'.join(map(str, one['loc'])).upper()}: {one['msg']}")
-        raise typer.Exit(FAULTS) from None
-
-
-def _loopback(host: str) -> bool:
-    try:
-        return host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _refuse(words: str) -> NoReturn:
-    _say(words)
-    raise typer.Exit(FAULTS)

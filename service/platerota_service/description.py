@@ -10,10 +10,16 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_json_schema
 
+from platerota_service.access.link_calls import LinkRequest
 from platerota_service.answers import named_examples
+from platerota_service.kinds import CALL_CODES, KINDS
 from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
-from platerota_service.problems import KINDS, Problem
+from platerota_service.plan_events import PlanEvent
+from platerota_service.problems import Problem
+from platerota_service.shops.answers import RowList, RowResults, ShopEntry
+from platerota_service.webhooks.answers import NewWebhook, WebhookEntry, WebhookSettings
+from platerota_service.workbook import SHEET_CODES
 from platerota_shared.faults import CODES
 from platerota_shared.plate_checks import PlateCheck, PlateCheckRequest
 from platerota_shared.tables import PlanRequest
@@ -31,6 +37,11 @@ are refused. Wherever GET is answered, HEAD is too.
 Every error is `application/problem+json` (RFC 9457); its `type` is one of:
 
 """
+_SHEETS: Final = """
+A workbook (.xlsx, .ods) or a zip of CSV files is read by the same checks; its faults say sheet, row and column instead of the
+pointer, and have these codes besides:
+
+"""
 _FAULTS: Final = """
 A request with faults is answered with all of them at once, in `errors`: where (a JSON pointer), what is wrong, what to change, and
 a `code`, which is one of:
@@ -38,10 +49,22 @@ a `code`, which is one of:
 """
 TAGS: Final = [
     {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
+    {"name": "shops", "description": "Store the tables that change seldom once; change single rows; plan with orders and floor alone."},
+    {"name": "webhooks", "description": "Let other programs be told when plans end or are released."},
     {"name": "plate checks", "description": "Ask what a plate can do before a fixture is built on it."},
+    {"name": "pages", "description": "A plan as people read it: the board, sheets to print, pictures."},
+    {"name": "sheets", "description": "The same with a spreadsheet, CSV files or a calendar."},
     {"name": "service", "description": "Whether the service lives and takes work, and what its problems mean."},
 ]
 """The tags of the calls, in the order of the page."""
+
+ASKED: Final = (PlanRequest, PlateCheckRequest, WebhookSettings, LinkRequest)
+"""The models of bodies, which are read by the contract's own readers."""
+
+ANSWERED: Final = (
+    PlanAnswer, PlanEvent, ScheduleDocument, ShopEntry, RowList, RowResults, WebhookEntry, NewWebhook, PlateCheck, Problem,
+)
+"""The models of answers that the framework does not see, because they are written as they are."""
 
 _KEYWORDS: Final = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
 
@@ -61,24 +84,31 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
     """The OpenAPI 3.1 description of `app`, built once."""
     if app.openapi_schema is None:
         kinds = "".join(f"- `{kind.type}` ({kind.status}): {kind.title}. {kind.advice}\n" for kind in KINDS.values())
-        codes = "".join(f"- `{code}`: {meaning}\n" for code, meaning in CODES.items())
+        sheet_codes = "".join(f"- `{code}`: {meaning}\n" for code, meaning in SHEET_CODES.items())
+        codes = "".join(f"- `{code}`: {meaning}\n" for code, meaning in {**CODES, **CALL_CODES}.items())
         document = get_openapi(
             title=app.title, version=app.version, summary="A week that machines and people can follow",
-            description=_WORDS + kinds + _FAULTS + codes, routes=app.routes, tags=TAGS, servers=[{"url": "/"}],
+            description=_WORDS + kinds + _FAULTS + codes + _SHEETS + sheet_codes, routes=app.routes, tags=TAGS, servers=[{"url": "/"}],
             license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         )
         _, models = models_json_schema(
-            [
-                (PlanRequest, "validation"), (PlanAnswer, "serialization"), (Problem, "serialization"),
-                (PlateCheckRequest, "validation"), (PlateCheck, "serialization"), (ScheduleDocument, "serialization"),
-            ],
+            [*((model, "validation") for model in ASKED), *((model, "serialization") for model in ANSWERED)],
             ref_template="#/components/schemas/{model}", schema_generator=_Schemas,
         )
+        _leave_out_stream_items(document)
         components = document.setdefault("components", {})
         components.setdefault("schemas", {}).update(models["$defs"])
         components["examples"] = named_examples()
         app.openapi_schema = document
     return app.openapi_schema
+
+
+def _leave_out_stream_items(document: dict[str, Any]) -> None:
+    """The framework describes server-sent events in words of OpenAPI 3.2, which a description of 3.1 must not hold."""
+    for calls in document["paths"].values():
+        for call in calls.values():
+            for answer in call["responses"].values():
+                answer.get("content", {}).get("text/event-stream", {}).pop("itemSchema", None)
 
 
 def description_text(app: FastAPI) -> str:

@@ -7,7 +7,7 @@ import re
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, select_autoescape
+from jinja2 import Environment, PackageLoader, Template, select_autoescape
 from markupsafe import Markup, escape
 
 VERBS = ("get", "post", "put", "patch", "delete")
@@ -15,17 +15,12 @@ VERBS = ("get", "post", "put", "patch", "delete")
 
 def docs_page(description: dict[str, Any]) -> str:
     """The page of an OpenAPI description."""
-    environment = Environment(
-        loader=PackageLoader("platerota_service", "pages"), autoescape=select_autoescape(default=True, default_for_string=True),
-        trim_blocks=True, lstrip_blocks=True,
-    )
-    environment.filters |= {"ticks": ticks, "kind": kind, "pretty": pretty}
     calls = [
         {"verb": verb.upper(), "path": path, **entry[verb]}
         for path, entry in description["paths"].items() for verb in VERBS if verb in entry
     ]
     components = description["components"]
-    return environment.get_template("docs.html.j2").render(
+    return _template("docs.html.j2").render(
         info=description["info"], calls=calls, schemas=sorted(components["schemas"].items()), named_examples=components["examples"],
     )
 
@@ -33,6 +28,20 @@ def docs_page(description: dict[str, Any]) -> str:
 def erp_page() -> str:
     """The page about the exchange with an ERP, Markdown."""
     return files("platerota_service").joinpath("pages", "erp-exchange.md").read_text(encoding="utf-8")
+
+
+def problem_page(title: str, kinds: list[dict[str, Any]]) -> str:
+    """The page that tells people what kinds of problem mean."""
+    return _template("problems.html.j2").render(title=title, kinds=kinds)
+
+
+def _template(name: str) -> Template:
+    environment = Environment(
+        loader=PackageLoader("platerota_service", "pages"), autoescape=select_autoescape(default=True, default_for_string=True),
+        trim_blocks=True, lstrip_blocks=True,
+    )
+    environment.filters |= {"ticks": ticks, "kind": kind, "pretty": pretty}
+    return environment.get_template(name)
 
 
 def ticks(text: str) -> Markup:

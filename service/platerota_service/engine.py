@@ -1,15 +1,19 @@
 """The port behind which solves run: submit, stop, cancel, status, events.
 
-An engine in memory answers it today (:mod:`platerota_service.child_engine`); a durable one can stand behind the same names.
+:mod:`platerota_service.durable_engine` answers it.
 """
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import json
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from sqlalchemy.orm import Session
+
 from platerota_service.solve_lines import Progress
+from platerota_service.store import LOCAL_TENANT
 from platerota_shared.plan import Plan, Status
 from platerota_shared.tables import PlanRequest
 
@@ -22,7 +26,7 @@ class EngineError(Exception):
 
 
 class UnknownPlan(EngineError):
-    """No plan has the id `plan_id`, or it was deleted."""
+    """No plan of the tenant has the id `plan_id`, or it was deleted."""
 
     def __init__(self, plan_id: str) -> None:
         super().__init__(plan_id)
@@ -39,7 +43,7 @@ class AlreadyEnded(EngineError):
 
 
 class EngineClosed(EngineError):
-    """The engine is closing: it takes no more and forgets its plans."""
+    """The engine is closing: it takes no more; what it took goes on when a service starts again."""
 
 
 class EngineWarming(EngineError):
@@ -60,10 +64,34 @@ class QueueFull(EngineError):
 
 @dataclass(frozen=True, slots=True)
 class Submission:
-    """A request that was read without a fault: its JSON text in one line, and what was read from it."""
+    """A request that was read without a fault.
+
+    Attributes
+    ----------
+    text
+        Its JSON in one line, UTF-8.
+    request
+        What was read from it.
+    tenant
+        Whose it is.
+    rush
+        Whether it goes before every plan that is not in a rush.
+    shop_id, shop_version
+        The stored shop it was made from, and which version of it.
+    base_id
+        The plan that it varies or replans.
+    parent_id
+        The sweep that it belongs to.
+    """
 
     text: bytes
     request: PlanRequest
+    tenant: str = LOCAL_TENANT
+    rush: bool = False
+    shop_id: str | None = None
+    shop_version: int | None = None
+    base_id: str | None = None
+    parent_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,26 +100,49 @@ class PlanState:
 
     Attributes
     ----------
-    plan
-        The best plan so far with its id and status; without any orders, runs and tasks before the first one.
+    id, status
+        Those of the plan.
+    text
+        The best plan so far as JSON without `id` and `status`; without any orders, runs and tasks before the first one.
+    revision
+        Counts every change.
     progress
         What the solve reached last; None before its first word.
     problem
         Why the plan failed, in words for the caller; None in every other state.
+    shop_id, shop_version
+        The stored shop it was made from, and which version of it.
+    score
+        Points of the best plan so far; None before the first one.
     """
 
-    plan: Plan
+    id: str
+    status: Status
+    text: str
+    revision: int = 1
     progress: Progress | None = None
     problem: str | None = None
+    shop_id: str | None = None
+    shop_version: int | None = None
+    score: float | None = None
+
+    @property
+    def plan(self) -> Plan:
+        """The best plan so far. It is read from its text each time: work for a thread where it is large."""
+        return Plan.from_document({"id": self.id, "status": self.status, **json.loads(self.text)})
 
     @property
     def ended(self) -> bool:
         """Whether the plan is in an end state."""
-        return self.plan.status in ENDED
+        return self.status in ENDED
+
+
+Beside = Callable[[Session, str], None]
+"""Stores something in the transaction that stores a plan, given its session and the plan's id; where it raises, neither is stored."""
 
 
 class Engine(Protocol):
-    """Runs solves and knows their plans. An id is known from `submit` until `cancel`."""
+    """Runs solves and knows their plans. An id is known to its tenant from `submit` until `cancel`."""
 
     async def start(self) -> None:
         """Begin to make the optimiser ready, in the background; requests are taken meanwhile. Without it the first solve does so."""
@@ -106,8 +157,8 @@ class Engine(Protocol):
         """
         ...
 
-    async def submit(self, submission: Submission) -> str:
-        """Take a request and answer the id of its plan at once.
+    async def submit(self, submission: Submission, beside: Beside | None = None) -> str:
+        """Take a request and answer the id of its plan, once both are stored so that nothing loses them.
 
         Raises
         ------
@@ -115,7 +166,7 @@ class Engine(Protocol):
         """
         ...
 
-    async def stop(self, plan_id: str) -> None:
+    async def stop(self, plan_id: str, tenant: str = LOCAL_TENANT) -> None:
         """Let the solve end with its best plan; one that waits or has no plan yet ends as `stopped`. Stopping twice is no fault.
 
         Raises
@@ -124,7 +175,7 @@ class Engine(Protocol):
         """
         ...
 
-    async def cancel(self, plan_id: str) -> None:
+    async def cancel(self, plan_id: str, tenant: str = LOCAL_TENANT) -> None:
         """Forget the plan; a running solve is killed.
 
         Raises
@@ -133,7 +184,7 @@ class Engine(Protocol):
         """
         ...
 
-    async def status(self, plan_id: str) -> PlanState:
+    async def status(self, plan_id: str, tenant: str = LOCAL_TENANT) -> PlanState:
         """The plan as it stands now.
 
         Raises
@@ -142,7 +193,7 @@ class Engine(Protocol):
         """
         ...
 
-    async def request(self, plan_id: str) -> PlanRequest:
+    async def request(self, plan_id: str, tenant: str = LOCAL_TENANT) -> PlanRequest:
         """The request that the plan answers.
 
         Raises
@@ -151,7 +202,7 @@ class Engine(Protocol):
         """
         ...
 
-    def events(self, plan_id: str) -> AsyncIterator[PlanState]:
+    def events(self, plan_id: str, tenant: str = LOCAL_TENANT) -> AsyncIterator[PlanState]:
         """The plan as it stands now, then at each change (quick ones may be joined), up to and with its end state.
 
         Raises
@@ -164,5 +215,5 @@ class Engine(Protocol):
         ...
 
     async def close(self) -> None:
-        """End every solve and take no more."""
+        """Take no more and let go of every solve; a later start goes on with them."""
         ...

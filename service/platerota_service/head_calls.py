@@ -22,4 +22,4 @@ class HeadCalls:
         async def send_bodiless(message: Message) -> None:
             await send({**message, "body": b""} if message["type"] == "http.response.body" else message)
 
-        await self.app({**scope, "method": "GET"}, receive, send_bodiless)
+        await self.app({**scope, "method": "GET", "headed": True}, receive, send_bodiless)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from platerota_service.engine import PlanState
+from platerota_service.shops.facts import PlanShop
 from platerota_service.solve_lines import Progress
 from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport
 from platerota_shared.tables import PlanRequest
@@ -28,18 +30,39 @@ class PlanAnswer(Plan):
 
     problem: PlanProblem | None = Field(default=None, description="Why the plan failed; null in every other state.")
     progress: Progress | None = Field(default=None, description="What the solve reached last; null before its first word.")
+    shop: PlanShop | None = Field(default=None, description="The stored shop it was made from; null where the request brought its own.")
 
     def plan(self) -> Plan:
         """The plan alone."""
         return Plan.model_construct(**{name: getattr(self, name) for name in Plan.model_fields})
 
 
-def plan_answer(state: PlanState) -> bytes:
-    """The JSON of a plan's state, UTF-8."""
+def plan_answer(state: PlanState, shop: PlanShop | None = None) -> bytes:
+    """The JSON of a plan's state, UTF-8. The stored text is put in as it is: reading a large plan takes longer than sending it."""
     progress = state.progress.model_dump(exclude={"event"}) if state.progress is not None else None
     problem = {"title": "the plan could not be made", "detail": state.problem} if state.problem is not None else None
-    document: dict[str, Any] = {**state.plan.document(), "problem": problem, "progress": progress}
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+    head, tail = _json({"id": state.id, "status": state.status}), _json({
+        "problem": problem, "progress": progress, "shop": shop.model_dump() if shop is not None else None,
+    })
+    return f"{head[:-1]},{state.text[1:-1]},{tail[1:]}".encode()
+
+
+def stored_text(plan: Plan) -> str:
+    """A plan as JSON text without `id` and `status`, which belong to its state."""
+    return _json({name: value for name, value in plan.document().items() if name not in ("id", "status")})
+
+
+def _json(document: dict[str, Any]) -> str:
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def remarked(state: PlanState, remarks: tuple[str, ...]) -> PlanState:
+    """The state with what is remarked of how its request was read, as warnings at the end of its plan's; work for a thread."""
+    if not remarks:
+        return state
+    plan = json.loads(state.text)
+    found = [{"code": "as-it-was-read", "detail": remark, "pointer": ""} for remark in remarks]
+    return replace(state, text=_json({**plan, "warnings": [*plan["warnings"], *found]}))
 
 
 def blank_plan(request: PlanRequest) -> Plan:

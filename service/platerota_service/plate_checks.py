@@ -7,10 +7,12 @@ from typing import Any, Final
 
 from fastapi import APIRouter, Request, Response
 
-from platerota_service.answers import example_reference, problem_answers, reference
+from platerota_service.access.callers import Reader
+from platerota_service.answers import example_reference, guarded_answers, reference
 from platerota_service.bodies import read_body
 from platerota_service.calls import SettingsOf
-from platerota_service.problems import FAULTS, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE, ProblemFault
+from platerota_service.kinds import FAULTS, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
+from platerota_service.problems import ProblemFault
 from platerota_shared.plate_checks import check_plate, read_plate_check
 
 router = APIRouter(prefix="/v1/plate-checks", tags=["plate checks"])
@@ -44,9 +46,9 @@ _FAULTS: Final = (
 
 @router.post(
     "", operation_id="check_plate", summary="Check a plate before a fixture is built", openapi_extra={"requestBody": _BODY},
-    responses={200: _ANSWER, **problem_answers(UNREADABLE, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, faults=_FAULTS)},
+    responses={200: _ANSWER, **guarded_answers(UNREADABLE, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, faults=_FAULTS)},
 )
-async def post_plate_check(call: Request, settings: SettingsOf) -> Response:
+async def post_plate_check(call: Request, _caller: Reader, settings: SettingsOf) -> Response:
     """Answer which mills take the plate, how many nests fit, what it weighs, how it lifts, and what more nests or plates gain.
 
     Everything is arithmetic over what is given, nothing is optimised and nothing stored. Fit: mount, travels either way round, table

@@ -1,10 +1,9 @@
-"""Every error as RFC 9457 problem details: the kinds there are, and the one place where errors become HTTP."""
+"""Every error as RFC 9457 problem details: the one place where errors become HTTP."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
 from uuid import uuid4
@@ -12,74 +11,32 @@ from uuid import uuid4
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
 from platerota_service.engine import AlreadyEnded, EngineError, EngineWarming, QueueFull, UnknownPlan
+from platerota_service.kinds import (
+    ALREADY_ENDED,
+    BUSY,
+    FAULTS,
+    HTTP,
+    INTERNAL,
+    NOT_FOUND,
+    STORE,
+    TOO_LARGE,
+    UNKNOWN_PLAN,
+    UNREADABLE,
+    WARMING,
+    WRONG_METHOD,
+    Kind,
+)
 from platerota_shared.faults import RequestRefused, Unreadable, pointer
 
 PROBLEM_JSON = "application/problem+json"
 _log = logging.getLogger(__name__)
 
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of problem: its name in the address `/v1/problems/{name}`, HTTP status, title, and what to do about it."""
-
-    name: str
-    status: int
-    title: str
-    advice: str
-
-    @property
-    def type(self) -> str:
-        """The problem type of RFC 9457, an address of this service."""
-        return f"/v1/problems/{self.name}"
-
-
-UNREADABLE = Kind("unreadable", 400, "the body cannot be read", "Send one JSON object in UTF-8.")
-TOO_LONG_TO_WAIT = Kind(
-    "too-long-to-wait", 400, "too long to wait for",
-    "Send the header 'Prefer: respond-async' and fetch the plan from its Location, or set settings.solve_seconds to 25 or less.",
-)
-NOT_FOUND = Kind("not-found", 404, "nothing is there", "Check the address; /docs lists every call.")
-UNKNOWN_PLAN = Kind(
-    "unknown-plan", 404, "no such plan",
-    "Plans live in memory: a deleted one, an old one past the limit, or one from before a restart is gone. Post the request again.",
-)
-WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
-ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
-NOT_READY = Kind(
-    "not-ready", 409, "the plan is not ready", "GET the plan, best with the header 'Prefer: wait=20', until its status is 'ready'.",
-)
-TOO_LARGE = Kind(
-    "too-large", 413, "the body is too large", "Leave out closed orders and what the shop no longer has, or plan a part of the shop.",
-)
-WRONG_MEDIA_TYPE = Kind(
-    "wrong-media-type", 415, "the body is of a kind not read here",
-    "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed.",
-)
-FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
-INTERNAL = Kind(
-    "internal", 500, "a fault of the service",
-    "Give the instance to whoever runs the service: it is in the log. The request may be sent again.",
-)
-BUSY = Kind("busy", 503, "the service takes no work now", "Send the request again after the seconds that Retry-After says.")
-WARMING = Kind(
-    "warming-up", 503, "the service gets its optimiser ready",
-    "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
-    " waits its turn, and its plan is fetched from its Location.",
-)
-HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
-
-KINDS = {
-    kind.name: kind
-    for kind in (
-        UNREADABLE, TOO_LONG_TO_WAIT, NOT_FOUND, UNKNOWN_PLAN, WRONG_METHOD, ALREADY_ENDED, NOT_READY, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS,
-        INTERNAL, BUSY, WARMING, HTTP,
-    )
-}
-"""Every kind by its name."""
 
 _BY_STATUS = {404: NOT_FOUND, 405: WRONG_METHOD}
 _RETRY_SECONDS = 10
@@ -89,7 +46,13 @@ _RETRY_COMPILING_SECONDS = 20
 class ProblemFault(BaseModel):
     """One fault of a request."""
 
-    pointer: str = Field(description="JSON pointer (RFC 6901) into the request.", examples=["/shop/plates/3/mount"])
+    pointer: str | None = Field(
+        default=None, description="JSON pointer (RFC 6901) into the request; not given where the request is a workbook.",
+        examples=["/shop/plates/3/mount"],
+    )
+    sheet: str | None = Field(default=None, description="In a workbook: the sheet; in a zip of CSV files: the table.", examples=["plates"])
+    row: int | None = Field(default=None, description="In a workbook: the row as the spreadsheet numbers it, from 1.", examples=[5])
+    column: str | None = Field(default=None, description="In a workbook: the letters of the column.", examples=["D"])
     code: str = Field(description="The kind of fault, from one catalogue.")
     detail: str = Field(description="What is wrong, in words of the trade.")
     mend: str = Field(description="What to change.")
@@ -111,11 +74,14 @@ class Problem(BaseModel):
 class ProblemError(Exception):
     """A call that is answered with a problem of `kind`; `detail` says what is wrong with this one."""
 
-    def __init__(self, kind: Kind, detail: str, headers: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, kind: Kind, detail: str, headers: Mapping[str, str] | None = None, errors: list[ProblemFault] | None = None,
+    ) -> None:
         super().__init__(detail)
         self.kind = kind
         self.detail = detail
         self.headers = headers
+        self.errors = errors
 
 
 def install_problem_handlers(app: FastAPI) -> None:
@@ -123,6 +89,8 @@ def install_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(ProblemError, _own)
     app.add_exception_handler(RequestRefused, _refused)
     app.add_exception_handler(EngineError, _engine)
+    for kind in (OperationalError, InterfaceError, InternalError, PoolTimeout):
+        app.add_exception_handler(kind, _store)
     app.add_exception_handler(HTTPException, _framework)
     app.add_exception_handler(RequestValidationError, _parameters)
     app.add_exception_handler(Exception, _internal)
@@ -130,31 +98,40 @@ def install_problem_handlers(app: FastAPI) -> None:
 
 async def _own(_request: Request, error: Exception) -> Response:
     assert isinstance(error, ProblemError)
-    return _answer(error.kind, error.detail, headers=error.headers)
+    return problem_response(error.kind, error.detail, headers=error.headers, errors=error.errors)
 
 
 async def _refused(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestRefused)
     errors = [ProblemFault(pointer=one.pointer, code=one.code, detail=one.detail, mend=one.mend) for one in error.faults]
     if any(one.code == "too-large" for one in error.faults):
-        return _answer(TOO_LARGE, errors[0].detail, errors=errors)
+        return problem_response(TOO_LARGE, errors[0].detail, errors=errors)
     if isinstance(error, Unreadable):
-        return _answer(UNREADABLE, errors[0].detail, errors=errors)
+        return problem_response(UNREADABLE, errors[0].detail, errors=errors)
     count = "1 fault" if len(errors) == 1 else f"{len(errors)} faults"
-    return _answer(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
+    return problem_response(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
 
 
 async def _engine(_request: Request, error: Exception) -> Response:
     if isinstance(error, UnknownPlan):
-        return _answer(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
+        return problem_response(UNKNOWN_PLAN, f"there is no plan with the id '{error.plan_id}'")
     if isinstance(error, AlreadyEnded):
-        return _answer(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
+        return problem_response(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
     if isinstance(error, EngineWarming):
         words = "the optimiser is being compiled for this machine, once, which takes about half a minute"
         seconds = _RETRY_COMPILING_SECONDS if error.compiling else 1
-        return _answer(WARMING, words if error.compiling else "the optimiser is being loaded", headers={"Retry-After": str(seconds)})
+        headers = {"Retry-After": str(seconds)}
+        return problem_response(WARMING, words if error.compiling else "the optimiser is being loaded", headers=headers)
     words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
-    return _answer(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+    return problem_response(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+
+
+async def _store(_request: Request, error: Exception) -> Response:
+    _log.error("the database cannot be reached or written: %s", error)
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    known = next((words for words in ("disk is full", "readonly database", "disk I/O error") if words in str(cause)), None)
+    detail = f"the database says: {known}" if known is not None else "the database does not answer"
+    return problem_response(STORE, detail, headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
 async def _framework(request: Request, error: Exception) -> Response:
@@ -165,7 +142,7 @@ async def _framework(request: Request, error: Exception) -> Response:
     if "Allow" in headers:
         known = {headers["Allow"], *_described_methods(request)}
         headers["Allow"] = ", ".join(sorted(known | {"HEAD"} if "GET" in known else known))
-    return _answer(kind, words, status=error.status_code, headers=headers)
+    return problem_response(kind, words, status=error.status_code, headers=headers)
 
 
 def _described_methods(request: Request) -> Iterator[str]:
@@ -181,18 +158,19 @@ async def _parameters(_request: Request, error: Exception) -> Response:
         ProblemFault(pointer=pointer(*one["loc"]), code="parameter", detail=one["msg"], mend="see /docs for what is expected")
         for one in error.errors()
     ]
-    return _answer(FAULTS, "the call has faults", errors=errors)
+    return problem_response(FAULTS, "the call has faults", errors=errors)
 
 
 async def _internal(_request: Request, error: Exception) -> Response:
     instance = f"urn:uuid:{uuid4()}"
     _log.error("fault %s: %s", instance, type(error).__name__, exc_info=error)
-    return _answer(INTERNAL, "the service met a fault of its own", instance=instance)
+    return problem_response(INTERNAL, "the service met a fault of its own", instance=instance)
 
 
-def _answer(
+def problem_response(
     kind: Kind, detail: str, *, status: int | None = None, headers: Mapping[str, str] | None = None, **more: Any,
 ) -> Response:
+    """The answer that is a problem of `kind`; `detail` says what is wrong with this call, `more` are further members."""
     problem = Problem(type=kind.type, title=kind.title, status=status or kind.status, detail=f"{detail}. {kind.advice}", **more)
     body = problem.model_dump_json(exclude_none=True)
     return Response(body, status_code=problem.status, headers=dict(headers or {}), media_type=PROBLEM_JSON)

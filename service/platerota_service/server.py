@@ -1,15 +1,21 @@
-"""The HTTP server process: listens, and on its way down first answers everybody who waits."""
+"""The long-running processes: the HTTP server, which on its way down first answers everybody who waits, and the worker."""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import signal
 import socket
+from collections.abc import Sequence
 
 import uvicorn
 
 from platerota_service.app import create_app
 from platerota_service.engine import Engine
 from platerota_service.settings import ServiceSettings
+from platerota_service.solve_process import SOLVE_CHILD
+from platerota_service.store import Store
+from platerota_service.worker import Worker
 
 _LAST_ANSWERS_SECONDS = 3
 
@@ -27,15 +33,45 @@ class Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def run(settings: ServiceSettings, host: str, port: int) -> None:
-    """Serve until a signal ends it.
+def run(settings: ServiceSettings, host: str, port: int, command: Sequence[str] = SOLVE_CHILD) -> None:
+    """Serve until a signal ends it; plans are solved by the child process `command`.
 
     Raises
     ------
+    platerota_service.store.StoreError
+        Where the database cannot be used.
     SystemExit
-        Where the address cannot be listened on.
+        Where the address cannot be listened on, or another service uses the database (the log says which).
     """
-    app = create_app(settings)
-    config = uvicorn.Config(app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS)
+    app = create_app(settings, command=command)
+    app.state.parts.store.prepare()
+    # Calls are logged by the service itself, with their trace and without the query that may sign a link.
+    config = uvicorn.Config(
+        app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS, log_config=None, access_log=False,
+    )
     with contextlib.suppress(KeyboardInterrupt):
         Server(config, app.state.parts.engine).run()
+
+
+def work(settings: ServiceSettings, command: Sequence[str] = SOLVE_CHILD) -> None:
+    """Solve the plans of a PostgreSQL database, by the child process `command`, until a signal ends it.
+
+    Raises
+    ------
+    platerota_service.store.StoreError
+        Where the database cannot be used, or another worker has this one's name.
+    """
+    asyncio.run(_work(settings, command))
+
+
+async def _work(settings: ServiceSettings, command: Sequence[str]) -> None:
+    store = Store(settings.database_url, settings.data_directory)
+    await asyncio.to_thread(store.prepare)
+    worker = Worker(settings, store, command)
+    ended = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, ended.set)
+    await worker.start()
+    await ended.wait()
+    await worker.close()
+    await asyncio.to_thread(store.close)

@@ -39,6 +39,8 @@ SOLVE_CHILD = (sys.executable, "-m", "platerota_service.solve_child")
 
 _LONGEST_LINE = 256 * MIB
 _LAST_SECONDS = 1.0
+_ROUNDS_TO_CLOSE = 3
+"""Rounds of the event loop in which asyncio closes pipes that are at their end."""
 _REPEATABLE_PATIENCE = 10
 """A repeatable solve counts work instead of seconds: a slow machine may need several times its solve_seconds."""
 
@@ -47,10 +49,14 @@ _log = logging.getLogger(__name__)
 
 @dataclass(slots=True)
 class Outcome:
-    """How a solve ended: its best valid plan, if there was one, and what went wrong in words, if something did."""
+    """How a solve ended: its best valid plan, if there was one, and what went wrong in words, if something did.
+
+    `died` where the child ended without saying why: the next one may do better.
+    """
 
     plan: Plan | None = None
     fault: str | None = None
+    died: bool = False
     findings: tuple[str, ...] = ()
 
 
@@ -83,9 +89,7 @@ class SolveProcess:
     async def run(self) -> Outcome:
         """Run the child to its end. Where this is cancelled the child is killed."""
         try:
-            process = await asyncio.create_subprocess_exec(
-                *self.command, stdin=PIPE, stdout=PIPE, stderr=PIPE, limit=_LONGEST_LINE, start_new_session=True,
-            )
+            process = await start_child(*self.command)
         except OSError as error:
             _log.error("the solver process could not be started: %s", error)
             self._outcome.fault = "the solver process could not be started"
@@ -95,7 +99,8 @@ class SolveProcess:
             finished = await self._listen(process)
             if not finished:  # a child that says no more is about to end; its own exit code tells how
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(process.wait(), _LAST_SECONDS)
+                    async with asyncio.timeout(_LAST_SECONDS):
+                        await process.wait()
             kill(process)
             self._judge(finished, await process.wait())
         finally:
@@ -103,7 +108,7 @@ class SolveProcess:
             for helper in helpers[:2]:
                 helper.cancel()
             await asyncio.gather(*helpers, return_exceptions=True)
-            await process.wait()
+            await reap(process)
         return self._outcome
 
     async def _tell(self, process: Process) -> None:
@@ -128,7 +133,9 @@ class SolveProcess:
         seconds = solve.solve_seconds * (_REPEATABLE_PATIENCE if solve.repeatable else 1) + self.settings.kill_grace_seconds
         for event, limit in ((self._warm, warm), (self._stop, seconds)):
             try:
-                await asyncio.wait_for(event.wait(), limit)
+                # Not wait_for: before Python 3.12 it may swallow a cancellation, and this would go on for a child long gone.
+                async with asyncio.timeout(limit):
+                    await event.wait()
             except TimeoutError:
                 return f"the solver {'was not ready' if event is self._warm else 'did not end'} within {limit:g} seconds"
         await asyncio.sleep(grace)
@@ -172,6 +179,7 @@ class SolveProcess:
     def _judge(self, finished: bool, code: int) -> None:
         """Put into words how it ended, and warn in a plan whose solve did not end well."""
         if not finished and self._outcome.fault is None:
+            self._outcome.died = True
             self._outcome.fault = f"the solver process ended unexpectedly ({_ending(code)})"
         if finished and self._outcome.plan is None and self._outcome.findings:
             self._outcome.fault = "every plan that the solver found failed our own audit; the fault is the program's, not the request's"
@@ -208,6 +216,41 @@ def kill(process: Process) -> None:
     if process.returncode is None:
         with contextlib.suppress(ProcessLookupError):
             process.kill()
+
+
+async def start_child(*command: str) -> Process:
+    """Start a child with pipes to all that it says and is told.
+
+    Where this is cancelled the child is killed, and nothing of it is left: a start that asyncio itself cancels may leave its pipes.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be started.
+    """
+    starting = asyncio.create_task(
+        asyncio.create_subprocess_exec(*command, stdin=PIPE, stdout=PIPE, stderr=PIPE, limit=_LONGEST_LINE, start_new_session=True)
+    )
+    try:
+        return await asyncio.shield(starting)
+    except asyncio.CancelledError:
+        with contextlib.suppress(OSError):
+            process = await starting
+            kill(process)
+            await asyncio.gather(reap(process), log_errors(process))
+        raise
+
+
+async def reap(process: Process) -> None:
+    """Wait for the end of a killed child, and read what is left of what it said: its pipes close at their end alone."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.close()
+    with contextlib.suppress(ValueError):  # too long a line
+        await process.stdout.read()
+    await process.wait()
+    for _ in range(_ROUNDS_TO_CLOSE):
+        await asyncio.sleep(0)
 
 
 def _ending(code: int) -> str:

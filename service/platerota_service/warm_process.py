@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from asyncio.subprocess import PIPE, Process
+from asyncio.subprocess import Process
 from collections.abc import Callable, Sequence
 
 from platerota_service.solve_lines import COMPILING, Compiling, Failed, Warm, read_line
-from platerota_service.solve_process import kill, log_errors
+from platerota_service.solve_process import kill, log_errors, reap, start_child
 
 _log = logging.getLogger(__name__)
 
@@ -29,9 +29,7 @@ async def warm_up_beside(command: Sequence[str], seconds: float, on_compiling: C
         Whether the optimiser is ready. If not, the log says why, and the first solve will meet the same fault.
     """
     try:
-        process = await asyncio.create_subprocess_exec(
-            *command, "--warm", stdin=PIPE, stdout=PIPE, stderr=PIPE, start_new_session=True,
-        )
+        process = await start_child(*command, "--warm")
     except OSError as error:
         _log.error("the process that loads the solver could not be started: %s", error)
         return False
@@ -47,7 +45,7 @@ async def warm_up_beside(command: Sequence[str], seconds: float, on_compiling: C
         return False
     finally:
         kill(process)
-        await process.wait()
+        await reap(process)
         await errors
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import copy
 import json
+import shutil
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import httpx
 import pytest
@@ -16,11 +18,16 @@ from fastapi import FastAPI
 from platerota_service.answers import example
 from platerota_service.app import create_app
 from platerota_service.bodies import submission_from
-from platerota_service.child_engine import ChildEngine
+from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Submission
+from platerota_service.executor import prepare_queue
 from platerota_service.settings import ServiceSettings
+from platerota_service.store import Store
+
+from .postgresql import DATABASES, Cluster
 
 FakeChild = Callable[[str], tuple[str, ...]]
+EngineOf = Callable[..., Awaitable[DurableEngine]]
 
 PRELUDE = """
 import json, os, sys, time
@@ -79,7 +86,7 @@ def request_document() -> dict[str, Any]:
 @pytest.fixture
 def plan_document() -> dict[str, Any]:
     """The example plan as the solver gives it: without what the service adds."""
-    return {name: value for name, value in copy.deepcopy(example("plan")).items() if name not in ("problem", "progress")}
+    return {name: value for name, value in copy.deepcopy(example("plan")).items() if name not in ("problem", "progress", "shop")}
 
 
 @pytest.fixture
@@ -88,8 +95,11 @@ def submission(request_document: dict[str, Any]) -> Submission:
 
 
 @pytest.fixture
-def settings() -> ServiceSettings:
-    return ServiceSettings(solve_slots=1, queue_limit=2, kept_plans=3, stop_grace_seconds=30, kill_grace_seconds=60, max_body_bytes=200_000)
+def settings(tmp_path: Path) -> ServiceSettings:
+    return ServiceSettings(
+        solve_slots=1, queue_limit=2, stop_grace_seconds=30, kill_grace_seconds=60, max_body_bytes=200_000,
+        data_directory=tmp_path / "data",
+    )
 
 
 @pytest.fixture
@@ -104,16 +114,78 @@ def child(tmp_path: Path, plan_document: dict[str, Any]) -> FakeChild:
     return command
 
 
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL server for tests that leave it alive; each makes a database of its own in it."""
+    cluster = Cluster()
+    yield cluster
+    cluster.stop()
+
+
+@pytest.fixture(params=DATABASES)
+def empty_store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+    """A store without any tables, on either database."""
+    url = None
+    if request.param == "postgresql":
+        url = request.getfixturevalue("cluster").new_database(f"d{uuid4().hex}")
+    store = Store(url, tmp_path / "data")
+    yield store
+    store.close()
+
+
 @pytest.fixture
-async def engine(settings: ServiceSettings, child: FakeChild) -> AsyncIterator[ChildEngine]:
+def either_store(empty_store: Store) -> Store:
+    """A store with the newest schema, on either database."""
+    empty_store.upgrade()
+    return empty_store
+
+
+@pytest.fixture(scope="session")
+def new_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database as a first start makes it, to be copied: making it takes half a second."""
+    store = Store(None, tmp_path_factory.mktemp("new"))
+    prepare_queue(store)
+    store.upgrade()
+    store.close()
+    return Path(store.url.database or "")
+
+
+@pytest.fixture
+def store(settings: ServiceSettings, new_database: Path) -> Iterator[Store]:
+    settings.data_directory.mkdir()
+    shutil.copy(new_database, settings.data_directory)
+    store = Store(settings.database_url, settings.data_directory)
+    yield store
+    store.close()
+
+
+@pytest.fixture
+async def engine_of(settings: ServiceSettings, store: Store, child: FakeChild) -> AsyncIterator[EngineOf]:
+    """Engines over a named fake child, one after the other on the same store; each closes the one before."""
+    engines: list[DurableEngine] = []
+
+    async def make(name: str, **changes: Any) -> DurableEngine:
+        if engines:
+            await engines[-1].close()
+        engines.append(DurableEngine(settings.model_copy(update=changes), store, child(name)))
+        await engines[-1].start()
+        return engines[-1]
+
+    yield make
+    if engines:
+        await engines[-1].close()
+
+
+@pytest.fixture
+async def engine(engine_of: EngineOf) -> DurableEngine:
     """An engine over children that hold their slot until they are told to stop."""
-    engine = ChildEngine(settings, child("patient"))
-    yield engine
-    await engine.close()
+    engine = await engine_of("patient")
+    await engine.check_ready(patience=60)
+    return engine
 
 
 @pytest.fixture
-def app(settings: ServiceSettings, engine: ChildEngine) -> FastAPI:
+def app(settings: ServiceSettings, engine: DurableEngine) -> FastAPI:
     return create_app(settings, engine)
 
 

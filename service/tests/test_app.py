@@ -3,20 +3,22 @@
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 
 import httpx
 import pytest
 
 from platerota_service.app import create_app
-from platerota_service.child_engine import ChildEngine
 from platerota_service.engine import EngineClosed
 from platerota_service.settings import ServiceSettings
 
+FakeChild = Callable[[str], tuple[str, ...]]
 pytestmark = pytest.mark.anyio
 
 
-async def test_the_app_closes_its_engine(settings: ServiceSettings, engine: ChildEngine) -> None:
-    app = create_app(settings, engine)
+async def test_the_app_makes_its_database_and_closes_its_engine(settings: ServiceSettings, child: FakeChild) -> None:
+    app = create_app(settings, command=child("patient"))
+    engine = app.state.parts.engine
     async with app.router.lifespan_context(app):
         await engine.check_ready(patience=60)
     with pytest.raises(EngineClosed):
@@ -30,7 +32,7 @@ async def test_head_is_get_without_the_body(client: httpx.AsyncClient) -> None:
         assert (headed.status_code, headed.content) == (got.status_code, b"")
         assert headed.headers["content-type"] == got.headers["content-type"]
         assert headed.headers["content-length"] == str(len(got.content))
-    assert (await client.head("/v1/plans")).headers["allow"] == "POST"
+    assert (await client.head("/v1/plans/1/stop")).headers["allow"] == "POST"
 
 
 def test_the_serving_process_never_loads_the_optimiser() -> None:

@@ -264,21 +264,31 @@ class TestServe:
         monkeypatch.setattr("platerota_service.server.run", lambda settings, host, port: calls.append({"host": host, "port": port}))
         return calls
 
+    @pytest.fixture(autouse=True)
+    def data(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+        monkeypatch.setenv("PLATEROTA_DATA_DIRECTORY", str(tmp_path / "data"))
+        monkeypatch.setattr("platerota_service.command_line.start_logging", lambda *, readable: None)
+
     @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "mill-office"])
-    def test_an_address_beyond_this_computer_is_refused_with_the_danger(
+    def test_an_address_beyond_this_computer_is_refused_while_there_is_no_key(
         self, run: Callable[..., Result], served: list[dict[str, Any]], host: str,
     ) -> None:
         result = run("serve", "--host", host)
         assert (result.exit_code, served) == (2, [])
-        assert "asks nobody for a key" in result.stderr
-        assert "--open" in result.stderr
+        assert "platerota keys create" in result.stderr
 
-    def test_it_is_served_where_that_is_meant_and_the_danger_is_said(
+    def test_a_revoked_key_is_no_key(self, run: Callable[..., Result], served: list[dict[str, Any]]) -> None:
+        run("keys", "create")
+        run("keys", "revoke", run("keys", "list").stdout.split("\t")[0])
+        assert (run("serve", "--host", "0.0.0.0").exit_code, served) == (2, [])
+
+    def test_it_is_served_where_there_is_a_key_and_that_it_speaks_plain_http_is_said(
         self, run: Callable[..., Result], served: list[dict[str, Any]],
     ) -> None:
-        result = run("serve", "--host", "0.0.0.0", "--open")
+        run("keys", "create")
+        result = run("serve", "--host", "0.0.0.0")
         assert result.exit_code == 0
-        assert "DANGER" in result.stderr
+        assert "TLS" in result.stderr
         assert served[0]["host"] == "0.0.0.0"
 
     @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost", "127.8.8.8"])

@@ -15,6 +15,7 @@ from platerota_service.answers import example
 from platerota_service.app import create_app
 from platerota_service.description import description_text
 from platerota_service.engine import Submission
+from platerota_service.formats import XLSX
 from platerota_service.plan_answers import PlanAnswer
 from platerota_shared.audit import audit
 from platerota_shared.faults import CODES
@@ -53,8 +54,20 @@ async def test_the_description_is_valid_and_served(client: httpx.AsyncClient) ->
 async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) -> None:
     assert set(operations(description)) == {
         "post /v1/plans", "get /v1/plans/{plan_id}", "post /v1/plans/{plan_id}/stop", "delete /v1/plans/{plan_id}",
+        "get /v1/plans", "get /v1/plans/{plan_id}/events", "put /v1/plans/{plan_id}/release", "delete /v1/plans/{plan_id}/release",
+        "get /v1/shops", "get /v1/shops/{shop_id}", "put /v1/shops/{shop_id}", "delete /v1/shops/{shop_id}",
+        "post /v1/shops/{shop_id}/plans", "get /v1/shops/{shop_id}/plan", "get /v1/shops/{shop_id}/{table}",
+        "post /v1/shops/{shop_id}/{table}", "get /v1/shops/{shop_id}/{table}/{row}", "put /v1/shops/{shop_id}/{table}/{row}",
+        "delete /v1/shops/{shop_id}/{table}/{row}",
+        "post /v1/links", "get /v1/webhooks", "post /v1/webhooks", "get /v1/webhooks/{hook_id}", "put /v1/webhooks/{hook_id}",
+        "delete /v1/webhooks/{hook_id}", "post /v1/webhooks/{hook_id}/secret", "get /v1/webhooks/{hook_id}/deliveries",
+        "post /v1/webhooks/{hook_id}/deliveries/{delivery_id}/resend",
+        "get /v1/health/live", "get /v1/health/ready", "get /v1/problems", "get /v1/problems/{name}", "get /metrics",
         "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks",
-        "get /v1/health/live", "get /v1/health/ready", "get /v1/problems/{name}",
+        "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
+        "get /v1/plans/{plan_id}/machine-sheets", "get /v1/plans/{plan_id}/gantt.svg", "get /v1/plans/{plan_id}/gantt.png",
+        "get /v1/plans/{plan_id}/load.svg", "get /v1/plans/{plan_id}/load.png",
+        "get /v1/workbook-template", "get /v1/plans/{plan_id}/load-windows.ics", "get /v1/board",
     }
 
 
@@ -110,9 +123,13 @@ async def test_the_example_of_faults_is_what_such_a_request_is_answered(
 async def test_every_answer_has_an_example(description: dict[str, Any]) -> None:
     for name, operation in operations(description).items():
         for status, answer in operation["responses"].items():
-            for content in answer.get("content", {}).values():
-                model = content["schema"]["$ref"].rsplit("/", 1)[-1]
-                assert content.get("examples") or description["components"]["schemas"][model].get("examples"), (name, status)
+            for media, content in answer.get("content", {}).items():
+                if content["schema"].get("format") == "binary":
+                    assert media in (XLSX, "application/zip"), (name, status)
+                    continue
+                model = content["schema"].get("$ref", "").rsplit("/", 1)[-1]
+                given = content.get("examples") or content.get("example")
+                assert given or description["components"]["schemas"][model].get("examples"), (name, status)
 
 
 async def test_answers_are_as_described(client: httpx.AsyncClient, description: dict[str, Any], request_document: dict[str, Any]) -> None:
@@ -179,5 +196,5 @@ async def test_the_preferences_and_the_busy_answers_are_described(description: d
         assert "Prefer" in [one["name"] for one in found[name]["parameters"]], name
     for name in ("post /v1/plans", "get /v1/health/ready"):
         busy = found[name]["responses"]["503"]
-        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "warming-up"}, name
+        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "store-unavailable", "warming-up"}, name
         assert "Retry-After" in busy["headers"], name

@@ -6,7 +6,7 @@ from typing import Any
 import httpx
 import pytest
 
-from platerota_service.child_engine import ChildEngine
+from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Submission, UnknownPlan
 from platerota_service.operations_schedule import operations_schedule
 from platerota_service.problems import PROBLEM_JSON
@@ -54,7 +54,7 @@ async def test_a_ready_plan_is_exported_as_its_request_and_plan_say(
     assert answer.json()["OperationsSchedule"]["ID"] == address.rsplit("/", 1)[-1]
 
 
-async def test_an_engine_keeps_the_request_of_a_plan_until_it_is_forgotten(engine: ChildEngine, submission: Submission) -> None:
+async def test_an_engine_keeps_the_request_of_a_plan_until_it_is_forgotten(engine: DurableEngine, submission: Submission) -> None:
     plan_id = await engine.submit(submission)
     assert await engine.request(plan_id) == submission.request
     await engine.cancel(plan_id)

@@ -1,8 +1,8 @@
 import httpx
 import pytest
 
-from platerota_service.child_engine import ChildEngine
-from platerota_service.problems import KINDS, PROBLEM_JSON
+from platerota_service.durable_engine import DurableEngine
+from platerota_service.problems import PROBLEM_JSON
 
 pytestmark = pytest.mark.anyio
 
@@ -13,19 +13,8 @@ async def test_live_and_ready(client: httpx.AsyncClient) -> None:
         assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
 
 
-async def test_a_closing_service_lives_but_is_not_ready(client: httpx.AsyncClient, engine: ChildEngine) -> None:
+async def test_a_closing_service_lives_but_is_not_ready(client: httpx.AsyncClient, engine: DurableEngine) -> None:
     await engine.close()
     assert (await client.get("/v1/health/live")).status_code == 200
     answer = await client.get("/v1/health/ready")
     assert (answer.status_code, answer.headers["content-type"]) == (503, PROBLEM_JSON)
-
-
-async def test_every_kind_of_problem_says_what_to_do(client: httpx.AsyncClient) -> None:
-    for kind in KINDS.values():
-        body = (await client.get(kind.type)).json()
-        assert body == {"type": kind.type, "title": kind.title, "status": kind.status, "advice": kind.advice}
-
-
-async def test_an_unknown_kind_of_problem(client: httpx.AsyncClient) -> None:
-    answer = await client.get("/v1/problems/boredom")
-    assert (answer.status_code, answer.headers["content-type"]) == (404, PROBLEM_JSON)

@@ -3,20 +3,21 @@
 import asyncio
 import gzip
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any
 
 import httpx
 import pytest
 
 from platerota_service.app import create_app
-from platerota_service.child_engine import ChildEngine
-from platerota_service.problems import KINDS, PROBLEM_JSON
+from platerota_service.durable_engine import DurableEngine
+from platerota_service.kinds import KINDS
+from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 
 pytestmark = pytest.mark.anyio
 
-FakeChild = Callable[[str], tuple[str, ...]]
+EngineOf = Callable[..., Awaitable[DurableEngine]]
 ASYNC = {"Prefer": "respond-async"}
 JSON = {"Content-Type": "application/json"}
 
@@ -110,19 +111,19 @@ class TestCreate:
     async def test_a_full_queue_says_when_to_come_back(
         self, client: httpx.AsyncClient, request_document: dict[str, Any], settings: ServiceSettings,
     ) -> None:
-        for _ in range(settings.solve_slots + settings.queue_limit):
+        await with_plan(client, request_document)
+        for _ in range(settings.queue_limit):
             await submitted(client, request_document)
         answer = await client.post("/v1/plans", json=request_document, headers=ASYNC)
         problem(answer, 503, "busy")
         assert int(answer.headers["retry-after"]) > 0
 
     async def test_while_the_optimiser_gets_ready_a_call_that_waits_is_told_to_come_again_or_to_be_asked_for_later(
-        self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch,
+        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        monkeypatch.setattr("platerota_service.plans.WARM_PATIENCE", 0.0)
-        app = create_app(settings, ChildEngine(settings, child("cold")))
-        transport = httpx.ASGITransport(app=app)
-        async with app.router.lifespan_context(app), httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
+        monkeypatch.setattr("platerota_service.plan_making.WARM_PATIENCE", 0.0)
+        app = create_app(settings, await engine_of("cold"))
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             problem(await client.get("/v1/health/ready"), 503, "warming-up")
             answer = await client.post("/v1/plans", json=request_document)
             assert "Prefer: respond-async" in problem(answer, 503, "warming-up")["detail"]
@@ -132,20 +133,19 @@ class TestCreate:
             assert (await client.post(f"{taken.headers['location']}/stop")).json()["status"] == "stopped"
 
     async def test_a_short_start_is_waited_for(
-        self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any],
+        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any],
     ) -> None:
-        app = create_app(settings, ChildEngine(settings, child("good")))
-        transport = httpx.ASGITransport(app=app)
-        async with app.router.lifespan_context(app), httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
+        app = create_app(settings, await engine_of("good"))
+        async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             answer = await client.post("/v1/plans", json=request_document)
             assert (answer.status_code, answer.json()["status"]) == (201, "ready")
             assert (await client.get("/v1/health/ready")).status_code == 200
 
     @pytest.mark.parametrize("prefer", ["", "wait=1", "respond-async, wait=60"])
     async def test_a_call_that_waits_answers_201_with_the_plan(
-        self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any], prefer: str,
+        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any], prefer: str,
     ) -> None:
-        app = create_app(settings, ChildEngine(settings, child("good")))
+        app = create_app(settings, await engine_of("good"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             answer = await client.post("/v1/plans", json=request_document, headers={"Prefer": prefer})
             assert (answer.status_code, answer.json()["status"]) == (201, "ready")
@@ -154,9 +154,9 @@ class TestCreate:
             assert (await client.get(answer.headers["location"])).json() == answer.json()
 
     async def test_a_plan_that_failed_is_answered_201_and_says_why(
-        self, settings: ServiceSettings, child: FakeChild, request_document: dict[str, Any],
+        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any],
     ) -> None:
-        app = create_app(settings, ChildEngine(settings, child("failed")))
+        app = create_app(settings, await engine_of("failed"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             answer = await client.post("/v1/plans", json=request_document)
             assert (answer.status_code, answer.json()["status"]) == (201, "failed")
@@ -239,7 +239,7 @@ class TestDelete:
         problem(await client.delete("/v1/plans/nothing"), 404, "unknown-plan")
 
     async def test_a_running_solve_ends_and_the_second_time_it_is_unknown(
-        self, client: httpx.AsyncClient, request_document: dict[str, Any], engine: ChildEngine,
+        self, client: httpx.AsyncClient, request_document: dict[str, Any], engine: DurableEngine,
     ) -> None:
         address = await with_plan(client, request_document)
         answer = await client.delete(address)

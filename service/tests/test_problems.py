@@ -4,7 +4,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from platerota_service.problems import KINDS, PROBLEM_JSON
+from platerota_service.kinds import KINDS
+from platerota_service.problems import PROBLEM_JSON
 
 pytestmark = pytest.mark.anyio
 
@@ -13,7 +14,7 @@ pytestmark = pytest.mark.anyio
     ("method", "path", "status", "kind"),
     [
         ("GET", "/", 404, "not-found"), ("GET", "/v1/plans/", 404, "not-found"), ("GET", "/v1/plan", 404, "not-found"),
-        ("GET", "/v1/plans", 405, "wrong-method"), ("PUT", "/v1/plans/1", 405, "wrong-method"),
+        ("PUT", "/v1/plans", 405, "wrong-method"), ("PUT", "/v1/plans/1", 405, "wrong-method"),
         ("GET", "/v1/plans/1/stop", 405, "wrong-method"),
         ("POST", "/v1/health/live", 405, "wrong-method"),
     ],
@@ -29,7 +30,7 @@ async def test_the_framework_s_own_errors_are_problems(
 
 @pytest.mark.parametrize(
     ("path", "methods"),
-    [("/v1/plans/1", "DELETE, GET, HEAD"), ("/v1/plans", "POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET, HEAD")],
+    [("/v1/plans/1", "DELETE, GET, HEAD"), ("/v1/plans", "GET, HEAD, POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET, HEAD")],
 )
 async def test_allow_names_every_method_of_the_address(client: httpx.AsyncClient, path: str, methods: str) -> None:
     """RFC 9110 section 10.2.1: https://www.rfc-editor.org/rfc/rfc9110#section-10.2.1."""

@@ -19,8 +19,20 @@ def test_there_is_one_slot_for_every_two_cores(monkeypatch: pytest.MonkeyPatch, 
     assert ServiceSettings().solve_slots == slots
 
 
-@pytest.mark.parametrize("field", ["SOLVE_SLOTS", "QUEUE_LIMIT", "SOLVE_MEMORY_MIB", "STOP_GRACE_SECONDS", "KEPT_PLANS", "MAX_BODY_BYTES"])
+@pytest.mark.parametrize(
+    "field", ["SOLVE_SLOTS", "QUEUE_LIMIT", "SOLVE_MEMORY_MIB", "STOP_GRACE_SECONDS", "KEEP_DAYS", "SOLVE_ATTEMPTS", "MAX_BODY_BYTES"],
+)
 def test_a_setting_of_zero_is_refused(monkeypatch: pytest.MonkeyPatch, field: str) -> None:
     monkeypatch.setenv(f"PLATEROTA_{field}", "0")
     with pytest.raises(ValidationError):
         ServiceSettings()
+
+
+def test_a_process_that_only_answers_needs_a_database_that_others_can_reach(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PLATEROTA_ROLE", "api")
+    with pytest.raises(ValidationError, match="PLATEROTA_DATABASE_URL"):
+        ServiceSettings()
+    monkeypatch.setenv("PLATEROTA_DATABASE_URL", "postgresql://somewhere/plans")
+    settings = ServiceSettings()
+    assert settings.role == "api"
+    assert "somewhere" not in repr(settings)

@@ -198,3 +198,17 @@ async def test_cancelling_kills_the_child(submission: Submission, settings: Serv
         await running
     with pytest.raises(ProcessLookupError):
         os.kill(int(mark.read_text()), 0)
+
+
+async def test_a_child_that_ends_while_it_gets_warm_is_not_waited_for(
+    submission: Submission, settings: ServiceSettings, child: Callable[[str], tuple[str, ...]],
+) -> None:
+    """`asyncio.wait_for` of Python 3.11 swallows a cancellation that comes with what it waits for; see the comment in `_overdue`."""
+    process = SolveProcess(submission, settings, child("silent"))
+    watching = asyncio.create_task(process._overdue())
+    await asyncio.sleep(0)
+    process._warm.set()
+    await asyncio.sleep(0)  # the event's waiter is done, the watcher not yet awake
+    watching.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await asyncio.wait_for(watching, 5)

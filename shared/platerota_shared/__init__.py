@@ -7,6 +7,7 @@ from platerota_shared.faults import CODES, Fault, RequestRefused, Unreadable
 from platerota_shared.fields import Skill
 from platerota_shared.plan import Kind, Plan, Quality, Status
 from platerota_shared.reading import LIMITS, read_request
+from platerota_shared.shop_reading import read_shop
 from platerota_shared.tables import (
     Closure,
     Fixture,
@@ -58,4 +59,5 @@ __all__ = [
     "Unreadable",
     "WaitingRun",
     "read_request",
+    "read_shop",
 ]

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from functools import cache
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from platerota_service.pictures.day_panels import DayPanels
-from platerota_service.pictures.drawing import LEFT, MARGIN, RIGHT, SHEET_WIDTH, Panel, px
+from platerota_service.pictures.drawing import Panel
 from platerota_service.pictures.lettering import clipped
 from platerota_service.pictures.order_rows import order_panel
+from platerota_service.pictures.sheet import draw_sheet
 from platerota_service.pictures.week import Week, shown
 from platerota_shared.plan import Plan
 from platerota_shared.tables import PlanRequest
@@ -47,19 +44,11 @@ def gantt_svg(plan: Plan, request: PlanRequest) -> str:
         panels.append(days.panel(day, panels[-1].y + panels[-1].height + PANEL_GAP))
     foot = panels[-1].y + panels[-1].height + PANEL_GAP
     height = foot + FOOT_HEIGHT
-    return _environment().get_template("gantt.svg.j2").render(
-        width=SHEET_WIDTH, height=height, left=LEFT, right=RIGHT, margin=MARGIN, foot=foot, panels=panels, legend=LEGEND,
+    return draw_sheet(
+        "gantt", height, foot=foot, panels=panels, legend=LEGEND,
         heading=f"Week from {week.day_text(plan.now)} {week.local(plan.now).year}", summary=summary(week), block=_title_block(week),
-        zones=_zones(height), description=_description(week, panels),
+        description=_description(week, panels),
     )
-
-
-@cache
-def _environment() -> Environment:
-    loader = PackageLoader("platerota_service.pictures")
-    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["px"] = px
-    return environment
 
 
 def summary(week: Week) -> str:
@@ -83,20 +72,6 @@ def _title_block(week: Week) -> list[tuple[str, str]]:
         ("clock", shown(week.plan.timezone)),
         ("plan", clipped(shown(week.plan.id), 26) if week.plan.id else week.plan.quality),
     ]
-
-
-def _zones(height: float) -> list[tuple[float, float, str]]:
-    """The figures and letters along the frame, as on a drawing sheet: x, y, text."""
-    columns, rows = 8, max(2, round(height / 260))
-    marks: list[tuple[float, float, str]] = []
-    for number in range(columns):
-        x = SHEET_WIDTH * (number + 0.5) / columns
-        marks += [(x, 18.5, str(number + 1)), (x, height - 10.5, str(number + 1))]
-    for number in range(rows):
-        letter = chr(ord("A") + number % 26)
-        y = height * (number + 0.5) / rows
-        marks += [(15.0, y, letter), (SHEET_WIDTH - 15.0, y, letter)]
-    return marks
 
 
 def _description(week: Week, panels: list[Panel]) -> str:

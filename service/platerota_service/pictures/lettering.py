@@ -17,6 +17,8 @@ def clean(text: str) -> str:
 
     Control characters are no XML; an override in a name would turn the words around it.
     """
+    if text.isascii() and text.isprintable():
+        return text.strip()
     kept = "".join(" " if char in "\t\r\n" else char for char in text if char in "\t\r\n" or _printable(char)).strip()
     turned = any(unicodedata.bidirectional(char) in ("R", "AL") for char in kept)
     return f"{_ISOLATE}{kept}{_END_ISOLATE}" if turned else kept
@@ -28,7 +30,7 @@ def _printable(char: str) -> bool:
 
 def cells(text: str) -> int:
     """How many monospaced cells `text` takes."""
-    return sum(_cells_of(char) for char in text)
+    return len(text) if text.isascii() else sum(_cells_of(char) for char in text)
 
 
 def _cells_of(char: str) -> int:

@@ -106,6 +106,10 @@ class Week:
         """Such as ``Mon 1 Mar 06:05``, rounded down to the minute."""
         return f"{self.day_text(instant)} {self.minute(instant)}"
 
+    def full_date(self, instant: int) -> str:
+        """Such as ``Mon 1 Mar 2027 06:05``, rounded down to the minute."""
+        return f"{self.day_text(instant)} {self.local(instant).year} {self.minute(instant)}"
+
     def span(self, start: int, end: int) -> str:
         """Such as ``Mon 06:05–06:13``, or with both days where they differ."""
         same = self.local(start).date() == self.local(end).date()

@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from platerota_service.pictures.cautions import cautions_of
 from platerota_service.pictures.gantt import summary
 from platerota_service.pictures.lettering import cells, clean
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
@@ -262,11 +263,7 @@ def _print_cautions(page: _Page, week: Week) -> None:
     if not week.plan.warnings:
         return
     page.heading("Cautions")
-    shared: dict[tuple[str, str], dict[str, None]] = {}
-    for warning in week.plan.warnings:
-        first, stop, rest = warning.detail.partition(". ")
-        shared.setdefault((warning.code, stop + rest), {})[first] = None
-    for (_, rest), firsts in shared.items():
-        for first in [*firsts][:-1]:
-            page.line(f"- {clean(first)}.")
-        page.line(f"- {clean([*firsts][-1] + rest)}")
+    for caution in cautions_of(week.plan.warnings):
+        for finding in caution.findings[:-1]:
+            page.line(f"- {finding}")
+        page.line(f"- {caution.findings[-1]} {caution.advice}".rstrip())

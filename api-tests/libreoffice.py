@@ -1,0 +1,80 @@
+"""LibreOffice without a window, for tests: whether it is here, and one of a test's own to run macros in."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import pytest
+
+NEEDED = "PLATEROTA_TESTS_NEED"
+"""Names in this variable (`libreoffice`) must be there: CI sets it, so that it notices where tests would be left out."""
+
+PACKAGES = "libreoffice-calc python3-uno libreoffice-script-provider-python"
+PYTHONS = ("/usr/bin/python3", "/usr/lib/libreoffice/program/python", "/opt/libreoffice/program/python")
+
+
+def bridge() -> str | None:
+    """A Python that knows LibreOffice's bridge."""
+    for python in PYTHONS:
+        if Path(python).exists() and subprocess.run([python, "-I", "-c", "import uno"], capture_output=True, check=False).returncode == 0:
+            return python
+    return None
+
+
+def needed() -> tuple[str, str]:
+    """The commands of LibreOffice and of a Python with its bridge; without them the test is left out, with a word."""
+    office, python = shutil.which("soffice"), bridge()
+    if office is None or python is None:
+        words = f"LibreOffice and its bridge for Python are not here: apt-get install --no-install-recommends {PACKAGES}"
+        if "libreoffice" in os.environ.get(NEEDED, ""):
+            pytest.fail(words)
+        raise pytest.skip.Exception(words)
+    return office, python
+
+
+class Office:
+    """A running LibreOffice; `profile` is the folder of its settings."""
+
+    def __init__(self, python: str, pipe: str, profile: Path) -> None:
+        self.python, self.pipe, self.profile = python, pipe, profile
+
+    def run(self, command: str, *words: str | Path, fails: bool = False) -> Any:
+        """What :mod:`uno_driver` prints for a command; where it `fails`, what it says on standard error."""
+        driver = Path(__file__).with_name("uno_driver.py")
+        given = [self.python, "-E", str(driver), self.pipe, command, *map(str, words)]
+        done = subprocess.run(given, capture_output=True, text=True, timeout=120, check=False)
+        assert (done.returncode != 0) is fails, done.stderr
+        return done.stderr if fails else json.loads(done.stdout)
+
+    def install(self, macro: str, name: str) -> None:
+        """Put a Python macro into the user's folder."""
+        folder = self.profile / "user" / "Scripts" / "python"
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(macro, encoding="utf-8")
+
+
+@contextmanager
+def running(folder: Path) -> Iterator[Office]:
+    """A LibreOffice with settings in `folder`, until the block ends."""
+    office, python = needed()
+    pipe, profile = f"platerota-{uuid4().hex}", folder / "profile"
+    command = [
+        office, "--headless", "--invisible", "--norestore", "--nologo", "--nodefault", f"--accept=pipe,name={pipe};urp;",
+        f"-env:UserInstallation={profile.as_uri()}",
+    ]
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment, start_new_session=True)
+    try:
+        yield Office(python, pipe, profile)
+    finally:
+        # The command is a script around the program; all of its group are its own.
+        os.killpg(process.pid, 15)
+        process.wait()

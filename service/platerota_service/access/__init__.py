@@ -1,0 +1,1 @@
+"""Who may do what: keys and their scopes, signed links, limits on how often."""

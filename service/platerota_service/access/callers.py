@@ -1,0 +1,116 @@
+"""Who calls, and what that allows: a key with its tenant and scopes, a signed link, or, without any keys, whoever is on this computer."""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import time
+from dataclasses import dataclass
+from typing import Annotated, Final
+
+import structlog
+from fastapi import Request, Security
+from fastapi.security import APIKeyHeader, APIKeyQuery, HTTPBearer, SecurityScopes
+
+from platerota_service.access.keys import ALL_SCOPES, SCOPES, Scope, scopes_of
+from platerota_service.access.links import read_link
+from platerota_service.access.tokens import Token, token_text
+from platerota_service.calls import parts_of
+from platerota_service.kinds import KEY_MISSING, KEY_REFUSED, SCOPE_MISSING
+from platerota_service.problems import ProblemError
+from platerota_service.store import LOCAL_TENANT, KeyRow
+
+_CHALLENGE = {"WWW-Authenticate": 'Bearer realm="platerota"'}
+_FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
+
+LINK_SCHEME: Final = "link"
+"""How the API description names signed links; a call that accepts them says so there."""
+
+_NOBODYS = (".localhost", ".test")
+"""Names that nobody can own (RFC 6761)."""
+
+_BEARER = HTTPBearer(auto_error=False, scheme_name="bearer", description="A key, made by `platerota keys create`.")
+_ALIAS = APIKeyHeader(name="X-API-Key", auto_error=False, scheme_name="header", description="The same key, for spreadsheets.")
+_LINK = APIKeyQuery(
+    name="signature", auto_error=False, scheme_name=LINK_SCHEME,
+    description="A signed link, made by `POST /v1/links`; it holds `key`, `expires` and `signature`, and nothing of the key itself.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who calls: the tenant whose plans and shops are seen, what the caller may do, and with which key (None: none exist)."""
+
+    tenant: str
+    scopes: frozenset[Scope]
+    key: KeyRow | None = None
+
+
+async def _known(
+    call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
+) -> Caller:
+    return _allowed(await _by_key(call), needed)
+
+
+async def _known_or_linked(
+    call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
+    _link: Annotated[object, Security(_LINK)],
+) -> Caller:
+    link = read_link(call.url.path, call.url.query)
+    if link is None or token_text(call.headers) is not None:
+        return _allowed(await _by_key(call), needed)
+    row = await asyncio.to_thread(parts_of(call).keys.by_id, link.key_id)
+    if row is None or not link.valid(row.hash, time.time()):
+        raise ProblemError(KEY_REFUSED, "the link is past its time, was changed, or its key is revoked", headers=_CHALLENGE)
+    return _allowed(Caller(row.tenant, scopes_of(row) & {"read"}, row), needed)
+
+
+async def _by_key(call: Request) -> Caller:
+    keys = parts_of(call).keys
+    given = token_text(call.headers)
+    if given is None:
+        if not direct(call) or await asyncio.to_thread(keys.any):
+            raise ProblemError(KEY_MISSING, "this call needs a key", headers=_CHALLENGE)
+        return Caller(LOCAL_TENANT, ALL_SCOPES)
+    token = Token.read(given)
+    row = await asyncio.to_thread(keys.find, token) if token is not None else None
+    if row is None:
+        raise ProblemError(KEY_REFUSED, "the key is not one that is valid now", headers=_CHALLENGE)
+    return Caller(row.tenant, scopes_of(row), row)
+
+
+def _allowed(caller: Caller, needed: SecurityScopes) -> Caller:
+    missing = [scope for scope in needed.scopes if scope not in caller.scopes]
+    if missing:
+        what = " and ".join(f"'{scope}' ({SCOPES[scope]})" for scope in SCOPES if scope in missing)
+        raise ProblemError(SCOPE_MISSING, f"the key lacks the scope {what}")
+    structlog.contextvars.bind_contextvars(tenant=caller.tenant, key=caller.key.id if caller.key is not None else None)
+    return caller
+
+
+def direct(call: Request) -> bool:
+    """Whether a call comes from this computer itself, by a name of its own.
+
+    Not through a proxy, which would make everybody look as if they were here; and not by a name that somebody out there can point
+    at this computer (DNS rebinding), so that a page of theirs in a browser here could read and delete plans.
+    """
+    if call.client is None or any(name in call.headers for name in _FORWARDED):
+        return False
+    name = call.url.hostname or ""
+    return loopback(call.client.host) and (loopback(name) or name.endswith(_NOBODYS))
+
+
+def loopback(host: str) -> bool:
+    """Whether an address is this computer's own."""
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+Reader = Annotated[Caller, Security(_known, scopes=["read"])]
+LinkReader = Annotated[Caller, Security(_known_or_linked, scopes=["read"])]
+"""A reader, or whoever holds a signed link to the address."""
+Planner = Annotated[Caller, Security(_known, scopes=["plan"])]
+ShopKeeper = Annotated[Caller, Security(_known, scopes=["shop"])]
+Administrator = Annotated[Caller, Security(_known, scopes=["admin"])]

@@ -1,0 +1,14 @@
+"""The pages people read in a browser or print: the board of a plan, two plans side by side, the list of plans, the sheets for the floor."""
+
+from platerota_service.board.board_page import board_page
+from platerota_service.board.comparing import comparison_page
+from platerota_service.board.frame import Page
+from platerota_service.board.load_sheets import load_sheets_page
+from platerota_service.board.machine_sheets import machine_sheets_page
+from platerota_service.board.plan_list import PlanRow, plans_page
+from platerota_service.board.standing import Standing
+from platerota_service.board.views import NoSuchPart
+
+__all__ = [
+    "NoSuchPart", "Page", "PlanRow", "Standing", "board_page", "comparison_page", "load_sheets_page", "machine_sheets_page", "plans_page",
+]

@@ -1,0 +1,74 @@
+"""ETags (RFC 9110 section 8.8.3): who has seen a thing already, and whose change would overwrite another one."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from fastapi import Request
+
+from platerota_service.kinds import BAD_HEADER, CHANGED, IF_MATCH_MISSING
+from platerota_service.problems import ProblemError
+
+_LIST: Final = re.compile(r'\s*(W/)?"([^"\x00-\x20\x7f]*)"\s*(?:,|$)')
+ANY: Final = "*"
+
+
+def already_seen(call: Request, tag: str) -> bool:
+    """Whether the caller's If-None-Match names `tag` (with its quotes): weak comparison, section 13.1.2.
+
+    Raises
+    ------
+    ProblemError
+        400 for a header that is no list of ETags.
+    """
+    named = _named(call, "if-none-match")
+    return named is not None and (named.strip() == ANY or tag.strip('"') in {text for _, text in _pairs(named)})
+
+
+def may_create(call: Request) -> bool:
+    """Whether the caller's preconditions allow to make what is not there yet: no If-Match says otherwise (section 13.1.1)."""
+    return _named(call, "if-match") is None
+
+
+def check_may_replace(call: Request, tag: str, *, any_will_do: bool = True) -> None:
+    """Refuse to overwrite or delete the thing with `tag`, unless If-Match names it: strong comparison, section 13.1.1.
+
+    Parameters
+    ----------
+    any_will_do
+        Whether `If-Match: *` is enough; not where an address may mean another thing by now.
+
+    Raises
+    ------
+    ProblemError
+        412 where it has another ETag or `If-None-Match: *` was said, 428 where the caller names none, 400 for a malformed header.
+    """
+    unseen, named = _named(call, "if-none-match"), _named(call, "if-match")
+    if unseen is not None and (unseen.strip() == ANY or tag.strip('"') in {text for _, text in _pairs(unseen)}):
+        raise ProblemError(CHANGED, "If-None-Match asks for what is not there yet, but it is there")
+    if named is None:
+        raise ProblemError(IF_MATCH_MISSING, "the header If-Match is missing")
+    if named.strip() == ANY:
+        if any_will_do:
+            return
+        raise ProblemError(IF_MATCH_MISSING, "'If-Match: *' is not enough here: the address is a position, and may mean another row by now")
+    if tag.strip('"') not in {text for weak, text in _pairs(named) if not weak}:
+        raise ProblemError(CHANGED, f"If-Match names another ETag than the present one, {tag}")
+
+
+def _named(call: Request, name: str) -> str | None:
+    values = call.headers.getlist(name)
+    return ", ".join(values) if values else None
+
+
+def _pairs(header: str) -> list[tuple[bool, str]]:
+    """Each ETag of a list, and whether it is a weak one."""
+    found, place = list[tuple[bool, str]](), 0
+    while place < len(header):
+        match = _LIST.match(header, place)
+        if match is None:
+            raise ProblemError(BAD_HEADER, f"an ETag is written in double quotes, as it was answered; this cannot be read: {header[:80]}")
+        found.append((match[1] is not None, match[2]))
+        place = match.end()
+    return found

@@ -1,0 +1,182 @@
+"""Making a plan from a request, wherever its shop came from: once for each Idempotency-Key, waiting for it or not, and the answer."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from math import ceil
+from typing import Annotated, Final
+
+import structlog
+from fastapi import Depends, Query, Request, Response
+
+from platerota_service.access.callers import Caller, Planner
+from platerota_service.calls import Parts, PartsOf, PreferencesOf
+from platerota_service.engine import Engine, PlanState, Submission, UnknownPlan
+from platerota_service.etags import already_seen
+from platerota_service.formats import JSON, Wanted
+from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
+from platerota_service.kinds import STILL_ANSWERING, TOO_LONG_TO_WAIT, UNKNOWN_PLAN
+from platerota_service.plan_answers import plan_answer, remarked
+from platerota_service.plan_files import plan_file
+from platerota_service.preferences import Preferences
+from platerota_service.problems import ProblemError
+from platerota_service.shops.facts import PlanShop, shops_of
+from platerota_service.store import IdempotencyRow, Store
+
+LONGEST_SOLVE: Final = 25
+"""Seconds of solve_seconds that a call waits for; the HTTP clients of spreadsheets give up at 30."""
+
+WARM_PATIENCE: Final = 5
+"""Seconds that such a call waits besides for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
+
+Remarks = tuple[str, ...]
+
+_RETRY_SECONDS: Final = 2
+_LONGEST_ID: Final = 64
+
+RushOf = Annotated[bool, Query(description="Whether the plan goes before every plan that waits and is not in a rush.")]
+
+
+@dataclass(frozen=True, slots=True)
+class Making:
+    """A call that asks for a plan: who calls, the parts it needs, how it would like the answer, its key, if it has one, and
+    whether it is in a rush.
+    """
+
+    call: Request
+    caller: Caller
+    parts: Parts
+    preferences: Preferences
+    key: str | None
+    rush: bool
+
+    async def make(self, body: bytes, read: Callable[[], tuple[Submission, Remarks]], wanted: Wanted = JSON) -> Response:
+        """The answer: the plan in an end state, or as it stands where the caller prefers that.
+
+        Parameters
+        ----------
+        body
+            What the caller sent, to tell one request from another.
+        read
+            Reads it, and says what a planner should know of how; work for a thread.
+        wanted
+            The format of the answer, once the plan has ended; before that it is JSON.
+        """
+        once = once_of(self.call, self.parts.store, self.caller.tenant, self.key, body)
+        if once is not None and (earlier := await asyncio.to_thread(once.earlier)) is not None:
+            return await self._again(earlier, wanted)
+        given, remarks = await asyncio.to_thread(read)
+        submission = replace(given, tenant=self.caller.tenant, rush=self.rush)
+        try:
+            plan_id = await self._submit(submission, once)
+        except GivenBefore:
+            assert once is not None
+            return await self.make(body, read, wanted)
+        state, status, headers = await self._made(plan_id, submission, once)
+        return await self._answer(await asyncio.to_thread(remarked, state, remarks), status, headers, wanted)
+
+    async def _submit(self, submission: Submission, once: Once | None) -> str:
+        seconds, waits = submission.request.settings.solve_seconds, not self.preferences.respond_async
+        if seconds > LONGEST_SOLVE and waits:
+            words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"
+            raise ProblemError(TOO_LONG_TO_WAIT, words)
+        if waits:
+            await self.parts.engine.check_ready(WARM_PATIENCE)
+        if once is None:
+            return await self.parts.engine.submit(submission)
+        settled = 202 if self.preferences.respond_async and not self.preferences.wait else None
+        return await self.parts.engine.submit(submission, lambda session, plan_id: once.note(session, plan_id, settled))
+
+    async def _made(self, plan_id: str, submission: Submission, once: Once | None) -> tuple[PlanState, int, dict[str, str]]:
+        """The plan as it is answered, with status and headers."""
+        structlog.contextvars.bind_contextvars(plan=plan_id)
+        headers = {"Location": f"/v1/plans/{plan_id}"}
+        waits = None if not self.preferences.respond_async else self.preferences.wait or 0
+        state = await followed(self.parts.engine, self.caller, plan_id, waits)
+        status = 201 if state.ended or waits is None else 202
+        if status == 202:
+            headers |= {"Retry-After": str(ceil(submission.request.settings.solve_seconds))} | self.preferences.applied()
+        elif waits is not None:
+            headers |= Preferences(wait=self.preferences.wait).applied()
+        if once is not None:
+            await asyncio.to_thread(once.answered, status, headers)
+        return state, status, headers
+
+    async def _again(self, earlier: IdempotencyRow, wanted: Wanted) -> Response:
+        """The first answer once more."""
+        if earlier.plan_id is None:
+            raise ProblemError(UNKNOWN_PLAN, "the plan that this Idempotency-Key made is deleted")
+        state = await self.parts.engine.status(earlier.plan_id, self.caller.tenant)
+        headers = {"Location": f"/v1/plans/{state.id}"}
+        if earlier.status is None and not state.ended:
+            raise ProblemError(
+                STILL_ANSWERING, f"its plan is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
+            )
+        return await self._answer(state, earlier.status or 201, headers, wanted)
+
+    async def _answer(self, state: PlanState, status: int, headers: Mapping[str, str], wanted: Wanted) -> Response:
+        if state.ended and wanted.format != "json":
+            return await answer_file(self.parts.engine, self.caller, state, wanted, headers)
+        return await answer_plan(self.parts.store, self.caller, state, status, headers)
+
+
+async def _making(
+    call: Request, caller: Planner, parts: PartsOf, preferences: PreferencesOf, idempotency_key: IdempotencyKey = None,
+    rush: RushOf = False,
+) -> Making:
+    return Making(call, caller, parts, preferences, idempotency_key, rush)
+
+
+MakingOf = Annotated[Making, Depends(_making)]
+
+
+async def followed(engine: Engine, caller: Caller, plan_id: str, seconds: float | None) -> PlanState:
+    """The plan's end state, or how it stands after `seconds` (None: however long it takes)."""
+    state = await engine.status(plan_id, caller.tenant)
+    try:
+        async with asyncio.timeout(seconds):
+            async for state in engine.events(plan_id, caller.tenant):  # noqa: B007 - the last one is the answer
+                pass
+    except TimeoutError:
+        state = await engine.status(plan_id, caller.tenant)
+    return state
+
+
+async def answer_plan(
+    store: Store, caller: Caller, state: PlanState, status: int, headers: Mapping[str, str] | None = None, call: Request | None = None,
+) -> Response:
+    """A plan as it stands, with its ETag; 304 where `call` has seen it already."""
+    shop = (await asyncio.to_thread(shops_of, store, caller.tenant, [state.id])).get(state.id) if state.shop_id is not None else None
+    told = {"ETag": plan_tag(state, shop), **(headers or {})}
+    if call is not None and already_seen(call, told["ETag"]):
+        return Response(status_code=304, headers=told)
+    body = await asyncio.to_thread(plan_answer, state, shop)
+    return Response(body, status_code=status, headers=told, media_type="application/json")
+
+
+async def answer_file(engine: Engine, caller: Caller, state: PlanState, wanted: Wanted, headers: Mapping[str, str]) -> Response:
+    """A plan as it stands as a file, with status 200, because macros throw away the body of any other."""
+    answer = await asyncio.to_thread(plan_file, state, await engine.request(state.id, caller.tenant), wanted)
+    answer.headers.update(headers)
+    return answer
+
+
+def plan_tag(state: PlanState, shop: PlanShop | None) -> str:
+    """The ETag of a plan as it is answered: it changes with the plan, and with what its shop has become to it."""
+    kin = f"-{'stale' if shop.stale else 'fresh'}{'-released' if shop.released else ''}" if shop is not None else ""
+    return f'"{state.revision}{kin}"'
+
+
+async def plan_of(engine: Engine, caller: Caller, plan_id: str) -> PlanState:
+    """The plan of that id, with the log told that the call is about it.
+
+    Raises
+    ------
+    UnknownPlan
+    """
+    if len(plan_id) > _LONGEST_ID or "\0" in plan_id:  # which PostgreSQL refuses to look for
+        raise UnknownPlan(plan_id[:_LONGEST_ID])
+    structlog.contextvars.bind_contextvars(plan=plan_id)
+    return await engine.status(plan_id, caller.tenant)

@@ -1,0 +1,1 @@
+"""Watching the service: traces, structured logs, metrics."""

@@ -1,0 +1,121 @@
+"""Accepted means kept: whatever is killed, every plan that was taken ends once, and well."""
+
+from __future__ import annotations
+
+import json
+import random
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from platerota_service.store import PlanRow, Store
+from platerota_shared.audit import audit
+from platerota_shared.plan import Plan
+from platerota_shared.reading import read_request
+
+from .fleet import Caller, Process, await_that, ends, open_store, valid_child
+from .postgresql import DATABASES, Cluster
+
+
+@dataclass
+class Scene:
+    """A running service, and what of it can be killed: each is killed and started again by its function, which tells if it was."""
+
+    store: Store
+    processes: dict[str, Process]
+    victims: dict[str, Callable[[], bool]]
+    api: list[int]
+    killed: dict[str, int] = field(default_factory=dict)
+
+    def kill_one(self, chance: random.Random) -> None:
+        """Kill something at random, and start it again."""
+        name = chance.choice(sorted(self.victims))
+        if self.victims[name]():
+            kind = name.split("-")[0]
+            self.killed[kind] = self.killed.get(kind, 0) + 1
+
+
+@pytest.fixture(params=DATABASES)
+def scene(request: pytest.FixtureRequest, tmp_path: Path, plan_document: dict[str, Any]) -> Iterator[Scene]:
+    """One process on SQLite, or one for callers and two workers on PostgreSQL."""
+    command = valid_child(tmp_path, plan_document, 0.4)
+    cluster = Cluster() if request.param == "postgresql" else None
+    store = open_store(cluster.url if cluster else None, tmp_path / "data")
+    common = {
+        "PLATEROTA_DATA_DIRECTORY": str(tmp_path / "data"), "PLATEROTA_SOLVE_SLOTS": "1", "PLATEROTA_WATCH_SECONDS": "0.5",
+        "PLATEROTA_SOLVE_ATTEMPTS": "20", **({"PLATEROTA_DATABASE_URL": cluster.url} if cluster else {}),
+    }
+    names = {"api": "api", "worker-1": "work", "worker-2": "work"} if cluster else {"api": "all"}
+    processes = {
+        name: Process(role, command, common | {"PLATEROTA_WORKER_ID": name}, tmp_path / f"{name}.log") for name, role in names.items()
+    }
+
+    def restart(process: Process) -> Callable[[], bool]:
+        def kill() -> bool:
+            process.kill()
+            process.start()
+            return True
+
+        return kill
+
+    def restart_database() -> bool:
+        assert cluster is not None
+        cluster.kill()
+        cluster.start()
+        return True
+
+    victims = {name: restart(process) for name, process in processes.items()}
+    victims |= {f"child-{name}": process.kill_child for name, process in processes.items() if process.role != "api"}
+    if cluster is not None:
+        victims["postgresql"] = restart_database
+    for process in processes.values():
+        process.start()
+    yield Scene(store, processes, victims, [processes["api"].port])
+    for process in processes.values():
+        process.end()
+    store.close()
+    if cluster is not None:
+        cluster.stop()
+
+
+@pytest.mark.parametrize(("plans", "kills"), [(12, 7), pytest.param(100, 60, marks=pytest.mark.nightly)])
+def test_nothing_is_lost_and_nothing_ends_twice_whatever_is_killed(
+    scene: Scene, request_document: dict[str, Any], plans: int, kills: int,
+) -> None:
+    caller, chance = Caller(scene.api), random.Random(f"{plans}")
+    taken: list[str] = []
+    for number in range(kills):
+        while len(taken) < plans * (number + 1) // kills:
+            taken.append(caller.submit(request_document))
+        time.sleep(chance.uniform(0.1, 0.9))
+        scene.kill_one(chance)
+    await_that(lambda: set(ends(scene.store)) >= set(taken), 20 + 2 * plans, lambda: _log(scene))
+    table = _table(scene, taken)
+    print(f"\nkilled {scene.killed}: {table}")
+    assert table == {"taken": plans, "ready": plans, "lost": 0, "failed the audit": 0, "ended more than once": 0}, _log(scene)
+
+
+
+
+def _table(scene: Scene, taken: list[str]) -> dict[str, int]:
+    told = ends(scene.store)
+    table = {"taken": len(taken), "ready": 0, "lost": 0, "failed the audit": 0, "ended more than once": 0}
+    for plan_id in taken:
+        with scene.store.reading() as session:
+            row = session.get(PlanRow, plan_id)
+        if row is None or row.state != "ready":
+            table["lost"] += 1
+            continue
+        table["ready"] += 1
+        plan = Plan.from_document({"id": row.id, "status": row.state, **json.loads(row.plan)})
+        table["failed the audit"] += bool(audit(read_request(row.request), plan)) or not plan.runs
+        table["ended more than once"] += len(told[plan_id]) > 1
+    return table
+
+
+def _log(scene: Scene) -> str:
+    return "\n".join(process.log.read_text()[-6_000:] for process in scene.processes.values())
