@@ -39,6 +39,11 @@ class Clock:
             return self.work / (self.settings.solve_seconds * STEPS_PER_SECOND)
         return self.seconds / self.settings.solve_seconds
 
+    @property
+    def spent(self) -> float:
+        """Seconds of the budget that have passed, by wall time or by counted work."""
+        return self.share * self.settings.solve_seconds
+
     def count(self, steps: int) -> None:
         """Work has been done: `steps` runs decoded."""
         with self._lock:

@@ -34,6 +34,8 @@ SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
 TRIES_PER_START = 200
 MOST_STARTS = 10
+CONSTRUCT_SECONDS = 1.5
+"""Past this no more plain sequences are tried; all of them take less for a thousand runs."""
 BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
 """The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05
@@ -154,7 +156,7 @@ class _Solver:
         decoder = Decoder(problem)
         load_kernel(decoder)  # not the planner's time
         clock = Clock(self.request.settings, self.listener)
-        starts = self.construct(problem, decoder)
+        starts = self.construct(problem, decoder, clock)
         schedule = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
         if not (problem.arrays.i_need > 0).any() and not len(problem.arrays.floor_runs):
             self.bound, self.quality = schedule.points, "optimal"
@@ -178,23 +180,36 @@ class _Solver:
         choices, schedule = self.search(problem, decoder, starts, clock, until, schedule)
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
-    def construct(self, problem: Problem, decoder: Decoder) -> list[Choices]:
-        """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds."""
+    def construct(self, problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
+        """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds.
+
+        One at least; a week of thousands of runs is left with as many as there is time for.
+        """
         found: list[tuple[float, Choices]] = []
-        for sequence in sequences(problem).values():
-            ways: list[tuple[float, Choices]] = []
-            for late in range(LATE_HABITS):
+
+        def tried(choices: Choices) -> tuple[float, Choices]:
+            fits = fitting(decoder, choices)
+            clock.count(int(decoder.state.counts[0]))
+            return decoder.points(fits), fits
+
+        for late in range(LATE_HABITS):
+            for k, sequence in enumerate(sequences(problem).values()):
+                if found and (clock.spent > CONSTRUCT_SECONDS or clock.over()):
+                    break
                 plain = split_tokens(problem, sequence)
                 plain.late[:] = late
-                plain = fitting(decoder, plain)
-                ways.append((decoder.points(plain), plain))
-            found.append(min(ways, key=lambda one: one[0]))
+                way = tried(plain)
+                if k == len(found):
+                    found.append(way)
+                elif way[0] < found[k][0]:
+                    found[k] = way
         best = min(found, key=lambda one: one[0])[1]
         for room in (0, 2):
+            if clock.spent > CONSTRUCT_SECONDS or clock.over():
+                break
             other = copy_choices(best)
             other.room[:], other.skip[:] = room, 0
-            other = fitting(decoder, other)
-            found.append((decoder.points(other), other))
+            found.append(tried(other))
         if best.skip.any():
             found.extend(opened(problem, decoder, best))
         found.sort(key=lambda one: one[0])

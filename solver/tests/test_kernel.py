@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from benchmarks.generator import FEATURES, FULL, make_request
 from platerota_shared import read_request
-from platerota_solver.kernel.spans import NEVER, book, give_back, seek, seek_back
+from platerota_solver.kernel.spans import GRADES, NEVER, book, give_back, seek, seek_back, seek_list
 from platerota_solver.kernel.state import LATE_HABITS
 from platerota_solver.problem import build_problem
 from platerota_solver.schedule import tidied
@@ -64,20 +64,54 @@ def test_compiled_and_plain_kernel_give_the_same_rows() -> None:
 
 
 @numba.njit
-def _booked(start: Any, end: Any, off: Any, count: Any, room: Any, steps: Any) -> bool:  # pragma: no cover - compiled
+def _booked(start: Any, end: Any, off: Any, count: Any, room: Any, dead: Any, steps: Any) -> bool:  # pragma: no cover - compiled
     """Book (1) and give back (0) spans in turn."""
     for k in range(steps.shape[0]):
         if steps[k, 0] == 1:
             if not book(start, end, off, count, room, 0, steps[k, 1], steps[k, 2]):
                 return False
         else:
-            give_back(start, end, off, count, 0, steps[k, 1], steps[k, 2])
+            give_back(start, end, off, count, dead, 0, steps[k, 1], steps[k, 2])
     return True
 
 
 @numba.njit
 def _sought(start: Any, end: Any, high: int, t: int, length: int) -> tuple[int, int]:  # pragma: no cover - compiled
     return seek(start, end, 0, high, t, length), seek_back(start, end, 0, high, t, length)
+
+
+@numba.njit
+def _asked_both_ways(start: Any, end: Any, off: Any, count: Any, room: Any, dead: Any, steps: Any) -> Any:  # pragma: no cover - compiled
+    """Book what is free, give back what was booked, and ask after each step: how often the quick search differs, and how many spans."""
+    differ, most = 0, 0
+    for k in range(steps.shape[0]):
+        a, length, t, asked = steps[k, 0], steps[k, 1], steps[k, 2], steps[k, 3]
+        at = seek(start, end, 0, count[0], a, length)
+        if at != NEVER:
+            book(start, end, off, count, room, 0, at, at + length)
+            if steps[k, 4] == 0:
+                give_back(start, end, off, count, dead, 0, at, at + length)
+        if seek(start, end, 0, count[0], t, asked) != seek_list(start, end, off, count, dead, 0, t, asked):
+            differ += 1
+        most = max(most, count[0])
+    return differ, most
+
+
+def test_spans_known_to_be_short_are_skipped_and_nothing_else() -> None:
+    """A day that fills up: the search that remembers finds what the plain one finds, also after work was given back."""
+    rng = np.random.default_rng(1)
+    day, steps = 400_000, 3_000
+    table = np.stack([
+        rng.integers(0, day, steps), rng.integers(1, 500, steps), rng.integers(0, day, steps) * rng.integers(0, 2, steps),
+        rng.integers(1, 6_000, steps), rng.integers(0, 4, steps),
+    ], axis=1)
+    start, end = np.zeros(steps, dtype=np.int64), np.zeros(steps, dtype=np.int64)
+    end[0] = day
+    dead = np.zeros((1, len(GRADES)), dtype=np.int64)
+    differ, most = _asked_both_ways(start, end, np.array([0]), np.array([1]), np.array([steps]), dead, table)
+    assert differ == 0
+    assert most > 500
+    assert dead.max() > day // 10
 
 
 class Calendar:
@@ -92,7 +126,7 @@ class Calendar:
     def change(self, a: int, b: int, *, take: bool) -> None:
         """Book or give back ``[a, b)``."""
         steps = np.array([[int(take), a, b]], dtype=np.int64)
-        assert _booked(self.start, self.end, self.off, self.count, np.array([SPAN]), steps)
+        assert _booked(self.start, self.end, self.off, self.count, np.array([SPAN]), np.zeros((1, len(GRADES)), dtype=np.int64), steps)
         self.free = self.free - set(range(a, b)) if take else self.free | set(range(a, b))
 
     def spans(self) -> list[tuple[int, int]]:

@@ -56,6 +56,7 @@ def best_run(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, 
             if not lift(p, s, c, home):
                 continue
             built = s.runs[s.visit[home], UNLOAD_END]
+        s.loader[0] = -1
         for machine in range(p.m_place.shape[0]):
             if not p.fits[carrier, machine] or c.no_machine[order, machine]:
                 continue
@@ -76,6 +77,7 @@ def best_run(p: Arrays, s: State, c: Choices, token: int, item: int, row: Ints, 
             found = fill_and_fit(p, s, c, token, item, pieces, max(ready, built), limit, trial, trial_kinds)
             if found and held >= 0:
                 hold_back(p, s, held, latest_from(s, trial_kinds, found), trial, s.scratch[2])
+                s.loader[0] = -1
             if found:
                 key = trial[UNLOAD_END] - credit + penalty
                 if key < best:

@@ -66,6 +66,8 @@ def reset(p: Arrays, s: State, c: Choices) -> None:
             s.end[s.off[number] + rows] = p.lists[k, 1]
             rows += 1
         s.count[number] = rows
+        for k in range(s.dead.shape[1]):
+            s.dead[number, k] = 0
     for skill in range(7):
         n = 0
         for u in range(p.can.shape[1]):

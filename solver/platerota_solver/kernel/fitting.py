@@ -6,7 +6,7 @@ the floor that each function keeps are named in its docstring.
 
 from __future__ import annotations
 
-from platerota_solver.kernel.spans import NEVER, book, compiled, give_back, row_at, seek, seek_all
+from platerota_solver.kernel.spans import NEVER, book, compiled, give_back, row_at, seek_all, seek_list
 from platerota_solver.kernel.state import (
     AT_BENCH,
     CARRIER,
@@ -42,6 +42,9 @@ from platerota_solver.kernel.state import (
 )
 from platerota_solver.problem import EXCHANGE, LOAD, SETUP, UNLOAD, Arrays, Ints
 
+MANY = 6
+"""People of a skill past which a look at the spindle is cheaper than one at all of them, measured."""
+
 
 @compiled
 def find_worker(
@@ -55,10 +58,10 @@ def find_worker(
     best, at = -1, NEVER
     for k in range(s.worker_count[skill]):
         number = s.workers[skill, k]
-        start = seek_all(s.start, s.end, s.off, s.count, number, l1, l2, l3, t, length)
+        start = seek_all(s.start, s.end, s.off, s.count, s.dead, number, l1, l2, l3, t, length)
         if number == busy:
             while start < busy_to and start + length > busy_from:
-                start = seek_all(s.start, s.end, s.off, s.count, number, l1, l2, l3, busy_to, length)
+                start = seek_all(s.start, s.end, s.off, s.count, s.dead, number, l1, l2, l3, busy_to, length)
         if start < at:
             best, at = number, start
     return best, at
@@ -72,10 +75,10 @@ def earliest_cut(p: Arrays, s: State, machine: int, opened: int, t: int, length:
     at = t
     while True:
         before = at
-        at = seek(s.start, s.end, s.off[spindle], s.off[spindle] + s.count[spindle], at, length + pad)
+        at = seek_list(s.start, s.end, s.off, s.count, s.dead, spindle, at, length + pad)
         if at == NEVER:
             return NEVER
-        at = seek_all(s.start, s.end, s.off, s.count, p.l_cut[machine], opened, -1, -1, at, length)
+        at = seek_all(s.start, s.end, s.off, s.count, s.dead, p.l_cut[machine], opened, -1, -1, at, length)
         if at == NEVER or at == before:
             return at
 
@@ -252,10 +255,18 @@ def fit_run(
             return False
         if close - begin < shortest:
             continue
-        row[LOAD_BY], row[LOAD_AT] = find_worker(s, LOAD, begin, load, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+        if stays or s.loader[0] != carrier or s.loader[1] != begin or s.loader[2] != load:
+            row[LOAD_BY], row[LOAD_AT] = find_worker(s, LOAD, begin, load, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+            s.loader[0], s.loader[1], s.loader[2], s.loader[3], s.loader[4] = carrier, begin, load, row[LOAD_BY], row[LOAD_AT]
+        else:
+            row[LOAD_BY], row[LOAD_AT] = s.loader[3], s.loader[4]
         if row[LOAD_AT] == NEVER or row[LOAD_AT] + shortest > limit:
             return False
         row[LOAD_END] = row[LOAD_AT] + load
+        if s.worker_count[EXCHANGE] > MANY and limit < p.horizon[0] and not stays:  # is this spindle free in time to beat the best?
+            soonest = earliest_cut(p, s, machine, opened, max(cut_from, row[LOAD_END] + p.m_place[machine]), cut)
+            if soonest == NEVER or soonest + cut + p.m_pull[machine] + unload > limit:
+                return False
         if row[LOAD_AT] + shortest > close:
             continue
         if stays:
@@ -285,6 +296,7 @@ def is_free(s: State, number: int, a: int, b: int) -> bool:
 @compiled
 def take(s: State, number: int, a: int, b: int) -> None:
     """Book ``[a, b)`` of a list; notes a list that is full."""
+    s.loader[0] = -1
     if number >= 0 and not book(s.start, s.end, s.off, s.count, s.room, number, a, b):
         s.counts[FULL] = 1
 
@@ -374,8 +386,8 @@ def enter_sequence(p: Arrays, s: State, machine: int, number: int, row: Ints) ->
     if place < size:
         after = s.sequence[machine, place, SEQ_RUN]
         if s.runs[after, SETUP_AT] >= 0 and p.setup[machine, fixture + 1, s.sequence[machine, place, SEQ_FIXTURE]] == 0:
-            give_back(s.start, s.end, s.off, s.count, s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
-            give_back(s.start, s.end, s.off, s.count, p.l_spindle[machine], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
+            give_back(s.start, s.end, s.off, s.count, s.dead, s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
+            give_back(s.start, s.end, s.off, s.count, s.dead, p.l_spindle[machine], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
             s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END] = -1, -1, -1
             s.counts[SETUPS] -= 1
     for k in range(size, place, -1):

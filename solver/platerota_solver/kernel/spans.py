@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 import numba
+import numpy as np
 
 from platerota_solver.kernel.cache import choose_cache
 from platerota_solver.problem import Ints
@@ -17,6 +18,10 @@ from platerota_solver.problem import Ints
 choose_cache()
 
 NEVER = 2**60
+GRADES: Ints = np.array([int(30 * 1.4**k) for k in range(16)], dtype=np.int64)
+"""Lengths in seconds, 30 s to an hour and a half, for which a list remembers up to where it has no span so long."""
+FEW = 160
+"""Spans of a list that are looked through as quickly as they are skipped, measured."""
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
@@ -54,25 +59,70 @@ def seek(start: Ints, end: Ints, low: int, high: int, t: int, length: int) -> in
 
 
 @compiled
-def seek_all(start: Ints, end: Ints, off: Ints, count: Ints, l0: int, l1: int, l2: int, l3: int, t: int, length: int) -> int:
+def seek_long(start: Ints, end: Ints, low: int, high: int, short: Ints, t: int, length: int) -> int:
+    """`seek` past the spans known to be too short, which a busy week is full of.
+
+    ``short[k]``: every span that starts before that instant is shorter than ``GRADES[k]`` seconds. Booking only shortens spans, so
+    it stays true; `give_back` takes it back.
+    """
+    a, b = 0, GRADES.shape[0]
+    while b - a > 1:
+        middle = (a + b) >> 1
+        if GRADES[middle] <= length:
+            a = middle
+        else:
+            b = middle
+    grade = a
+    if t > short[grade]:
+        return seek(start, end, low, high, t, length)
+    a, b = low, high
+    while a < b:
+        middle = (a + b) >> 1
+        if start[middle] >= short[grade]:
+            b = middle
+        else:
+            a = middle + 1
+    known = True
+    while a < high:
+        if known and end[a] - start[a] < GRADES[grade]:
+            short[grade] = start[a] + 1
+        else:
+            known = False
+        if start[a] + length <= end[a]:
+            return start[a]  # no sooner than t, which is no later than what is known to be short
+        a += 1
+    return NEVER
+
+
+@compiled
+def seek_list(start: Ints, end: Ints, off: Ints, count: Ints, dead: Ints, number: int, t: int, length: int) -> int:
+    """`seek` in a whole list, with its row of `dead` where the list is long."""
+    low, spans = off[number], count[number]
+    if spans < FEW or length < GRADES[0]:
+        return seek(start, end, low, low + spans, t, length)
+    return seek_long(start, end, low, low + spans, dead[number], t, length)
+
+
+@compiled
+def seek_all(start: Ints, end: Ints, off: Ints, count: Ints, dead: Ints, l0: int, l1: int, l2: int, l3: int, t: int, length: int) -> int:
     """The earliest s ≥ t free in up to four lists at once (-1: no list), NEVER where there is none."""
     s = t
     while True:
         before = s
         if l0 >= 0:
-            s = seek(start, end, off[l0], off[l0] + count[l0], s, length)
+            s = seek_list(start, end, off, count, dead, l0, s, length)
             if s == NEVER:
                 return NEVER
         if l1 >= 0:
-            s = seek(start, end, off[l1], off[l1] + count[l1], s, length)
+            s = seek_list(start, end, off, count, dead, l1, s, length)
             if s == NEVER:
                 return NEVER
         if l2 >= 0:
-            s = seek(start, end, off[l2], off[l2] + count[l2], s, length)
+            s = seek_list(start, end, off, count, dead, l2, s, length)
             if s == NEVER:
                 return NEVER
         if l3 >= 0:
-            s = seek(start, end, off[l3], off[l3] + count[l3], s, length)
+            s = seek_list(start, end, off, count, dead, l3, s, length)
             if s == NEVER:
                 return NEVER
         if s == before:
@@ -125,13 +175,16 @@ def book(start: Ints, end: Ints, off: Ints, count: Ints, room: Ints, number: int
 
 
 @compiled
-def give_back(start: Ints, end: Ints, off: Ints, count: Ints, number: int, a: int, b: int) -> None:
+def give_back(start: Ints, end: Ints, off: Ints, count: Ints, dead: Ints, number: int, a: int, b: int) -> None:
     """Undo `book`: put ``[a, b)`` back, joined to the spans it touches."""
     low = off[number]
     high = low + count[number]
     row = row_at(end, low, high, a)
     joins_left = row > low and end[row - 1] == a
     joins_right = row < high and start[row] == b
+    begin = start[row - 1] if joins_left else a
+    for k in range(dead.shape[1]):
+        dead[number, k] = min(dead[number, k], begin)
     if joins_left and joins_right:
         end[row - 1] = end[row]
         for k in range(row, high - 1):

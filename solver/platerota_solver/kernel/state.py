@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from platerota_solver.kernel.spans import GRADES
 from platerota_solver.problem import Arrays, Ints, Problem
 
 Floats = npt.NDArray[np.float64]
@@ -37,6 +38,7 @@ class State(NamedTuple):
     off: Ints
     count: Ints  # type: ignore[assignment]  # a tuple's own count() is never wanted here
     room: Ints
+    dead: Ints  # [list, grade] no span that starts before is so long (kernel.spans)
     workers: Ints  # [skill, k] operator lists that may do it
     worker_count: Ints  # [skill]
     table: Ints  # [machine, k, 2] place start and pull end, machines with several positions
@@ -61,6 +63,7 @@ class State(NamedTuple):
     visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
     lent: Ints  # per plate: the machine where it stands so; -1 nowhere
     counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait), BLAMED (visits)
+    loader: Ints  # carrier, instant asked for, seconds, operator list and start of the load looked for last, while nothing is booked
     last_token: Ints  # per order: its last token
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
     scratch_kinds: Ints  # [k, MAX_KINDS, 2]
@@ -120,12 +123,12 @@ def new_state(problem: Problem, spare: int) -> State:
 
     return State(
         start=ints(int(room.sum())), end=ints(int(room.sum())), off=_offsets(room), count=ints(lists), room=room,
-        workers=ints(7, 2 * p.can.shape[1] + 1), worker_count=ints(7),
+        dead=ints(lists, len(GRADES)), workers=ints(7, 2 * p.can.shape[1] + 1), worker_count=ints(7),
         table=ints(machines, several, 2), table_count=ints(machines), sequence=ints(machines, runs, 4), sequence_count=ints(machines),
         supply=ints(int(supply_room.sum()), 2), supply_off=np.append(_offsets(supply_room), supply_room.sum()).astype(np.int64),
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
-        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(6),
+        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(6), loader=ints(5),
         one_plate=(by_hand & (p.m_places == 1)).astype(np.int64), several=(by_hand & (p.m_places > 1)).astype(np.int64),
         visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
