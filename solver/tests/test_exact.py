@@ -11,6 +11,7 @@ from benchmarks.job_shops import job_shop_request
 from platerota_shared.audit import audit
 from platerota_shared.plan import SolverReport
 from platerota_shared.reading import read_request
+from platerota_solver import solve
 from platerota_solver.describe import describe
 from platerota_solver.exact import Proof, prove
 from platerota_solver.exact.walk import Walking
@@ -225,6 +226,19 @@ def test_a_job_shop_with_hand_work_is_solved_run_by_run() -> None:
     assert proof.proved
     assert proof.detail == "one run per op"
     assert proof.points >= 100 + 10 + 800 + 2 * 20 + 50
+
+
+def test_two_people_at_one_mill_are_proved_run_by_run() -> None:
+    """The walk knows one person; Johnson 1954 for loads before cuts, the numbers a textbook example (Baker, from memory): 24."""
+    loads, cuts = (3, 5, 1, 6, 7), (6, 2, 2, 6, 5)
+    request = job_shop_request([[(0, cut)] for cut in cuts], 10.0)
+    for fixture, seconds in zip(request["shop"]["fixtures"], loads, strict=True):
+        fixture.update(machines=[], load_seconds=seconds)
+    request["shop"]["operators"] = [{"id": "O1", "skills": ["load"]}, {"id": "O2", "skills": ["exchange", "unload"]}]
+    request["shop"]["shifts"].append(request["shop"]["shifts"][0] | {"operator": "O2"})
+    request["settings"]["repeatable"] = True
+    plan = solve(read_request(request))
+    assert (plan.quality, plan.score.parts.makespan_hour) == ("optimal", 24.0)
 
 
 def test_a_narrow_walk_still_bounds() -> None:

@@ -55,13 +55,14 @@ class Look:
             for operator in self.request.shop.operators
         }
 
-    def somebody(self, skill: Skill, begin: int, end: int, seconds: int) -> bool:
-        """Whether somebody who has the skill is free for `seconds` on end between begin and end."""
+    def somebody(self, skill: Skill, begin: int, end: int, seconds: int, machine: str | None = None) -> bool:
+        """Whether somebody who has the skill is free for `seconds` on end between begin and end, with the machine open."""
+        closed = merge((row.start, row.end) for row in self.request.shop.closures if machine is not None and row.machine == machine)
         return any(
             b - a >= seconds
             for operator in self.request.shop.operators
             if operator.can(skill)
-            for a, b in clip(self.free[operator.id], begin, end)
+            for a, b in clip(subtract(self.free[operator.id], closed), begin, end)
         )
 
 
@@ -95,7 +96,7 @@ def test_no_setup_waits_for_hours_that_could_be_made_later(week: str) -> None:
     early = [
         name for name, step in seen.steps.items()
         if "setup" in step and "place" in step and step["place"].start - step["setup"].end > PATIENCE
-        and seen.somebody("setup", step["setup"].end, step["place"].start, step["setup"].end - step["setup"].start)
+        and seen.somebody("setup", step["setup"].end, step["place"].start, step["setup"].end - step["setup"].start, step["setup"].machine)
     ]
     assert early == []
 
@@ -162,12 +163,16 @@ def test_nobody_deburrs_while_the_mill_waits_for_the_same_hands(week: str) -> No
 
 @pytest.mark.parametrize("week", WEEKS)
 def test_one_person_does_an_exchange(week: str) -> None:
-    """Where one plate goes out and the next goes in within a minute, nobody hands over in between unless the first one leaves."""
+    """Where one plate goes out and the next goes in within a minute, nobody hands over in between unless the first one leaves.
+
+    By hand, that is: at the load station of a pool a plate waits, and who passes by may fetch it.
+    """
     seen = look(week)
     moves: dict[str, list[Task]] = defaultdict(list)
+    by_hand = {machine.id for machine in seen.request.shop.machines if not machine.automatic}
     for task in sorted(seen.plan.tasks, key=lambda task: (task.start, task.end)):
-        if task.kind in ("place", "pull") and task.machine is not None:
-            moves[task.machine].append(task)
+        if task.kind in ("place", "pull") and task.machine in by_hand:
+            moves[task.machine or ""].append(task)
     handed = [
         f"{pull.id} {place.id}"
         for row in moves.values()

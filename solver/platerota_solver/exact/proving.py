@@ -90,9 +90,11 @@ def prove(
 
 
 def by_single_runs(problem: Problem) -> bool:
-    """Whether the model of single runs is the one to ask: it knows the week, and the walk would be long."""
+    """Whether the model of single runs is the one to ask: it knows the week, and the walk would be long or does not know it."""
     p = problem.arrays
-    return (len(p.m_place) > 1 or int((p.i_need > 0).sum()) > FEW_RUNS) and single_runs(problem)
+    if not single_runs(problem):
+        return False
+    return len(p.m_place) > 1 or int((p.i_need > 0).sum()) > FEW_RUNS or walk_shop(problem) is None
 
 
 def _proof(better: Schedule | None, points: float, bound: float, incumbent: Schedule, detail: str) -> Proof:
