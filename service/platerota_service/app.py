@@ -23,6 +23,7 @@ from platerota_service import (
     plans,
     plate_checks,
     problem_pages,
+    risk_calls,
     templates,
     what_ifs,
 )
@@ -37,6 +38,7 @@ from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
+from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.sheet_problems import FAULTS_HEADER, install_sheet_problems
 from platerota_service.shops import plans as shop_plans
@@ -88,8 +90,8 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     metrics, outbox = Metrics(), Outbox(store)
-    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine))
-    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp)
+    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings))
+    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
     for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):

@@ -12,6 +12,7 @@ from platerota_service.access.keys import KeyBook
 from platerota_service.comparisons import Comparisons
 from platerota_service.engine import Engine
 from platerota_service.preferences import Preferences, read_preferences
+from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
 from platerota_service.watch.metrics import Metrics
@@ -29,6 +30,7 @@ class Parts:
     outbox: Outbox
     keys: KeyBook
     comparisons: Comparisons
+    simulations: Simulations
     drawing: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
     """Held while a PNG is drawn: each keeps a core busy for seconds."""
 
@@ -60,6 +62,10 @@ async def _preferences(call: Request) -> Preferences:
     return read_preferences(call.headers.getlist("prefer"))
 
 
+async def _simulations(call: Request) -> Simulations:
+    return parts_of(call).simulations
+
+
 async def _drawing(call: Request) -> asyncio.Semaphore:
     return parts_of(call).drawing
 
@@ -69,5 +75,6 @@ StoreOf = Annotated[Store, Depends(_store)]
 EngineOf = Annotated[Engine, Depends(_engine)]
 SettingsOf = Annotated[ServiceSettings, Depends(_settings)]
 PreferencesOf = Annotated[Preferences, Depends(_preferences)]
+SimulationsOf = Annotated[Simulations, Depends(_simulations)]
 DrawingTurn = Annotated[asyncio.Semaphore, Depends(_drawing)]
 PlanId = Annotated[str, Path(description="The id of a plan, as its Location says.", examples=["3f2b8a4c9d5e4f60a1b2c3d4e5f60718"])]

@@ -1,4 +1,4 @@
-"""The command `platerota`: serve, work, store upgrade, plan, audit, check-plate, demo.
+"""The command `platerota`: serve, work, store upgrade, plan, audit, risks, check-plate, demo.
 
 Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no plan), 2 faults in the input.
 """
@@ -27,6 +27,7 @@ from platerota_service.command_words import FINDINGS, WELL, refuse, say, setting
 from platerota_service.engine import Submission
 from platerota_service.executor import prepare_queue
 from platerota_service.plan_answers import PlanAnswer
+from platerota_service.risk_process import RISK_CHILD, RisksError, Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import COMPILING, Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
@@ -37,6 +38,7 @@ from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate as checked_plate
 from platerota_shared.plate_checks import read_plate_check
+from platerota_shared.risks import read_risks_question
 
 
 class Role(Enum):
@@ -58,6 +60,7 @@ app.add_typer(keys_app, name="keys")
 _HOPELESS: Final = ("fits-no-machine", "no-nest-fits")
 """Warnings of a plate check after which nobody builds that fixture."""
 
+PlanFile = Annotated[Path, typer.Argument(metavar="PLAN.json", help="A plan of that request.")]
 RequestFile = Annotated[Path, typer.Argument(metavar="REQUEST.json", help="The shop, its orders and its floor; '-' reads standard input.")]
 
 
@@ -141,7 +144,7 @@ def plan(
 
 
 @app.command()
-def audit(request: RequestFile, plan: Annotated[Path, typer.Argument(metavar="PLAN.json", help="A plan of that request.")]) -> None:
+def audit(request: RequestFile, plan: PlanFile) -> None:
     """Check a plan against every rule of the floor.
 
     Exit code 1 where it has findings or an order is not placed, 2 where the input has faults.
@@ -154,6 +157,45 @@ def audit(request: RequestFile, plan: Annotated[Path, typer.Argument(metavar="PL
     say(f"{len(findings)} findings" if findings else "no findings: the plan is valid")
     unplaced = _say_unplaced(checked)
     raise typer.Exit(FINDINGS if findings or unplaced else WELL)
+
+
+@app.command()
+def risks(
+    request: RequestFile,
+    plan: PlanFile,
+    question: Annotated[
+        Path | None, typer.Option(metavar="QUESTION.json", help="Spreads, stops, samples, certainty; every default where not given."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("-o", "--out", metavar="ANSWER.json", help="Where the answer goes; standard output where not given."),
+    ] = None,
+) -> None:
+    """Say how sure a plan is: it is run in thousands of simulated weeks, its sequences kept.
+
+    Exit code 1 where the plan has findings or there is no answer, 2 where the input has faults.
+    """
+    submission, checked = _read(request), _read_plan(plan)
+    try:
+        asked = read_risks_question(_bytes(question) if question is not None else b"{}")
+    except RequestRefused as error:
+        _refuse_faults(question or request, error)
+    if out is not None:
+        _check_target(out)
+    findings = audit_plan(submission.request, checked)
+    for finding in findings:
+        say(f"{finding.rule}: {finding.detail}")
+    if findings:
+        say("the plan is not valid for this request, so nothing is simulated")
+        raise typer.Exit(FINDINGS)
+    simulations = Simulations(settings_or_exit(), RISK_CHILD)
+    try:
+        answer = asyncio.run(simulations.risks(submission.text.decode(), checked.text(), asked))
+    except RequestRefused as error:  # what only shows with the plan
+        _refuse_faults(question or request, error)
+    except RisksError as error:
+        say(error.detail)
+        raise typer.Exit(FINDINGS) from None
+    _write(out, answer.decode() + "\n")
 
 
 @app.command()

@@ -25,6 +25,7 @@ from platerota_shared.costs import PlanCosts
 from platerota_shared.differences import Differences
 from platerota_shared.faults import CODES
 from platerota_shared.plate_checks import PlateCheck, PlateCheckRequest
+from platerota_shared.risks import Risks, RisksQuestion
 from platerota_shared.tables import PlanRequest
 
 _WORDS: Final = """Plans the week of a milling shop that holds work on quick-change fixture plates: which order runs on which
@@ -62,12 +63,12 @@ TAGS: Final = [
 ]
 """The tags of the calls, in the order of the page."""
 
-ASKED: Final = (PlanRequest, PlateCheckRequest, WebhookSettings, LinkRequest, WhatIfRequest)
+ASKED: Final = (PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest)
 """The models of bodies, which are read by the contract's own readers."""
 
 ANSWERED: Final = (
     PlanAnswer, PlanEvent, Differences, PlanCosts, ScheduleDocument, ShopEntry, RowList, RowResults, WebhookEntry, NewWebhook, PlateCheck,
-    Problem,
+    Risks, Problem,
 )
 """The models of answers that the framework does not see, because they are written as they are."""
 

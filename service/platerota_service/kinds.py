@@ -39,6 +39,15 @@ NO_FONTS = Kind(
     "no-fonts", 501, "no picture can be lettered here",
     "Install the font DejaVu Sans Mono (in Debian the package fonts-dejavu-core) where the service runs, or take the drawing as SVG.",
 )
+NO_SOLVER = Kind(
+    "no-solver", 501, "no week can be simulated here",
+    "Have the solver installed where the service answers callers (the package with its extra `solver`), or simulate where it is:"
+    " `platerota risks REQUEST.json PLAN.json`.",
+)
+RISKS_TOO_SLOW = Kind(
+    "risks-too-slow", 504, "the simulation took too long",
+    "Ask for fewer `samples`, or send the call again when fewer plans are being solved; whoever runs the service may allow more time.",
+)
 UNKNOWN_OPERATOR = Kind("unknown-operator", 404, "no such operator", "Use the id of an operator of the plan's shop, or leave it out.")
 WRONG_METHOD = Kind("wrong-method", 405, "this address does not know that method", "Use a method that the Allow header names.")
 ALREADY_ENDED = Kind("already-ended", 409, "the plan has ended", "There is nothing left to stop; GET the plan.")
@@ -112,7 +121,8 @@ KINDS = {
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, NOT_FOUND,
         UNKNOWN_PLAN, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
         ALREADY_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
-        IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, BUSY, WARMING, STORE, HTTP,
+        IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
+        RISKS_TOO_SLOW, HTTP,
     )
 }
 """Every kind by its name."""

@@ -60,11 +60,13 @@ class ServiceSettings(BaseSettings):
     watch_seconds
         How often the workers of a PostgreSQL database look for one that has vanished; after three misses they share its plans.
     solve_memory_mib
-        Memory limit of one solve in MiB of address space, where the system can limit it.
+        Memory limit of one solve, and of one simulation of risk, in MiB of address space, where the system can limit it.
     stop_grace_seconds
         Seconds a solve may take to end after it was told to stop; then it is killed and its best plan kept.
     kill_grace_seconds
         Seconds a solve may run past its own time limit; then it is killed, its best plan kept.
+    risks_seconds
+        Seconds the simulation of a plan's risk may take, loading the solver included; then it is killed.
     warm_seconds
         Seconds a solving process may take to start and to load the optimiser, compiling it included; then it is killed.
     keep_days
@@ -95,6 +97,7 @@ class ServiceSettings(BaseSettings):
     solve_memory_mib: Annotated[int, Field(ge=256, le=1_048_576)] = 4_096
     stop_grace_seconds: Annotated[float, Field(gt=0, le=600)] = 10.0
     kill_grace_seconds: Annotated[float, Field(gt=0, le=3_600)] = 60.0
+    risks_seconds: Annotated[float, Field(gt=0, le=3_600)] = 60.0
     warm_seconds: Annotated[float, Field(gt=0, le=3_600)] = 300.0
     keep_days: Annotated[float, Field(gt=0, le=36_500)] = 365.0
     max_body_bytes: Annotated[int, Field(ge=1_024, le=MAX_BYTES)] = MAX_BYTES

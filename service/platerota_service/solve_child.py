@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from typing import Any, BinaryIO
 
-from platerota_service.settings import MIB
+from platerota_service.memory_limit import limit_memory
 from platerota_service.solve_lines import STOP, AnyLine, Compiling, Done, Failed, Improved, Reached, Rejected, Warm
 from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
@@ -115,7 +115,7 @@ def main() -> None:
     threading.Thread(target=_obey, args=(sys.stdin.buffer, stopped), daemon=True).start()
     if get_ready(say) and not warming:
         order = json.loads(text)
-        _limit_memory(order["memory_mib"])
+        limit_memory(order["memory_mib"])
         run(order, say, stopped)
     # The thread that reads standard input would hold up an orderly end.
     os._exit(0)
@@ -139,17 +139,6 @@ def _obey(source: BinaryIO, stopped: threading.Event) -> None:
         if text == STOP:
             stopped.set()
     os._exit(3)
-
-
-def _limit_memory(mib: int) -> None:
-    """Limit this process's address space, where the system can."""
-    try:
-        import resource
-    except ImportError:  # Windows has no such limit
-        return
-    _, most = resource.getrlimit(resource.RLIMIT_AS)
-    wanted = mib * MIB
-    resource.setrlimit(resource.RLIMIT_AS, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
 
 
 if __name__ == "__main__":

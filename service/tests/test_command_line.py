@@ -13,6 +13,8 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from platerota_service import command_line
+from platerota_service.answers import example
+from platerota_service.risk_order import NO_SOLVER
 from platerota_shared.audit import Finding
 
 FakeChild = Callable[[str], tuple[str, ...]]
@@ -255,6 +257,47 @@ class TestAudit:
         path = tmp_path / "plan.json"
         path.write_text(json.dumps({**plan_document, "problem": None, "progress": None}))
         assert run("audit", request_file, path).exit_code == 0
+
+
+class TestRisks:
+    def test_faults_of_the_question_are_told_with_what_to_change(
+        self, run: Callable[..., Result], request_file: Path, plan_file: Path, tmp_path: Path,
+    ) -> None:
+        path = tmp_path / "question.json"
+        path.write_text('{"samples": 1, "hand": {"variation": 9}}', encoding="utf-8")
+        result = run("risks", request_file, plan_file, "--question", path)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert f"{path}: /samples: " in result.stderr
+        assert f"{path}: /hand/variation: " in result.stderr
+
+    def test_a_plan_with_findings_is_not_simulated(
+        self, run: Callable[..., Result], request_file: Path, plan_file: Path, findings: list[Finding],
+    ) -> None:
+        findings.append(Finding("F6", (), "two cuts at once"))
+        result = run("risks", request_file, plan_file)
+        assert (result.exit_code, result.stdout) == (1, "")
+        assert "F6: two cuts at once" in result.stderr
+
+    def test_without_a_solver_there_is_no_answer(
+        self, run: Callable[..., Result], request_file: Path, plan_file: Path, monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        monkeypatch.setattr(command_line, "RISK_CHILD", (sys.executable, "-c", f"raise SystemExit({NO_SOLVER})"))
+        result = run("risks", request_file, plan_file)
+        assert (result.exit_code, result.stdout) == (1, "")
+        assert "cannot be loaded" in result.stderr
+
+    def test_the_child_is_told_all_that_was_given_and_its_answer_is_written(
+        self, run: Callable[..., Result], request_file: Path, plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        monkeypatch.setattr(command_line, "RISK_CHILD", (sys.executable, "-I", "-S", "-c", "import sys; print(sys.stdin.read(), end='')"))
+        question, out = tmp_path / "question.json", tmp_path / "answer.json"
+        question.write_text(json.dumps(example("risks-question")), encoding="utf-8")
+        result = run("risks", request_file, plan_file, "--question", question, "-o", out)
+        assert (result.exit_code, result.stdout) == (0, ""), result.stderr
+        order = json.loads(out.read_text("utf-8"))
+        assert order["question"] == example("risks")["question"]
+        assert json.loads(order["request"]) == json.loads(request_file.read_text("utf-8"))
+        assert json.loads(order["plan"])["orders"] == json.loads(plan_file.read_text("utf-8"))["orders"]
 
 
 class TestServe:

@@ -67,7 +67,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "post /v1/webhooks/{hook_id}/deliveries/{delivery_id}/resend",
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems", "get /v1/problems/{name}", "get /metrics",
         "post /v1/plans/{plan_id}/what-ifs", "get /v1/plans/{plan_id}/differences", "get /v1/plans/{plan_id}/costs",
-        "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks",
+        "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks", "post /v1/plans/{plan_id}/risks",
         "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
         "get /v1/plans/{plan_id}/machine-sheets", "get /v1/plans/{plan_id}/gantt.svg", "get /v1/plans/{plan_id}/gantt.png",
         "get /v1/plans/{plan_id}/load.svg", "get /v1/plans/{plan_id}/load.png",
@@ -109,7 +109,11 @@ async def test_the_examples_are_true(description: dict[str, Any], submission: Su
     (schedule,) = exported["examples"].values()
     schema(description, "ScheduleDocument").validate(value(description, schedule))
     check = operations(description)["post /v1/plate-checks"]
-    for content, model in ((check["requestBody"]["content"], "PlateCheckRequest"), (check["responses"]["200"]["content"], "PlateCheck")):
+    risks = operations(description)["post /v1/plans/{plan_id}/risks"]
+    for content, model in (
+        (check["requestBody"]["content"], "PlateCheckRequest"), (check["responses"]["200"]["content"], "PlateCheck"),
+        (risks["requestBody"]["content"], "RisksQuestion"), (risks["responses"]["200"]["content"], "Risks"),
+    ):
         (given,) = content["application/json"]["examples"].values()
         schema(description, model).validate(value(description, given))
     assert audit(submission.request, PlanAnswer.from_document(example("plan")).plan()) == []
