@@ -173,7 +173,7 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "costs": {"summary": "One order", "value": _costs()},
         "plate-check-request": {"summary": "Eight pieces on an aluminium plate", "value": example("plate-check-request")},
         "plate-check": {"summary": "What that plate can do", "value": _plate_check()},
-        "risks-question": {"summary": "Hand work that varies, some stops, a date that holds 19 times in 20", "value": example("risks-question")},
+        "risks-question": {"summary": "Hand work that varies, and a date for 19 in 20", "value": example("risks-question")},
         "risks": {"summary": "How sure the plan of one run is", "value": example("risks")},
     }
 
