@@ -98,7 +98,7 @@ def serve(
 
 @app.command()
 def work(
-    *, check: Annotated[bool, typer.Option("--check", help="Only look whether the worker of this name lives: exit code 0, else 1.")] = False,
+    *, check: Annotated[bool, typer.Option("--check", help="Only look whether the worker of this name lives: exit code 0 or 1.")] = False,
 ) -> None:
     """Solve the plans of a fleet's PostgreSQL database (PLATEROTA_DATABASE_URL) until Ctrl-C.
 

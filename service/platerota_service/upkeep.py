@@ -202,8 +202,8 @@ def name_held(store: Store, name: str) -> bool:
     with store.faults_in_words(), store.engine.connect() as connection:
         # The catalogue shows the two signed numbers of a lock as unsigned ones.
         held = connection.scalar(sa.text(
-            "SELECT EXISTS (SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND objsubid = 2 AND classid = :names AND objid = :name AND granted"
-            " AND database = (SELECT oid FROM pg_database WHERE datname = current_database()))"
+            "SELECT EXISTS (SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 2 AND classid = :names"
+            " AND objid = :name AND database = (SELECT oid FROM pg_database WHERE datname = current_database()))"
         ), {"names": _NAMES, "name": crc32(name.encode())})
     return bool(held)
 
