@@ -32,6 +32,7 @@ from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import COMPILING, Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
 from platerota_service.store import Store, StoreError
+from platerota_service.upkeep import name_held
 from platerota_service.watch.logs import start_logging
 from platerota_shared.audit import audit as audit_plan
 from platerota_shared.faults import RequestRefused
@@ -99,7 +100,9 @@ def serve(
 
 
 @app.command()
-def work() -> None:
+def work(
+    *, check: Annotated[bool, typer.Option("--check", help="Only look whether the worker of this name lives: exit code 0 or 1.")] = False,
+) -> None:
     """Solve the plans of a fleet's PostgreSQL database (PLATEROTA_DATABASE_URL) until Ctrl-C.
 
     Every worker needs a name of its own that it keeps over restarts: PLATEROTA_WORKER_ID, the computer's name where not given.
@@ -107,11 +110,25 @@ def work() -> None:
     settings = settings_or_exit()
     if settings.database_url is None:
         refuse("a worker of its own needs PLATEROTA_DATABASE_URL; with SQLite 'platerota serve' solves by itself")
+    if check:
+        _check_worker(settings)
+        return
     start_logging(readable=sys.stderr.isatty())
     try:
         server.work(settings)
     except StoreError as error:
         refuse(str(error))
+
+
+def _check_worker(settings: ServiceSettings) -> None:
+    try:
+        held = name_held(Store(settings.database_url, settings.data_directory), settings.worker_id)
+    except StoreError as error:
+        say(str(error))
+        raise typer.Exit(FINDINGS) from None
+    if not held:
+        say(f"no worker called '{settings.worker_id}' is at the database")
+        raise typer.Exit(FINDINGS)
 
 
 @app.command()

@@ -191,6 +191,23 @@ class Upkeep:
         return one.status in _HELD
 
 
+def name_held(store: Store, name: str) -> bool:
+    """Whether a worker of a PostgreSQL database holds its name; only looks, and so never takes it from one that starts.
+
+    Raises
+    ------
+    StoreError
+        Where the database cannot be reached.
+    """
+    with store.faults_in_words(), store.engine.connect() as connection:
+        # The catalogue shows the two signed numbers of a lock as unsigned ones.
+        held = connection.scalar(sa.text(
+            "SELECT EXISTS (SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 2 AND classid = :names"
+            " AND objid = :name AND database = (SELECT oid FROM pg_database WHERE datname = current_database()))"
+        ), {"names": _NAMES, "name": crc32(name.encode())})
+    return bool(held)
+
+
 def _lock(name: str) -> dict[str, int]:
     """The advisory lock of a name: PostgreSQL takes two signed numbers of 32 bits."""
     number = crc32(name.encode())
