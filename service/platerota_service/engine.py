@@ -47,7 +47,7 @@ class EngineClosed(EngineError):
 
 
 class EngineWarming(EngineError):
-    """The optimiser is being made ready: a request is taken, but its solve waits for that, `compiling` for about half a minute."""
+    """The optimiser is being made ready: a request is taken, but its solve waits for that, `compiling` for one to two minutes."""
 
     def __init__(self, *, compiling: bool) -> None:
         super().__init__(compiling)
