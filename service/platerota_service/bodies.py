@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import codecs
 
 from fastapi import Request
@@ -13,19 +12,6 @@ from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
 from platerota_service.problems import ProblemError
 from platerota_service.workbook import read_sheets
 from platerota_shared.reading import read_request
-
-
-async def read_submission(call: Request, limit: int) -> Submission:
-    """The planning request in the body of `call`, at most `limit` bytes.
-
-    Raises
-    ------
-    ProblemError
-        413 or 415.
-    platerota_shared.faults.RequestRefused
-        With every fault at once.
-    """
-    return await asyncio.to_thread(submission_from, await read_body(call, limit))
 
 
 async def read_body(call: Request, limit: int) -> bytes:
