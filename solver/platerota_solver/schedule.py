@@ -67,9 +67,9 @@ def schedule_points(problem: Problem, schedule: Schedule) -> float:
 
 
 def people_clash(problem: Problem, schedule: Schedule) -> bool:
-    """Whether anybody would do two things at once (F11); work of 0 seconds inside other work counts."""
+    """Whether anybody would do two things at once (F11); work of 0 seconds inside other work counts, bench work with its pauses too."""
     work = [(schedule.runs, by, by + 1) for by in (col.LOAD_BY, col.SETUP_BY, col.PLACE_BY, col.PULL_BY, col.UNLOAD_BY)]
-    work.append((schedule.pieces, col.FIRST_BY, col.FIRST_AT))
+    work += [(schedule.pieces, col.FIRST_BY, col.FIRST_AT), (schedule.pieces, col.BENCH_BY, col.BENCH_AT)]
     rows = np.concatenate([table[table[:, by] >= 0][:, [by, at, at + 1]] for table, by, at in work])
     operators = len(problem.arrays.l_operator)
     rows[:, 0] = (rows[:, 0] - int(problem.arrays.l_operator[0])) % operators if operators else rows[:, 0]

@@ -192,7 +192,7 @@ def enter_stuck_cut(p: Arrays, s: State, number: int, row: Ints, kinds: Ints, si
         s.pieces[rows + k, BENCH_BY], s.pieces[rows + k, FIRST_BY] = -1, -1
     s.counts[RUNS] += 1
     s.counts[ROWS] += size
-    take_open(s, p.l_spindle[row[MACHINE]], 0, row[CUT_END])
+    take_open(s, p.l_spindle[row[MACHINE]], 0, row[CUT_END] + p.m_exchange[row[MACHINE]])
     enter_sequence(p, s, row[MACHINE], run, row)
 
 
@@ -202,7 +202,8 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
     for number in range(p.floor_runs.shape[0]):
         # Runs cut before come first, and one of them may be pulled or unloaded by hand where another plate is being cut.
         if p.floor_runs[number, ROW_STAGE] == CUTTING:
-            take_open(s, p.l_spindle[p.floor_runs[number, ROW_MACHINE]], 0, p.floor_runs[number, ROW_CUT_END])
+            mill = p.floor_runs[number, ROW_MACHINE]
+            take_open(s, p.l_spindle[mill], 0, p.floor_runs[number, ROW_CUT_END] + p.m_exchange[mill])
     for number in range(p.floor_runs.shape[0]):
         size = floor_kinds(p, number, kinds)
         carrier = p.floor_runs[number, ROW_CARRIER]
