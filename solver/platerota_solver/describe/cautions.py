@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from typing import get_args
 
+from platerota_shared.faults import listed
 from platerota_shared.fields import Skill
 from platerota_shared.lifting import LOAD_CONSTANT, Lift, lifting_index
 from platerota_shared.plan import Kpis, Run, Warning_
@@ -101,19 +102,25 @@ def _unattended(book: PlanBook, kpis: Kpis) -> Iterator[Warning_]:
 
 
 def _overtime(book: PlanBook) -> Iterator[Warning_]:
-    """Overtime that the plan uses, by operator."""
+    """Overtime that the plan uses, by operator: the hours, the work they hold, and the orders that it is for."""
+    carried = {run.id: [held.order for held in run.pieces] for run in book.runs}
     for number, operator in enumerate(book.request.shop.operators):
         seconds: dict[str, int] = defaultdict(int)
+        orders: dict[str, None] = {}
         presence = book.presence[operator.id]
         for index in book.by_operator.get(operator.id, ()):
             task = book.tasks[index]
-            seconds[task.kind.replace("_", " ")] += sum(seconds_within(part, presence.overtime) for part in parts(task))
+            spent = sum(seconds_within(part, presence.overtime) for part in parts(task))
+            seconds[task.kind.replace("_", " ")] += spent
+            if spent:
+                orders |= dict.fromkeys([task.order] if task.order is not None else carried.get(task.run or "", []))
         total = sum(seconds.values())
         if total:
             work = ", ".join(f"{kind} {_hours(spent)}" for kind, spent in seconds.items() if spent)
+            bought = f", for {listed(list(orders))}" if orders else ""
             yield Warning_(
                 code="overtime-used", pointer=f"/shop/operators/{number}",
-                detail=f"'{operator.id}' works {_hours(total)} of overtime, in {_counted(len(presence.used), 'shift')}: {work}.",
+                detail=f"'{operator.id}' works {_hours(total)} of overtime, in {_counted(len(presence.used), 'shift')}: {work}{bought}.",
             )
 
 

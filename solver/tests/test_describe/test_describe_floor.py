@@ -203,6 +203,7 @@ def test_overtime_is_flagged_counted_and_named(saturday, windows):
     assert (caution.code, caution.pointer) == ("overtime-used", "/shop/operators/0")
     assert "11 min" in caution.detail
     assert "1 shift" in caution.detail
+    assert caution.detail.endswith(": load 10 min, place 1 min, for O.")
     # five days of 7.5 h, the Saturday with 3.75 h, and 360 s on the second Monday
     free = 5 * 27_000 + 13_500 + 360 - 600 - 60 - 60 - 300
     assert plan.kpis.operators[0].seconds["free"] == free
