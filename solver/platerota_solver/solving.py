@@ -7,6 +7,7 @@ import threading
 from dataclasses import dataclass, field, replace
 
 from platerota_shared.plan import Plan, Quality, SolverReport, Stage
+from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 from platerota_solver.bounds import lower_bound
 from platerota_solver.clock import Clock
@@ -48,7 +49,7 @@ TRIES = 20
 """Changes tried between two looks at the clock."""
 
 
-def solve(request: PlanRequest, listener: Listener | None = None) -> Plan:
+def solve(request: PlanRequest, listener: Listener | None = None, start: Start | None = None) -> Plan:
     """The best plan found for a checked request within its settings.
 
     Never fails for want of a plan: what cannot be finished within the horizon is left out with the reason.
@@ -59,6 +60,8 @@ def solve(request: PlanRequest, listener: Listener | None = None) -> Plan:
         A request that `platerota_shared.read_request` accepted.
     listener
         Hears of stages and better plans, and may ask to stop.
+    start
+        The plan to start from, and what the solve is after besides the score.
     """
     solver = _Solver(request, listener or Listener())
     return solver.run()
