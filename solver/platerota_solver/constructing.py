@@ -9,7 +9,7 @@ import numpy as np
 from platerota_solver.clock import Clock
 from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.keeping import keeping
-from platerota_solver.kernel.state import CUT_AT, FIRST_PIECES, ITEM, LATE_HABITS, LOAD_AT, RUNS, Choices, first_choices
+from platerota_solver.kernel.state import CUT_AT, FIRST_PIECES, FROZEN, ITEM, LATE_HABITS, LOAD_AT, RUNS, Choices, first_choices
 from platerota_solver.problem import Problem
 
 CONSTRUCT_SECONDS = 1.5
@@ -58,14 +58,15 @@ def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
     instants = [int(p.horizon[0]), 0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3))]
     orders = {int(order) for order in p.i_order[p.k_pieces[:, ITEM]]} if len(p.k_pieces) else set()
     new = next((place for place, order in enumerate(plain.tokens) if int(order) in orders), len(plain.tokens))
-    ways = [(instant, late, before) for before in (0, new) for instant in instants for late in range(LATE_HABITS)]
-    for instant, late, before in dict.fromkeys(ways):
+    habits = [(late, room) for room in (1, 0) for late in range(LATE_HABITS)]
+    ways = [(instant, before, *habit) for habit in habits for before in (0, new) for instant in instants]
+    for instant, before, late, room in dict.fromkeys(ways):
         if found and _late(clock):
             break
         other = copy_choices(plain)
-        other.late[:], other.before[:] = late, before
+        other.late[:], other.room[:], other.before[:] = late, room, before
         other.keep[p.k_runs[:, CUT_AT] >= instant] = 0
-        other.keep[list(problem.frozen)] = 1
+        other.keep[list(problem.frozen)] = FROZEN
         found.append(_tried(decoder, clock, other))
     return _best_first(problem, decoder, found)
 

@@ -11,9 +11,10 @@ import numpy as np
 
 from platerota_shared.plan import Plan, Run, Task
 from platerota_shared.starts import Start
+from platerota_solver.decoding import copy_choices
 from platerota_solver.kernel import state as col
 from platerota_solver.kernel.floor import ROW_CUT_END, ROW_FIRST, ROW_LAST, ROW_MACHINE, ROW_STAGE
-from platerota_solver.kernel.state import Choices
+from platerota_solver.kernel.state import FROZEN, Choices
 from platerota_solver.problem import BENCH, BUILD, EXCHANGE, FIRST_ARTICLE, LOAD, SETUP, UNLOAD, Ints, Problem, Wish
 from platerota_solver.schedule import Schedule
 
@@ -65,13 +66,15 @@ def keep_schedule(problem: Problem, schedule: Schedule) -> Problem:
     for k, row in enumerate(runs):
         if row[col.FLOOR]:
             floor[number_of[int(p.c_plate[row[col.CARRIER]])]] = k
-    return _with(problem, runs, schedule.pieces, schedule.built, floor, np.zeros(len(runs), dtype=np.int64), 0)
+    frozen = tuple(k for k, row in enumerate(runs) if row[col.KEPT] in problem.frozen)
+    kept = _with(problem, runs, schedule.pieces, schedule.built, floor, np.zeros(len(runs), dtype=np.int64), 0)
+    return replace(kept, frozen=frozen)
 
 
 def keeping(problem: Problem, choices: Choices) -> Choices:
     """The choices with every run kept that may be, and the overtime open that those runs use."""
     p = problem.arrays
-    kept = choices._replace(keep=np.ones(len(p.k_runs), dtype=np.int64), overtime=choices.overtime.copy(), build=choices.build.copy())
+    kept = copy_choices(choices)._replace(keep=np.ones(len(p.k_runs), dtype=np.int64), before=np.zeros(1, dtype=np.int64))
     rows = chain(
         ((run[by], run[by + 1], run[by + 2]) for run in p.k_runs for _, skill, by in _TRIP if skill >= 0),
         ((piece[by], piece[by + 1], piece[by + 2]) for piece in p.k_pieces for by in (col.BENCH_BY, col.FIRST_BY)),
@@ -81,6 +84,7 @@ def keeping(problem: Problem, choices: Choices) -> Choices:
             for k in range(p.list_from[by], p.list_from[by + 1]):
                 kept.overtime[k] |= int(p.lists[k, 0] < end and p.lists[k, 1] > at)
     kept.build[p.k_built[:, 0] >= 0] = 1
+    kept.keep[list(problem.frozen)] = FROZEN
     return kept
 
 

@@ -244,7 +244,7 @@ class Annealing:
 
     def _release(self, c: Choices) -> None:
         """Some runs of the plan that is kept are let go: their pieces claim resources anew."""
-        rows = np.flatnonzero(c.keep & self.free)
+        rows = np.flatnonzero((c.keep > 0) & (self.free > 0))
         if len(rows):
             c.keep[self._near(rows)] = 0
         else:
@@ -258,7 +258,7 @@ class Annealing:
 
     def _retain(self, c: Choices) -> None:
         """Some that were let go are kept again."""
-        rows = np.flatnonzero((1 - c.keep) & self.free)
+        rows = np.flatnonzero((c.keep == 0) & (self.free > 0))
         if len(rows):
             c.keep[self._near(rows)] = 1
         else:

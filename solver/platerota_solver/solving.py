@@ -17,7 +17,7 @@ from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
 from platerota_solver.exact import by_single_runs, left_out, provable, prove
-from platerota_solver.keeping import keep_plan
+from platerota_solver.keeping import keep_plan, keep_schedule, keeping
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
@@ -32,6 +32,8 @@ SHOW_COST = 20
 """A plan is shown again when this many times what showing cost has passed."""
 SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
+REPAIR_FROM, REPAIR_SHARE = 0.5, 0.2
+"""Share of the search after which the best plan itself is searched on, and the share of that after which it is begun again."""
 START_SHARE = 0.45
 """Share of the search in which several starts run side by side before the best of them goes on."""
 SHARE_FROM = 0.75
@@ -199,7 +201,8 @@ class _Solver:
             if self.quality == "optimal" or clock.over():
                 return schedule
         until = SEARCH_SHARE if not asked and len(movable_runs(problem, schedule)) > 1 else 1.0
-        choices, schedule = self.search(problem, decoder, starts, clock, until, schedule)
+        choices, schedule = self.search(problem, decoder, starts, clock, REPAIR_FROM * until, schedule)
+        schedule = self.repair(problem, choices, schedule, clock, until)
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
@@ -229,6 +232,7 @@ class _Solver:
 
     def search(
         self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock, until: float, known: Schedule,
+        *, quiet: bool = False,
     ) -> tuple[Choices, Schedule]:
         """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
         workers = 1 if self.request.settings.repeatable else WORKERS
@@ -236,7 +240,7 @@ class _Solver:
         began = clock.seconds
         decoder.score(starts[0])
         tries = clock.tries(runs, clock.seconds - began) * until
-        number = max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
+        number = 1 if quiet else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
         walks = [
             Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
             for k in range(workers)
@@ -264,8 +268,19 @@ class _Solver:
         found = self.tidy(problem, decoder, best, decoder.schedule(best))
         schedule = found if found.points < known.points else known
         detail = f"{sum(own.tried for own in walks)} changes tried from {number * workers} starts"
-        self.tell("search", clock, _contract_points(problem, schedule), detail)
+        self.tell("repair" if quiet else "search", clock, _contract_points(problem, schedule), detail)
         return best, schedule
+
+    def repair(self, problem: Problem, choices: Choices, schedule: Schedule, clock: Clock, until: float) -> Schedule:
+        """The plan itself searched on: kept as a whole, some runs at a time let go; begun again from the better plan now and then."""
+        if problem.wish is not None or problem.arrays.k_total[0]:
+            return schedule
+        step, around = REPAIR_SHARE * (until - clock.share), problem
+        while not clock.over(until):
+            around = keep_schedule(around, schedule)
+            start = keeping(around, choices)
+            choices, schedule = self.search(around, Decoder(around), [start], clock, min(until, clock.share + step), schedule, quiet=True)
+        return schedule
 
     def tidy(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule) -> Schedule:
         """The schedule as a planner would leave it; as it was, where tidying broke a rule or made it dearer."""

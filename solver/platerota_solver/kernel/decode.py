@@ -26,6 +26,7 @@ from platerota_solver.kernel.state import (
     FIRST_BY,
     FIRST_PIECES,
     FLOOR,
+    FROZEN,
     FULL,
     HELD,
     ITEM,
@@ -267,12 +268,13 @@ def decode(p: Arrays, s: State, c: Choices) -> int:
     for token in range(c.tokens.shape[0]):
         s.last_token[c.tokens[token]] = token
     place_floor(p, s, c, s.scratch[0], s.scratch[1], s.scratch_kinds[0])
-    before = c.before[0]
+    keep_runs(p, s, c, FROZEN)
+    before = min(c.before[0], c.tokens.shape[0])
     out = place_tokens(p, s, c, 0, before)
     if out == -1 and before > 0 and not (end_visits(p, s, c, -1, -1) and finish_waiting(p, s)):
         out = failed(s, c.tokens[before - 1])
     if out == -1:
-        keep_runs(p, s, c)
+        keep_runs(p, s, c, 1)
         out = place_tokens(p, s, c, before, c.tokens.shape[0])
     if out != -1:
         return max(out, -1)

@@ -145,13 +145,16 @@ def trip_holds(p: Arrays, s: State, row: Ints, stage: int) -> bool:
 
 
 @compiled
-def pieces_hold(p: Arrays, s: State, row: Ints, floor: int) -> bool:
-    """Whether the run's pieces are there when it is loaded, and what follows their unload can be done when it was to be (F13–F15)."""
+def pieces_hold(p: Arrays, s: State, c: Choices, row: Ints, floor: int) -> bool:
+    """Whether the run's pieces are there when it is loaded, and what follows their unload can be done when it was to be (F13–F15).
+
+    Not where one of its orders is left out.
+    """
     for k in range(row[FIRST_PIECES], row[LAST_PIECES]):
         item, pieces = p.k_pieces[k, ITEM], p.k_pieces[k, PIECES]
         step = p.i_step[item]
         if not floor:
-            if s.left[item] < pieces or row[CUT_AT] < s.cut_from[item]:
+            if c.skip[p.i_order[item]] or s.left[item] < pieces or row[CUT_AT] < s.cut_from[item]:
                 return False
             if p.i_ready[item] < 0:
                 if p.o_release[p.i_order[item]] > row[LOAD_AT]:
@@ -162,10 +165,13 @@ def pieces_hold(p: Arrays, s: State, row: Ints, floor: int) -> bool:
             by, at, end = p.k_pieces[k, FIRST_BY], p.k_pieces[k, FIRST_AT], p.k_pieces[k, FIRST_END]
             if by < 0 or end - at != p.s_first[step] or not may_take(s, by, at, end):
                 return False
+        ready = row[UNLOAD_END]
         if p.s_bench[step] > 0:
-            by, at, end = p.k_pieces[k, BENCH_BY], p.k_pieces[k, BENCH_AT], p.k_pieces[k, BENCH_END]
-            if by < 0 or pausing_end(p, s, by, at, pieces * p.s_bench[step]) != end:
+            by, at, ready = p.k_pieces[k, BENCH_BY], p.k_pieces[k, BENCH_AT], p.k_pieces[k, BENCH_END]
+            if by < 0 or pausing_end(p, s, by, at, pieces * p.s_bench[step]) != ready:
                 return False
+        if ready + p.s_after[step] > p.horizon[0]:
+            return False
     return True
 
 
@@ -218,7 +224,7 @@ def keep_pieces(p: Arrays, s: State, row: int, given: Ints, unloaded: int, floor
 def keep_run(p: Arrays, s: State, c: Choices, k: int, stage: int, floor: int) -> bool:
     """Book run `k` of the plan that is kept from its stage on; False, and nothing booked, where something of it no longer holds."""
     row = p.k_runs[k]
-    holds = trip_holds(p, s, row, stage) and setup_holds(p, s, row, stage) and pieces_hold(p, s, row, floor)
+    holds = trip_holds(p, s, row, stage) and setup_holds(p, s, row, stage) and pieces_hold(p, s, c, row, floor)
     if not holds or not build_holds(p, s, c, row):
         return False
     number, rows, size = s.counts[RUNS], s.counts[ROWS], row[LAST_PIECES] - row[FIRST_PIECES]
@@ -253,10 +259,10 @@ def keep_run(p: Arrays, s: State, c: Choices, k: int, stage: int, floor: int) ->
 
 
 @compiled
-def keep_runs(p: Arrays, s: State, c: Choices) -> None:
-    """Book every run that is to be kept, in the order of their cuts; those under way at `now` are booked before (`place_floor`)."""
+def keep_runs(p: Arrays, s: State, c: Choices, level: int) -> None:
+    """Book every run that is to be kept at this level, in the order of their cuts; those under way come before (`place_floor`)."""
     for k in range(p.k_runs.shape[0]):
-        if c.keep[k] and p.k_runs[k, STAGE] == AT_BENCH:
+        if c.keep[k] == level and p.k_runs[k, STAGE] == AT_BENCH:
             keep_run(p, s, c, k, AT_BENCH, 0)
 
 

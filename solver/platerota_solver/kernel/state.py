@@ -23,6 +23,7 @@ AT_BENCH, LOADED, PLACED, CUTTING, CUT_DONE, PULLED = range(6)
 ITEM, PIECES, BENCH_BY, BENCH_AT, BENCH_END, FIRST_BY, FIRST_AT, FIRST_END, PIECES_RUN = range(9)
 PIECE_COLUMNS = 9
 WAITS = -2  # in BENCH_BY: bench work that is booked once the order's runs are
+FROZEN = 2  # value of `Choices.keep` for what starts within the frozen window
 LATE_HABITS = 3  # values of `Choices.late`
 HARM = 1e8
 """Points for a second of harm, where there may be none: more than any wish for the rest of the horizon is worth."""
@@ -89,8 +90,8 @@ class Choices(NamedTuple):
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used
     overtime: Ints  # per row of `Arrays.lists`: 1 where that overtime span is open
-    keep: Ints  # per run of the plan that is kept (`Arrays.k_runs`): 1 where it stays as it is
-    before: Ints  # [1] tokens that claim resources before what is kept does
+    keep: Ints  # per run of the plan that is kept (`Arrays.k_runs`): 1 where it stays as it is, FROZEN before all others
+    before: Ints  # [1] tokens that claim resources before what is kept does, but for what is frozen
 
 
 class Rates(NamedTuple):
