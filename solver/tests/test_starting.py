@@ -22,7 +22,7 @@ from .shops import DAY, HOUR, NOW, at, order, plate, tiny_shop
 from .test_properties import generated, mix_of
 
 Raw = dict[str, Any]
-EXAMPLES, NIGHTLY = 120, 600
+EXAMPLES, NIGHTLY = 60, 600
 QUIET = (HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.large_base_example)
 mixes = st.integers(1, 2**31 - 1).map(mix_of)
 

@@ -8,7 +8,6 @@ of it still holds: times free, pieces there, setup right. Where it does not, its
 from __future__ import annotations
 
 from platerota_solver.kernel.choosing import copy_run
-from platerota_solver.kernel.finishing import claim_pieces
 from platerota_solver.kernel.fitting import commit_run, last_cut_before, next_setup_stays, previous_fixture, table_free_from, take
 from platerota_solver.kernel.pausing import closed_between, pausing_end, take_pausing
 from platerota_solver.kernel.spans import compiled, row_at
@@ -60,7 +59,7 @@ from platerota_solver.kernel.state import (
     Choices,
     State,
 )
-from platerota_solver.kernel.supply import add_supply, supply_by
+from platerota_solver.kernel.supply import add_supply, supply_by, take_latest
 from platerota_solver.problem import Arrays, Ints
 
 
@@ -189,15 +188,17 @@ def build_holds(p: Arrays, s: State, c: Choices, row: Ints) -> bool:
 
 
 @compiled
-def keep_pieces(p: Arrays, s: State, row: int, given: Ints, unloaded: int, floor: int) -> None:
-    """Book first article and bench work of pieces as given, and their arrival at the next op (F14, F15, F19)."""
+def keep_pieces(p: Arrays, s: State, row: int, given: Ints, loaded: int, unloaded: int, floor: int) -> None:
+    """Take the pieces, book first article and bench work of pieces as given, and their arrival at the next op (F14, F15, F19)."""
     item, pieces = given[ITEM], given[PIECES]
     order, step = p.i_order[item], p.i_step[item]
     for column in range(PIECE_COLUMNS):
         if column != PIECES_RUN:
             s.pieces[row, column] = given[column]
     if not floor:
-        claim_pieces(p, s, item, pieces)
+        s.left[item] -= pieces
+        if p.i_ready[item] >= 0:
+            take_latest(s, item, loaded, pieces)
     done = unloaded
     if p.i_first[item] and s.begun[item] == 0:
         take(s, given[FIRST_BY], given[FIRST_AT], given[FIRST_END])
@@ -254,7 +255,7 @@ def keep_run(p: Arrays, s: State, c: Choices, k: int, stage: int, floor: int) ->
         s.pieces[rows + j, PIECES_RUN] = number
         given = p.k_pieces[row[FIRST_PIECES] + j]
         s.machine_of[p.i_order[given[ITEM]]] = machine
-        keep_pieces(p, s, rows + j, given, own[UNLOAD_END], floor)
+        keep_pieces(p, s, rows + j, given, own[LOAD_AT], own[UNLOAD_END], floor)
     return True
 
 
