@@ -32,7 +32,9 @@ class PlanAnswer(Plan):
     problem: PlanProblem | None = Field(default=None, description="Why the plan failed; null in every other state.")
     progress: Progress | None = Field(default=None, description="What the solve reached last; null before its first word.")
     shop: PlanShop | None = Field(default=None, description="The stored shop it was made from; null where the request brought its own.")
-    base: str | None = Field(default=None, description="The plan that this one varies; null where there is none, or it was deleted.")
+    base: str | None = Field(
+        default=None, description="The plan that this one varies or replans; null where there is none, or it was deleted.",
+    )
     compare: Differences | None = Field(
         default=None, description="What it does differently from its base; null where it has none, or is not ready.",
     )

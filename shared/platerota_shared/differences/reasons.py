@@ -14,7 +14,9 @@ _AT_MACHINE = ("place", "setup", "cut", "pull")
 
 
 class Reasons:
-    """Looks for the first of: under way, order gone or changed, closure, later work of its own run, somebody or something busy."""
+    """Looks for the first of: under way (a closure says more), order gone or changed, closure, later work of its own run, somebody or
+    something busy.
+    """
 
     def __init__(self, base_request: PlanRequest, base: Plan, request: PlanRequest, plan: Plan, matching: Matching) -> None:
         self._now = plan.now
@@ -46,7 +48,7 @@ class Reasons:
     def of_old(self, task: Task, now_at: Task | None) -> str | None:
         """Why a task of the base is not where it was."""
         if task.start < self._now:
-            return "it was under way and not over when the plan begins"
+            return self._closed(task) or "it was under way and not over when the plan begins"
         return next((reason for reason in self._told(task, now_at) if reason is not None), None)
 
     def of_new(self, task: Task) -> str | None:
