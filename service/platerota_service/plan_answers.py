@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -75,15 +74,6 @@ def read_notes(text: str | None) -> tuple[Warning_, ...]:
 
 def _json(document: Any) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def remarked(state: PlanState, remarks: tuple[str, ...]) -> PlanState:
-    """The state with what is remarked of how its request was read, as warnings at the end of its plan's; work for a thread."""
-    if not remarks:
-        return state
-    plan = json.loads(state.text)
-    found = [{"code": "as-it-was-read", "detail": remark, "pointer": ""} for remark in remarks]
-    return replace(state, text=_json({**plan, "warnings": [*plan["warnings"], *found]}))
 
 
 def blank_plan(request: PlanRequest) -> Plan:

@@ -110,7 +110,7 @@ async def create_replan(call: Request, plan_id: PlanId, making: MakingOf, store:
     """
     check_plan_id(plan_id)
     body = await read_body(call, settings.max_body_bytes)
-    return await making.make(body, lambda: (_submission(store, making.caller.tenant, plan_id, body), ()))
+    return await making.make(body, lambda: _submission(store, making.caller.tenant, plan_id, body))
 
 
 def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submission:
