@@ -36,7 +36,10 @@ router = APIRouter(prefix="/v1/plans", tags=["decisions"])
 FROZEN_MINUTES: Final = 60
 """What starts within so many minutes stays where it is, where nothing else is said: people are on their way to it."""
 
-FrozenMinutes = Annotated[Whole, Field(ge=0, le=10_080)]
+LONGEST_FROZEN: Final = 10_080
+"""A week, in minutes."""
+
+FrozenMinutes = Annotated[Whole, Field(ge=0, le=LONGEST_FROZEN)]
 
 
 class ReplanRequest(Row):
