@@ -106,7 +106,7 @@ def test_the_replan_is_written_with_its_request_and_every_change(run: Run, files
     rows = [row for row in csv.DictReader(io.StringIO(changes.read_text("utf-8-sig"))) if row["section"] == "task"]
     assert [(row["what"], row["detail"]) for row in rows] == [
         ("cut moved", "start; mill-1 is closed then: spindle bearing"), ("pull moved", "start; mill-1 is closed then: spindle bearing"),
-        ("unload moved", "start; R1.cut is not over then"),
+        ("unload moved", "start; mill-1 is closed when R1.cut was to run: spindle bearing"),
     ]
 
 

@@ -215,7 +215,7 @@ async def test_a_call_that_waits_is_answered_with_the_plan_and_every_move_with_i
     closed = "mill-1 is closed then: spindle bearing"
     assert moved == {
         "R1.cut": ("moved", 14_270, closed), "R1.pull": ("moved", 14_270, closed),
-        "R1.unload": ("moved", 14_270, "R1.cut is not over then"),
+        "R1.unload": ("moved", 14_270, "mill-1 is closed when R1.cut was to run: spindle bearing"),
     }
     assert (plan["score"]["parts"]["moved_task"], plan["compare"]["tasks"]["moved_for_score"]) == (4, 2)
     assert plan["compare"] == {**named_examples()["replan-plan"]["value"]["compare"], "base": base, "plan": plan_id}
