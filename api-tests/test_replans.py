@@ -7,6 +7,7 @@ from typing import Any
 import httpx
 
 Request = dict[str, Any]
+QUICK = {"solve_seconds": 1}
 
 
 def planned(client: httpx.Client, request: Request) -> str:
@@ -35,7 +36,7 @@ def test_what_cannot_have_happened_is_refused_together_each_at_its_row(client: h
 def test_a_mill_breaks_and_the_cut_is_made_again(client: httpx.Client, tiny: Request) -> None:
     base = planned(client, tiny)
     broken = {"closed": [{"machine": "mill-1", "until": "2027-03-01T08:00:00", "reason": "coolant pump"}]}
-    answer = client.post(f"{base}/replans", json={"now": "2027-03-01T06:20:00", "happened": broken})
+    answer = client.post(f"{base}/replans", json={"now": "2027-03-01T06:20:00", "happened": broken, "settings": QUICK})
     assert (answer.status_code, answer.json()["status"]) == (201, "ready"), answer.text
     plan = answer.json()
     # By hand: the plate is in the mill; from 08:00 cut 2,520, pull 10, unload 70 s; then one more cycle of 2,730 s: 5,330 s after eight.
@@ -55,14 +56,14 @@ def test_an_operator_is_away_and_a_piece_is_scrap(client: httpx.Client, tiny: Re
         "closed": [{"operator": "ana", "until": "2027-03-01T08:00:00", "reason": "ill"}],
         "pieces": [{"order": "A-1042", "op": 10, "pieces": 3}],
     }
-    answer = client.post(f"{base}/replans", json={"now": "2027-03-01T06:46:00", "happened": happened})
+    answer = client.post(f"{base}/replans", json={"now": "2027-03-01T06:46:00", "happened": happened, "settings": QUICK})
     assert (answer.status_code, answer.json()["status"]) == (201, "ready"), answer.text
     plan = answer.json()
     # By hand: five pieces are missing, so two runs; by F1 two cycles take 2 × (60 + 10 + 120 + 10 + 30) + 5 × (15 + 600 + 10) = 3,585 s.
     assert [(one["finish"], one["runs"]) for one in plan["orders"]] == [("2027-03-01T08:59:45+00:00", 2)]
     assert sum(row["pieces"] for run in plan["runs"] for row in run["pieces"]) == 5
     assert [one["code"] for one in plan["warnings"] if one["code"] != "lift-needs-care"] == ["starts-again"]
-    again = client.post(f"{answer.headers['location']}/replans", json={"now": "2027-03-01T08:10:00"})
+    again = client.post(f"{answer.headers['location']}/replans", json={"now": "2027-03-01T08:10:00", "settings": QUICK})
     # All went as planned: nothing need move, and nothing does.
     assert (again.status_code, again.json()["compare"]["tasks"]["moved_for_score"]) == (201, 0), again.text
     assert again.json()["orders"][0]["finish"] == "2027-03-01T08:59:45+00:00"
