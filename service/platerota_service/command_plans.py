@@ -209,7 +209,8 @@ def _made(submission: Submission) -> Plan:
 
 async def _solve(submission: Submission, settings: ServiceSettings) -> Outcome:
     """Solve in a child; the first Ctrl-C (the runner cancels this task) stops it, and its best plan is kept."""
-    process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show, on_compiling=lambda: say(COMPILING))
+    start = submission.start.text() if submission.start is not None else None
+    process = SolveProcess(submission, settings, SOLVE_CHILD, on_progress=_show, on_compiling=lambda: say(COMPILING), start=start)
     running = asyncio.create_task(process.run())
     try:
         return await asyncio.shield(running)
