@@ -65,6 +65,12 @@ def replanned(week: Week, happened: Any = None) -> Replan:
     return Replan(floor, plan, found)
 
 
+def standing_still(week: Week) -> list[Task]:
+    """The cuts under way on the mill when it breaks."""
+    now = floor_at(week.document, week.plan, TUESDAY).request.now
+    return [task for task in week.plan.tasks if task.machine == "M2" and task.kind == "cut" and task.start < now < task.end]
+
+
 def thursday(replan: Replan) -> int:
     return next(row.end for row in replan.floor.request.shop.closures if row.reason in (BROKEN["reason"], ILL["reason"]))
 
@@ -81,14 +87,22 @@ def test_a_mill_breaks_until_thursday(week: Week) -> None:
     replan = replanned(week, {"closed": [BROKEN]})
     assert replan.tasks_of("machine", "M2", thursday(replan)) == []
     assert any(task.machine == "M2" for task in replan.plan.tasks)
-    standing = [task for task in week.plan.tasks if task.machine == "M2" and task.start < replan.plan.now < task.end and task.kind == "cut"]
     stands = [note.detail for note in replan.floor.notes if note.code == "cut-again"]
-    assert stands == [f"the cut of run {task.run} stands still; it is cut again, whole, when it can go on" for task in standing]
+    assert stands == [f"the cut of run {task.run} stands still; it is cut again, whole, when it can go on" for task in standing_still(week)]
     others = {task.machine: task.end for task in week.plan.tasks if task.kind == "cut" and task.start < replan.plan.now < task.end}
     others.pop("M2", None)
     assert {task.machine: task.end for task in replan.plan.tasks if task.kind == "cut" and task.frozen} == others
     reasons = {row.reason for row in replan.found.tasks.rows if row.kind == "cut" and row.machine == "M2"}
     assert "M2 is closed then: spindle bearing" in reasons
+
+
+def test_a_plate_taken_out_of_the_broken_mill_is_cut_on_another(week: Week) -> None:
+    (standing,) = standing_still(week)
+    replan = replanned(week, {"closed": [BROKEN], "runs": [{"run": standing.run, "stage": "loaded"}]})
+    (run,) = (run for run in replan.plan.runs if run.plate == standing.plate and not any(
+        task.kind == "load" and task.run == run.id for task in replan.plan.tasks))
+    assert run.machine == "M3"
+    assert all(note.code != "cut-again" for note in replan.floor.notes)
 
 
 @pytest.mark.skip(reason="until a solve starts from a plan")
