@@ -101,7 +101,8 @@ async def create_replan(call: Request, plan_id: PlanId, making: MakingOf, store:
 
     The floor is what the base has under way at `now`, corrected by `happened`: pieces counted, runs that are not as far as planned or
     further, machines, plates and people that are out of work from `now` on. A cut on what is closed stands still and is cut again. Work
-    by hand that is under way is counted on: who does it, and the plate, are closed until it is over. Finished orders leave the request. Every fault is answered at once, with a pointer into the body.
+    by hand that is under way is counted on: who does it, and the plate, are closed until it is over. Finished orders leave the request.
+    Every fault is answered at once, with a pointer into the body.
 
     What is under way goes on; what the base starts within `frozen_minutes` stays where it is, where that can be; all else is moved where
     that is worth more than `settings.score.moved_task` points a task. The answer is a plan like any other, with `base`, its id, and, once
