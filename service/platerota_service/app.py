@@ -23,6 +23,7 @@ from platerota_service import (
     plans,
     plate_checks,
     problem_pages,
+    replans,
     risk_calls,
     templates,
     what_ifs,
@@ -91,7 +92,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     metrics, outbox = Metrics(), Outbox(store)
     app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings))
-    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
+    about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
     for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):

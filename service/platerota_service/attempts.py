@@ -7,7 +7,7 @@ import concurrent.futures
 import contextlib
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
 import structlog
@@ -16,7 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
-from platerota_service.plan_answers import stored_text
+from platerota_service.plan_answers import read_notes, stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import Outcome, SolveProcess
@@ -131,11 +131,11 @@ class Attempts:
     async def _attempt(self, plan_id: str, claim: Claim) -> Outcome:
         """Run one child to its end."""
         try:
-            submission = await asyncio.to_thread(submission_from, claim.request)
+            submission = replace(await asyncio.to_thread(submission_from, claim.request), notes=read_notes(claim.notes))
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
         news = _News()
-        process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan)
+        process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start)
         running = asyncio.create_task(process.run())
         try:
             ended = False

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -13,7 +12,7 @@ from platerota_service.engine import PlanState
 from platerota_service.shops.facts import PlanShop
 from platerota_service.solve_lines import Progress
 from platerota_shared.differences import Differences
-from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport
+from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport, Warning_
 from platerota_shared.tables import PlanRequest
 
 
@@ -32,7 +31,9 @@ class PlanAnswer(Plan):
     problem: PlanProblem | None = Field(default=None, description="Why the plan failed; null in every other state.")
     progress: Progress | None = Field(default=None, description="What the solve reached last; null before its first word.")
     shop: PlanShop | None = Field(default=None, description="The stored shop it was made from; null where the request brought its own.")
-    base: str | None = Field(default=None, description="The plan that this one varies; null where there is none, or it was deleted.")
+    base: str | None = Field(
+        default=None, description="The plan that this one varies or replans; null where there is none, or it was deleted.",
+    )
     compare: Differences | None = Field(
         default=None, description="What it does differently from its base; null where it has none, or is not ready.",
     )
@@ -61,17 +62,18 @@ def stored_text(plan: Plan) -> str:
     return _json({name: value for name, value in plan.document().items() if name not in ("id", "status")})
 
 
-def _json(document: dict[str, Any]) -> str:
+def stored_notes(notes: tuple[Warning_, ...]) -> str | None:
+    """The notes of a submission as JSON text; None where there are none."""
+    return _json([note.model_dump() for note in notes]) if notes else None
+
+
+def read_notes(text: str | None) -> tuple[Warning_, ...]:
+    """What :func:`stored_notes` wrote."""
+    return tuple(Warning_.model_validate(note) for note in json.loads(text or "[]"))
+
+
+def _json(document: Any) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def remarked(state: PlanState, remarks: tuple[str, ...]) -> PlanState:
-    """The state with what is remarked of how its request was read, as warnings at the end of its plan's; work for a thread."""
-    if not remarks:
-        return state
-    plan = json.loads(state.text)
-    found = [{"code": "as-it-was-read", "detail": remark, "pointer": ""} for remark in remarks]
-    return replace(state, text=_json({**plan, "warnings": [*plan["warnings"], *found]}))
 
 
 def blank_plan(request: PlanRequest) -> Plan:

@@ -1,7 +1,7 @@
 """What a solving child says: one JSON line each, written by the child and read by the process that started it.
 
-The child is told one line first, ``{"memory_mib": …, "request": {…}}``, and later, perhaps, :data:`STOP`. Its first line is
-:class:`Warm`, after :class:`Compiling` on a machine that has never solved; the time of the solve counts from there.
+The child is told one line first, ``{"memory_mib": …, "start": {…} or null, "request": {…}}``, and later, perhaps, :data:`STOP`.
+Its first line is :class:`Warm`, after :class:`Compiling` on a machine that has never solved; the time of the solve counts from there.
 """
 
 from __future__ import annotations
@@ -112,6 +112,6 @@ def read_line(text: bytes) -> AnyLine:
     return _LINES.validate_json(text)
 
 
-def order_line(request: bytes, memory_mib: int) -> bytes:
-    """The first line a child is told: the request (JSON text without a line break) and its memory limit in MiB."""
-    return b'{"memory_mib":%d,"request":%s}\n' % (memory_mib, request)
+def order_line(request: bytes, memory_mib: int, start: str | None = None) -> bytes:
+    """The first line a child is told: the request and what it starts from (JSON texts without a line break), its memory limit in MiB."""
+    return b'{"memory_mib":%d,"start":%s,"request":%s}\n' % (memory_mib, (start or "null").encode(), request)

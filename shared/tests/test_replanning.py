@@ -75,15 +75,15 @@ FOUR = ("O1", 10, 4)
 # R1 unloads 2550-2610, R3 on P1 loads 2610-2730, place 4960-4970 …
 INSTANTS: list[tuple[int, dict[str, tuple[Any, ...]], dict[tuple[str, int], int]]] = [
     (0, {}, {}),
-    (119, {}, {}),
+    (1, {"P1": ("loaded", None, FOUR)}, {}),
     (120, {"P1": ("loaded", None, FOUR)}, {}),
     (130, {"P1": ("placed", "M1", FOUR)}, {}),
-    (131, {"P1": ("cutting", "M1", FOUR, 2530)}, {}),
+    (131, {"P1": ("cutting", "M1", FOUR, 2530), "P2": ("loaded", None, FOUR)}, {}),
     (250, {"P1": ("cutting", "M1", FOUR, 2530), "P2": ("loaded", None, FOUR)}, {}),
     (2530, {"P1": ("cut", "M1", FOUR), "P2": ("loaded", None, FOUR)}, {}),
-    (2539, {"P1": ("cut", "M1", FOUR), "P2": ("loaded", None, FOUR)}, {}),
+    (2539, {"P1": ("pulled", None, FOUR), "P2": ("loaded", None, FOUR)}, {}),
     (2540, {"P1": ("pulled", None, FOUR), "P2": ("loaded", None, FOUR)}, {}),
-    (2600, {"P1": ("pulled", None, FOUR), "P2": ("cutting", "M1", FOUR, 4950)}, {}),
+    (2600, {"P2": ("cutting", "M1", FOUR, 4950)}, {("O1", 10): 4}),
     (2610, {"P2": ("cutting", "M1", FOUR, 4950)}, {("O1", 10): 4}),
     (2730, {"P1": ("loaded", None, FOUR), "P2": ("cutting", "M1", FOUR, 4950)}, {("O1", 10): 4}),
     (5030, {"P1": ("cutting", "M1", FOUR, 7370)}, {("O1", 10): 8}),
@@ -104,7 +104,8 @@ def test_an_order_that_is_finished_leaves_the_request() -> None:
 
 def test_pieces_loaded_for_the_next_op_wait_no_more() -> None:
     # R1 is unloaded at 2600 and has 4 pieces through op 10; R3 loads them at 3620-3740.
-    assert pieces(floor("two_ops", 3700)) == {("O1", 10): 4}
+    assert pieces(floor("two_ops", 3620)) == {("O1", 10): 4}
+    assert pieces(floor("two_ops", 3700)) == {}
     assert pieces(floor("two_ops", 3740)) == {}
     assert plates(floor("two_ops", 3740))["P2"] == ("loaded", None, ("O1", 20, 4))
 
@@ -113,8 +114,8 @@ def test_the_last_fixture_is_that_of_the_last_cut_or_setup() -> None:
     def held(seconds: int) -> list[tuple[str, str]]:
         return [(row.machine, row.fixture) for row in floor("setups", seconds).request.floor.last_fixtures]
 
-    assert [held(seconds) for seconds in (359, 360, 3000, 3260, 4000)] == [
-        [], [("M1", "F1")], [("M1", "F1")], [("M1", "F2")], [("M1", "F2")],
+    assert [held(seconds) for seconds in (0, 359, 360, 2900, 3000, 4000)] == [
+        [], [("M1", "F1")], [("M1", "F1")], [("M1", "F1")], [("M1", "F2")], [("M1", "F2")],
     ]
 
 
@@ -147,7 +148,7 @@ def test_at_every_edge_of_every_task_the_pieces_add_up(name: str) -> None:
         to_come: Counter[tuple[str, int]] = Counter()
         for run in plan.runs:
             load = loads.get(run.id)
-            if load is not None and not (load.start < now and load.end <= now):
+            if load is not None and not load.start < now:
                 to_come.update({(row.order, row.op): row.pieces for row in run.pieces})
         rows = (*request.floor.pieces, *request.floor.running, *request.floor.waiting)
         for order in request.orders:
@@ -162,12 +163,32 @@ def notes(found: Replanning) -> list[str]:
 
 
 def test_what_the_floor_cannot_say_is_noted() -> None:
-    assert notes(floor("two_plates", 60)) == ["starts-again"]
+    assert notes(floor("two_plates", 60)) == ["goes-on"]
     assert notes(floor("two_plates", 2000)) == []
     assert notes(floor("two_ops", 2700)) == ["bench-not-planned", "first-article-not-planned"]
-    assert sorted(notes(floor("two_ops", 3100))) == ["starts-again", "wait-not-planned"]
+    assert sorted(notes(floor("two_ops", 3100))) == ["goes-on", "wait-not-planned"]
     assert notes(floor("pauses", 14000)) == ["starts-again"]
-    assert notes(floor("setups", 100)) == ["starts-again"]
+    assert notes(floor("setups", 100)) == ["goes-on"]
+
+
+@pytest.mark.parametrize(("name", "seconds", "held"), [
+    ("two_plates", 60, [("operator", "Ann"), ("plate", "P1")]),
+    ("two_plates", 125, [("operator", "Ann"), ("plate", "P1"), ("machine", "M1")]),
+    ("two_plates", 2600, [("operator", "Ann"), ("plate", "P1")]), ("setups", 100, [("operator", "Ann"), ("machine", "M1")]),
+])
+def test_who_and_what_finishes_work_by_hand_is_closed_until_it_is_over(name: str, seconds: int, held: list[tuple[str, str]]) -> None:
+    found = floor(name, seconds)
+    task = next(one for one in week(name)[1].tasks if one.kind != "cut" and one.start < NOW + seconds < one.end)
+    rows = found.request.shop.closures
+    assert [(what, getattr(row, what)) for row in rows for what in ("operator", "plate", "machine") if getattr(row, what)] == held
+    assert {(row.start, row.end, row.reason) for row in rows} == {(NOW + seconds, task.end, f"{task.id} is being finished")}
+
+
+@pytest.mark.parametrize("closed", [{"operator": "Ann"}, {"plate": "P1"}, {}])
+def test_work_by_hand_that_cannot_go_on_is_not_begun(closed: Document) -> None:
+    found = floor("two_plates", 60, {"closed": [closed | {"until": at(1000)}]})
+    assert (plates(found), notes(found), len(found.request.shop.closures)) == ({}, ["starts-again"], 1)
+    assert plates(floor("two_plates", 60, {"closed": [{"operator": "Ann", "until": at(1000)}], "runs": [{"run": "R1", "stage": "loaded"}]}))
 
 
 def test_a_running_cut_ends_when_it_is_said_to() -> None:

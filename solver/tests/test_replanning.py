@@ -54,12 +54,12 @@ def needed(request: PlanRequest) -> Counter[tuple[str, int]]:
 
 
 def to_come(plan: Plan, now: int) -> Counter[tuple[str, int]]:
-    """Pieces of each op in runs of the plan that are not loaded by `now`."""
+    """Pieces of each op in runs of the plan that nobody has begun to load by `now`."""
     loads = {task.run: task for task in plan.tasks if task.kind == "load"}
     found: Counter[tuple[str, int]] = Counter()
     for run in plan.runs:
         load = loads.get(run.id)
-        if load is not None and not (load.start < now and load.end <= now):
+        if load is not None and not load.start < now:
             found.update({(row.order, row.op): row.pieces for row in run.pieces})
     return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
@@ -13,11 +13,11 @@ from platerota_shared.audit.trip import Piece
 from platerota_shared.changes.draft import Draft
 from platerota_shared.faults import Fault, RequestRefused, pointer
 from platerota_shared.instants import local_text
-from platerota_shared.plan import Plan, Warning_
+from platerota_shared.plan import Plan, Task, Warning_
 from platerota_shared.reading import read_request
 from platerota_shared.replanning.notes import notes
 from platerota_shared.replanning.progress import Progress, done, last_fixtures, progress, stock
-from platerota_shared.replanning.telling import Told, correct, counted, plates_twice, read_told, stand_still
+from platerota_shared.replanning.telling import Told, correct, counted, go_on, plates_twice, read_told, stand_still
 from platerota_shared.tables import PlanRequest
 
 _ROW: Final = re.compile(r"^row \d+ of \w+")
@@ -88,6 +88,10 @@ class _Floor:
         for run in stand_still(told, now, self._runs):
             words = f"the cut of run {run.trip.run.id} stands still; it is cut again, whole, when it can go on"
             self.notes.append(Warning_(code="cut-again", detail=words, pointer="/floor/waiting"))
+        self._finishing = list(go_on(told, now, self._runs))
+        for task in self._finishing:
+            words = f"{task.operator} is at {task.id} until {book.at(task.end)}; the replan counts on that being finished"
+            self.notes.append(Warning_(code="goes-on", detail=words, pointer="/floor/waiting"))
         self.notes.extend(notes(book, self._runs.values(), now))
 
     def write(self, now: Any) -> None:
@@ -111,6 +115,9 @@ class _Floor:
         self._write_pieces()
         for index, closed in self._told.closed.items():
             self._close(index, closed.model_dump(exclude_none=True), now)
+        cutting = {run.machine for run in self._runs.values() if run.cut_end is not None}
+        for task in self._finishing:
+            self._hold(task, now, cutting)
 
     def _write_run(self, run: Progress) -> None:
         place = pointer("happened", "runs", run.said) if run.said is not None else ""
@@ -173,6 +180,19 @@ class _Floor:
         fields = {name: place + pointer(name) for name in row} | {"start": place, "end": place + "/until"}
         until = row.pop("until")
         self.draft.add("closures", row | {"start": now, "end": local_text(until, self._book.shop.zone)}, fields, None, place)
+
+    def _hold(self, task: Task, now: Any, cutting: Container[str | None]) -> None:
+        """Close who and what finishes a task until it is over; a mill at which a cut goes on stays open."""
+        stops = task.machine not in cutting and (task.kind == "setup" or (task.kind in ("place", "pull") and self._by_hand(task.machine)))
+        held = {"operator": task.operator, "plate": task.plate, "machine": task.machine if stops else None}
+        end = local_text(task.end, self._book.shop.zone)
+        for what, name in held.items():
+            if name is None:
+                continue
+            self.draft.add("closures", {what: name, "start": now, "end": end, "reason": f"{task.id} is being finished"}, {}, None, "/now")
+
+    def _by_hand(self, machine: str | None) -> bool:
+        return machine is not None and self._book.machines[machine].exchange == "hand"
 
     def placed(self, faults: Sequence[Fault]) -> Iterator[Fault]:
         """The faults of the new request at the rows that brought them; where none says so, at what speaks of the same plate or machine."""

@@ -29,6 +29,8 @@ def notes(book: Book, runs: Iterable[Progress], now: int) -> Iterator[Warning_]:
 
 def _half_done(run: Progress, now: int) -> Iterator[Warning_]:
     plate = run.trip.run.plate
+    if run.finishing is not None:
+        return
     for task in run.trip.chain:
         if task.kind in _WORDS and begun(task, now):
             words = f"plate {plate} is {_WORDS[task.kind]} ({task.id}); the replan counts that as not begun"
@@ -48,6 +50,8 @@ def _not_known(book: Book, run: Progress, now: int) -> Iterator[Warning_]:
         what = f"{row.pieces} pieces of order {row.order} op {row.op}"
         ready, article = ready_task(run.trip, piece), run.trip.articles.get(piece)
         over = ready is None or done(ready, now)
+        if ready is not None and ready is run.finishing:
+            continue
         if ready is not None and not over:
             words = f"the bench work on {what} is not over; the replan counts the pieces as ready at once and does not plan it"
             yield Warning_(code="bench-not-planned", detail=words, pointer="/floor/pieces")

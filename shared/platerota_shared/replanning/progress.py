@@ -1,8 +1,8 @@
 """How far every run of a plan is at an instant, and what the floor holds then.
 
-A task is done when it started before the instant and has ended by it; one that would start at the instant has not begun. A cut is the
-only task that can be half done: work by hand that is not over counts as not begun, because the tables of the floor know
-no half-loaded plate, and is planned again whole.
+A task is done when it started before the instant and has ended by it; one that would start at the instant has not begun. The tables of
+the floor know no half-loaded plate: work by hand that is under way is counted as done, and who and what it needs is closed until it
+is; where somebody or something of that is out of work, it counts as not begun, and is planned again whole.
 """
 
 from __future__ import annotations
@@ -28,12 +28,20 @@ BEGUN_TO_CUT: Final = ("cutting", "cut", "pulled", "unloaded")
 
 @dataclass(slots=True)
 class Progress:
-    """A run at an instant; `said` is the row of what has happened that speaks of it, None where it went as planned."""
+    """A run at an instant; `said` is the row of what has happened that speaks of it, None where it went as planned; `finishing` is the
+    work by hand under way that is counted as done.
+    """
 
     trip: Trip
     stage: Whereabouts
     cut_end: int | None
     said: int | None = None
+    finishing: Task | None = None
+
+    def finish(self, task: Task) -> None:
+        """Count work by hand that is under way as done."""
+        self.finishing = task
+        self.stage = _AFTER.get(task.kind, self.stage)
 
     @property
     def on_plate(self) -> bool:
@@ -93,6 +101,6 @@ def last_fixtures(book: Book, runs: Iterable[Progress], now: int) -> dict[str, s
         cutting = cut is not None and (begun(cut, now) or done(cut, now) or cut.frozen)
         if cut is not None and (run.stage in BEGUN_TO_CUT or (cutting and run.said is None)):
             held[machine] = max(held.get(machine, (-1, "")), (cut.start, fixture))
-        elif setup is not None and done(setup, now) and run.said is None:
+        elif setup is not None and (done(setup, now) or run.finishing is setup) and run.said is None:
             held[machine] = max(held.get(machine, (-1, "")), (setup.end, fixture))
     return {machine: fixture for machine, (_, fixture) in held.items()}

@@ -13,9 +13,10 @@ from platerota_shared.audit.book import Book
 from platerota_shared.document import duplicate_keys
 from platerota_shared.faults import Fault, pointer, shown
 from platerota_shared.fields import Instant
+from platerota_shared.plan import Task
 from platerota_shared.records import read_row
 from platerota_shared.replanning.happened import ClosedNow, CountedPieces, RunNow
-from platerota_shared.replanning.progress import Progress
+from platerota_shared.replanning.progress import Progress, begun
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -114,6 +115,24 @@ def stand_still(told: Told, now: int, runs: Mapping[str, Progress]) -> Iterator[
         if run.stage == "cutting" and run.said is None and _closed(told, run, now):
             run.stage, run.cut_end = ("loaded" if run.trip.stays else "placed"), None
             yield run
+
+
+def go_on(told: Told, now: int, runs: Mapping[str, Progress]) -> Iterator[Task]:
+    """Count work by hand that is under way as done, where nothing is said of its run and all that it needs is at work."""
+    for run in runs.values():
+        work = [task for task in (*run.trip.chain, run.trip.setup) if task is not None and task.kind != "cut" and begun(task, now)]
+        if run.said is None and work and not _stopped(told, work[0], now):
+            run.finish(work[0])
+            yield work[0]
+
+
+def _stopped(told: Told, task: Task, now: int) -> bool:
+    """Whether somebody or something that a task needs is out of work."""
+    needs = (task.machine, task.plate, task.operator)
+    rows = [(row.machine, row.plate, row.operator) for row in told.closed.values() if row.until > now]
+    return any(
+        row == (None, None, None) or any(name is not None and name == own for name, own in zip(row, needs, strict=True)) for row in rows
+    )
 
 
 def _closed(told: Told, run: Progress, now: int) -> bool:
