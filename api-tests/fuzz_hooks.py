@@ -1,0 +1,67 @@
+"""What is sent beside made-up bodies: the examples of the description, which are true, under names that nobody expects.
+
+Loaded by schemathesis. A made-up planning request hardly ever means something; with these there are plans, shops and webhooks
+to go on with, and their names travel through every call that answers them.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import schemathesis
+from hypothesis import strategies as st
+from schemathesis import Case, GenerationMode, HookContext
+
+NAMES = ("mill-1", "P1", "bracket-vise", "bracket", "ana", "A-1042", "M96")
+"""The names in the examples."""
+
+HOSTILE = (
+    "<script>alert(1)</script>", "a & b \" ' ]]> --", "W" * 200, "机械" * 100, "עגלה \u202eגדולה", "🔧👩‍🏭", "=1+1", "../../etc", "a\tb\nc\r\nd", "\x07\x1b[31m",
+    "%00%2f", "{{7*7}}", "'; DROP TABLE plans; --", "\u2028\u2029\ufeff", " x ", "é", "e\u0301", "\ud7ff\ue000\uffff", "BEGIN:VEVENT\r\nUID:x",
+)
+SOLVING = ("create_plan", "create_shop_plan", "create_what_if", "get_risks")
+"""Calls that start a solver, which takes it a second or two."""
+
+
+def _examples(operation: Any) -> list[Any]:
+    """The JSON bodies that the description gives for a call."""
+    raw = operation.schema.raw_schema
+    content = operation.definition.raw.get("requestBody", {}).get("content", {}).get("application/json", {})
+    found = []
+    for one in content.get("examples", {}).values():
+        named = one.get("$ref", "").rpartition("/")[2]
+        found.append(raw["components"]["examples"][named]["value"] if named else one["value"])
+    return found
+
+
+def _renamed(value: Any, names: dict[str, str]) -> Any:
+    if isinstance(value, dict):
+        return {name: _renamed(one, names) for name, one in value.items()}
+    if isinstance(value, list):
+        return [_renamed(one, names) for one in value]
+    return names.get(value, value) if isinstance(value, str) else value
+
+
+@schemathesis.hook
+def flatmap_case(context: HookContext, case: Case) -> st.SearchStrategy[Case]:
+    """Of the valid bodies one in three is an example, one in three an example with other names; half of them wait for their plan.
+
+    Calls that start a solver (a second of work) are sent examples seldom, but where a chain of calls begins with them.
+    """
+    positive = case.meta is None or case.meta.generation.mode == GenerationMode.POSITIVE
+    examples = _examples(context.operation) if positive else []
+    if not examples:
+        return st.just(case)
+
+    def sent(drawn: tuple[Any, dict[str, str], bool]) -> Case:
+        example, names, waits = drawn
+        case.body, case.media_type = _renamed(example, names), "application/json"
+        if waits:
+            case.headers.pop("Prefer", None)
+        return case
+
+    one, names = st.sampled_from(examples), st.sampled_from(HOSTILE) | st.text(min_size=1, max_size=40)
+    renamed = st.fixed_dictionaries({}, optional=dict.fromkeys(NAMES, names))
+    chained = case.meta is not None and case.meta.phase.name == "stateful"
+    dear = context.operation.definition.raw["operationId"] in SOLVING and not chained
+    return st.one_of(*[st.just(case)] * (20 if dear else 1), *(st.tuples(one, how, st.booleans()).map(sent) for how in (st.just({}), renamed)))
