@@ -6,7 +6,6 @@ each place an id can stand (404, in the very words that an unknown id is answere
 
 from __future__ import annotations
 
-import copy
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
