@@ -16,9 +16,9 @@ NAMES = ("mill-1", "P1", "bracket-vise", "bracket", "ana", "A-1042", "M96")
 """The names in the examples."""
 
 HOSTILE = (
-    "<script>alert(1)</script>", "a & b \" ' ]]> --", "W" * 200, "\u6a5f\u68b0" * 100, "\u05e2\u05d2\u05dc\u05d4 \u202e\u05d2\u05d3", "=1+1", "../../etc",
-    "\U0001f527\U0001f469\u200d\U0001f3ed", "a\tb\nc\r\nd", "\x07\x1b[31m", "%00%2f", "{{7*7}}", "'; DROP TABLE plans; --", " x ", "e\u0301",
-    "\u2028\u2029\ufeff", "\ud7ff\ue000\uffff", "BEGIN:VEVENT\r\nUID:x",
+    "<script>alert(1)</script>", "a & b \" ' ]]> --", "W" * 200, "\u6a5f\u68b0" * 100, "=1+1", "../../etc", "%00%2f", "{{7*7}}", " x ",
+    "\u05e2\u05d2\u05dc\u05d4 \u202e\u05d2\u05d3", "\U0001f527\U0001f469\u200d\U0001f3ed", "a\tb\nc\r\nd", "\x07\x1b[31m",
+    "e\u0301", "'; DROP TABLE plans; --", "\u2028\u2029\ufeff", "\ud7ff\ue000\uffff", "BEGIN:VEVENT\r\nUID:x",
 )
 """Markup, right to left, emoji, long, wide, control and invisible characters, a formula, what templates and databases might take."""
 
