@@ -89,7 +89,7 @@ UNKNOWN: Final = "f" * 32
 def routes(app: FastAPI) -> set[str]:
     """Method and path of every route, described or not, as the framework has them."""
     return {
-        f"{method} {str(context.path).replace(':path}', '}')}"
+        f"{method} {re.sub(r':[a-z]+}', '}', str(context.path))}"
         for context in iter_route_contexts(app.routes) for method in context.methods or () if method != "HEAD"
     }
 
