@@ -51,9 +51,10 @@ def flatmap_case(context: HookContext, case: Case) -> st.SearchStrategy[Case]:
 
     Calls that start a solver (a second of work) are sent examples seldom, but where a chain of calls begins with them.
     """
-    positive = case.meta is None or case.meta.generation.mode == GenerationMode.POSITIVE
-    examples = _examples(context.operation) if positive else []
-    if not examples:
+    made = case.meta
+    drawn = made is not None and made.phase.name in ("fuzzing", "stateful") and made.generation.mode == GenerationMode.POSITIVE
+    examples = _examples(context.operation) if drawn else []
+    if made is None or not examples:
         return st.just(case)
 
     def sent(drawn: tuple[Any, dict[str, str], bool]) -> Case:
@@ -65,7 +66,6 @@ def flatmap_case(context: HookContext, case: Case) -> st.SearchStrategy[Case]:
 
     one, names = st.sampled_from(examples), st.sampled_from(HOSTILE) | st.text(min_size=1, max_size=40)
     renamed = st.fixed_dictionaries({}, optional=dict.fromkeys(NAMES, names))
-    chained = case.meta is not None and case.meta.phase.name == "stateful"
-    dear = context.operation.definition.raw["operationId"] in SOLVING and not chained
+    dear = made.phase.name == "fuzzing" and context.operation.definition.raw["operationId"] in SOLVING
     known = [st.tuples(one, how, st.booleans()).map(sent) for how in (st.just({}), renamed)]
     return st.one_of(*[st.just(case)] * (20 if dear else 1), *known)

@@ -17,6 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
 from platerota_service.access.headers import SAFE_HEADERS
+from platerota_service.access.tokens import without_secrets
 from platerota_service.engine import AlreadyEnded, EngineError, EngineWarming, QueueFull, UnknownPlan
 from platerota_service.kinds import (
     ALREADY_ENDED,
@@ -177,5 +178,5 @@ def problem_response(
 ) -> Response:
     """The answer that is a problem of `kind`; `detail` says what is wrong with this call, `more` are further members."""
     problem = Problem(type=kind.type, title=kind.title, status=status or kind.status, detail=f"{detail}. {kind.advice}", **more)
-    body = problem.model_dump_json(exclude_none=True)
+    body = without_secrets(problem.model_dump_json(exclude_none=True))
     return Response(body, status_code=problem.status, headers=dict(headers or {}), media_type=PROBLEM_JSON)
