@@ -167,6 +167,21 @@ async def test_answers_are_as_described(client: httpx.AsyncClient, description: 
     schema(description, "Problem").validate((await client.post("/v1/plans", json={})).json())
 
 
+async def test_links_lead_to_calls_with_every_id_that_they_need(description: dict[str, Any]) -> None:
+    calls = {one["operationId"]: one for one in operations(description).values()}
+    links = description["components"]["links"]
+    for name, link in links.items():
+        needed = {one["name"] for one in calls[link["operationId"]]["parameters"] if one.get("required")}
+        assert set(link["parameters"]) == needed, name
+    named = [
+        one["$ref"].removeprefix("#/components/links/")
+        for call in calls.values() for answer in call["responses"].values() for one in answer.get("links", {}).values()
+    ]
+    assert set(named) == set(links)
+    made = calls["create_plan"]["responses"]["201"]["links"]
+    assert set(made) == {one for one, call in calls.items() for parameter in call.get("parameters", ()) if parameter["name"] == "plan_id"}
+
+
 def fields(description: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     """Every field of every model, with its name as `Model.field`."""
     for model, entry in description["components"]["schemas"].items():

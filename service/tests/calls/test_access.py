@@ -2,6 +2,8 @@
 
 import asyncio
 import copy
+import io
+import json
 import logging
 from collections.abc import Callable
 from typing import Any
@@ -19,6 +21,7 @@ from platerota_service.kinds import KINDS
 from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
+from platerota_service.watch.logs import start_logging
 
 pytestmark = pytest.mark.anyio
 
@@ -129,6 +132,20 @@ class TestKeys:
         assert token.secret not in "".join(str(value) for value in vars(row).values())
         assert token.secret not in caplog.text + repr(token)
         assert (row.name, row.tenant, row.used_ms is not None) == ("sheet", "north", True)
+
+    def test_what_is_secret_is_taken_out_of_whatever_is_logged(self) -> None:
+        token, stream = Token.new(), io.StringIO()
+        start_logging(stream=stream)
+        try:
+            raise ValueError(f"/v1/plans/{token}?signature={'a' * 64}&x=1")
+        except ValueError:
+            logging.getLogger("test").exception("%s whsec_%s postgresql://u:hunter2@db", token, "A" * 44)
+        finally:
+            logging.basicConfig(handlers=[], force=True)
+        line = json.loads(stream.getvalue())
+        assert token.key_id in line["event"]
+        assert "&x=1" in line["exception"]
+        assert not [secret for secret in (token.secret, "a" * 64, "A" * 44, "hunter2") if secret in stream.getvalue()]
 
     async def test_use_is_noted_now_and_then_not_at_each_call(self, client: httpx.AsyncClient, keys: KeyBook) -> None:
         headers = {"X-API-Key": str(keys.create("north"))}

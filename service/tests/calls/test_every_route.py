@@ -177,6 +177,18 @@ def told(answer: httpx.Response, ids: Ids, *more: str) -> tuple[Any, ...]:
     return answer.status_code, text, sorted(set(answer.headers) - {"traceparent", "date"})
 
 
+def check_safe(answer: httpx.Response) -> None:
+    """A browser takes an answer for what it says, runs nothing in it but a page's own script, and no proxy keeps it for others."""
+    policy = answer.headers["content-security-policy"]
+    assert policy.startswith("default-src 'none'"), answer.request.url
+    assert "unsafe" not in policy or answer.headers["content-type"] == "image/svg+xml", answer.request.url
+    assert "unsafe" not in policy.replace("style-src 'unsafe-inline'", ""), answer.request.url
+    assert "frame-ancestors" in policy or answer.headers["content-type"] == "image/svg+xml", answer.request.url
+    assert answer.headers["x-content-type-options"] == "nosniff", answer.request.url
+    assert answer.headers["referrer-policy"] == "same-origin", answer.request.url
+    assert answer.headers["cache-control"] in ("private, no-cache", "no-cache", "no-store"), answer.request.url
+
+
 async def test_every_route_is_in_the_table(app: FastAPI) -> None:
     found = routes(app)
     assert found - set(CALLS) == set(), "say in CALLS how these are called, and see that the other tests here hold for them"
@@ -196,6 +208,7 @@ async def test_without_a_key_every_call_is_401_but_those_that_tell_nothing(
         answer = await north.call(name, ids, key={})
         assert (answer.status_code == 401) == (CALLS[name].scope is not None), (name, answer.text)
         assert answer.status_code in (200, 401, 503), (name, answer.text)
+        check_safe(answer)
         assert not any(value in answer.text for value in set(ids.values()) - set(NO_ID.values())), name
         if answer.status_code == 401:
             assert "www-authenticate" in answer.headers, name
@@ -239,6 +252,28 @@ async def test_its_owner_is_let_in_everywhere(north: World) -> None:
     for name, call in CALLS.items():
         answer = await north.call(name, await north.ids())
         assert answer.is_success or answer.status_code in call.owner, (name, answer.status_code, answer.text)
+        check_safe(answer)
+    for method, path in (("GET", "/nowhere"), ("PATCH", "/v1/plans"), ("OPTIONS", "/v1/plans")):
+        check_safe(await north.send(method, path))
+
+
+async def test_every_body_has_its_limits(client: httpx.AsyncClient, north: World) -> None:
+    """Of a size that is refused before it is read whole, of depth, and of kinds; a call that takes no body reads none."""
+    ids, json = await north.ids(), {"Content-Type": "application/json"}
+    walked = 0
+    for name, call in CALLS.items():
+        method, path = name.split()
+        if call.body is None:
+            continue
+        walked += 1
+        for content, kind, status in (
+            (b" " * 200_001, json, 413), (b"[" * 5_000, json, 400), (b'{"a":' * 2_000, json, 400), (b"1" * 10_000, json, 400),
+            (b'{"a": NaN}', json, 400), (b"\xff\xfe{}", json, 400), (b"{}", {"Content-Type": "text/plain"}, 415),
+            (b"{}", json | {"Content-Encoding": "gzip"}, 415), (b'{"\\ud800": "\\u0000"}', json, 400),
+        ):
+            answer = await client.request(method, filled(path, ids), content=content, headers=ASKED | north.key | kind)
+            assert answer.status_code == status, (name, content[:20], answer.text[:300])
+    assert walked >= 11
 
 
 async def test_nothing_that_a_tenant_can_list_tells_of_another(app: FastAPI, client: httpx.AsyncClient, north: World, south: World) -> None:
