@@ -6,6 +6,7 @@ The readers run in a child process that could not take more. `FUZZ_FILES` says h
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import json
 import os
 import select
@@ -18,7 +19,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from platerota_service.answers import example
+from platerota_service.workbook import SheetsRefused, read_sheets
+
 from . import drawn_files
+from .sheet_files import Sheets, changed
 
 MANY = int(os.environ.get("FUZZ_FILES", "0"))
 DRAWN = settings(
@@ -49,7 +54,8 @@ class Reader:
         ready, _, _ = select.select([child.stdout], [], [], PATIENCE_SECONDS)
         line = child.stdout.readline() if ready else b""
         if not line.startswith(b'{"said"'):
-            child.kill()
+            if not ready:
+                child.kill()
             rest = line + child.stdout.read()
             self.close()
             raise AssertionError(f"the reader {'ended' if ready else 'hangs'}: {rest.decode(errors='replace')[-2_000:]}")
@@ -74,7 +80,7 @@ def reader() -> Iterator[Reader]:
 def test_the_files_that_are_spoilt_are_true_ones(reader: Reader) -> None:
     said = {kind: reader.ask("point", content) for kind, content in drawn_files.true_files().items()}
     assert said == dict.fromkeys(("xlsx", "ods", "csv"), "read")
-    assert reader.ask("json", json.dumps(drawn_files.example("request")).encode()) == "read"
+    assert reader.ask("json", json.dumps(example("request")).encode()) == "read"
 
 
 @DRAWN
@@ -99,3 +105,27 @@ def test_an_archive_of_anything_is_refused(reader: Reader, body: bytes) -> None:
 @given(body=drawn_files.spoilt_json())
 def test_a_spoilt_request_is_read_or_refused(reader: Reader, body: bytes) -> None:
     assert reader.ask("json", body)
+
+
+class TestFound:
+    """What fuzzing found once stays a case."""
+
+    @pytest.mark.parametrize("column", ["quantity", "weight", "due", "id"])
+    @pytest.mark.parametrize("number", ["inf", "-inf", "nan", "1e999", "9" * 400])
+    def test_a_number_without_end_in_a_cell_is_a_fault_of_that_cell(self, column: str, number: str) -> None:
+        """An endless number in a column of whole numbers broke the reader: found with 1e308 in a sheet of settings."""
+        marked = Sheets(example("request")).put("orders", column, 123_456.5)
+        as_text = [] if column == "id" else [changed(marked.csv_zip(), lambda _, part: part.replace(b"123456.5", number.encode()))]
+        for content in (
+            *as_text,  # where it is a name like any other
+            changed(marked.xlsx(), lambda _, part: part.replace(b"<v>123456.5</v>", f"<v>{number}</v>".encode())),
+            changed(marked.ods(), lambda _, part: part.replace(b'office:value="123456.5"', f'office:value="{number}"'.encode())),
+        ):
+            with pytest.raises(SheetsRefused) as refused:
+                read_sheets(content)
+            assert {(fault.sheet, fault.row) for fault in refused.value.faults} <= {("orders", 2), (None, None)}
+
+    def test_the_last_second_that_there_is_has_no_next(self) -> None:
+        latest = Sheets(example("request")).put("orders", "due", dt.datetime.max.replace(microsecond=0))
+        with pytest.raises(SheetsRefused):
+            read_sheets(latest.xlsx())
