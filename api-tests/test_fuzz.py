@@ -17,7 +17,7 @@ import httpx
 from .conftest import Server, started
 
 HERE = Path(__file__).parent
-FEW = 8
+FEW = 5
 """Cases of each call in one round of `make test`."""
 MANY = 60
 """Cases of each call in one round of `make fuzz`."""

@@ -146,5 +146,16 @@ def test_templates_escape_everything() -> None:
     assert unescaped == {"service/platerota_service/board/frame.py", "service/platerota_service/docs_page.py"}
 
 
+def test_every_threat_names_a_test_that_is_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = [line for line in text.partition("## Threats")[2].partition("\n## ")[0].splitlines() if line.startswith("| **")]
+    assert len(rows) >= 10
+    for row in rows:
+        named = re.findall(r"`((?:api-tests/|calls/)?test_\w+\.py)`", row.rpartition(" | ")[2])
+        assert named, row
+        for name in named:
+            assert (ROOT / name).is_file() or (ROOT / "service" / "tests" / name).is_file(), name
+
+
 if __name__ == "__main__":
     sys.stdout.write(licences())
