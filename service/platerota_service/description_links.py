@@ -24,7 +24,9 @@ _BRINGS: Final[Mapping[tuple[str, str], str]] = {
     ("put_shop", "200"): "shop", ("put_shop", "201"): "shop", ("put_row", "200"): "row", ("put_row", "201"): "row",
     ("create_webhook", "201"): "webhook", ("list_deliveries", "200"): "message",
 }
-"""What a call's answer brings, by operation and status; a plan is known by the answer's model."""
+"""What a call's answer brings, by operation and status."""
+_MODELS: Final[Mapping[str, str]] = {"PlanAnswer": "plan"}
+"""What any answer of that model brings, where something was made or set going (201, 202)."""
 
 
 def add_links(document: dict[str, Any]) -> None:
@@ -33,7 +35,7 @@ def add_links(document: dict[str, Any]) -> None:
     named: dict[str, Any] = document["components"].setdefault("links", {})
     for call in found:
         for status, answer in call["responses"].items():
-            what = "plan" if _answers_a_plan(status, answer) else _BRINGS.get((call["operationId"], status))
+            what = _BRINGS.get((call["operationId"], status)) or (_MODELS.get(_model(answer)) if status in ("201", "202") else None)
             if what is None:
                 continue
             links = {other["operationId"]: _link(other, _BROUGHT[what]) for other in found if other is not call and _takes(other, what)}
@@ -46,9 +48,10 @@ def _calls(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         yield from calls.values()
 
 
-def _answers_a_plan(status: str, answer: Mapping[str, Any]) -> bool:
-    schema = answer.get("content", {}).get("application/json", {}).get("schema", {})
-    return status in ("201", "202") and schema.get("$ref", "").endswith("/PlanAnswer")
+def _model(answer: Mapping[str, Any]) -> str:
+    """The name of the model of an answer, blank where it has none."""
+    schema: Mapping[str, str] = answer.get("content", {}).get("application/json", {}).get("schema", {})
+    return schema.get("$ref", "").rpartition("/")[2]
 
 
 def _takes(call: Mapping[str, Any], what: str) -> bool:

@@ -255,8 +255,10 @@ async def test_every_id_of_another_tenant_is_answered_as_an_unknown_one(client: 
 
 
 async def test_its_owner_is_let_in_everywhere(north: World) -> None:
+    ids = await north.ids()
     for name, call in CALLS.items():
-        answer = await north.call(name, await north.ids())
+        answer = await north.call(name, ids)
+        ids = ids if name.startswith("GET ") else await north.ids()
         assert answer.is_success or answer.status_code in call.owner, (name, answer.status_code, answer.text)
         check_safe(answer)
     for method, path in (("GET", "/nowhere"), ("PATCH", "/v1/plans"), ("OPTIONS", "/v1/plans")):
