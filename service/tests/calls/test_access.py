@@ -139,7 +139,7 @@ class TestKeys:
         try:
             raise ValueError(f"/v1/plans/{token}?signature={'a' * 64}&x=1")
         except ValueError:
-            logging.getLogger("test").exception("%s whsec_%s postgresql://u:hunter2@db", token, "A" * 44)
+            logging.getLogger("test").exception("%s whsec_%s postgresql://u:%s@db", token, "A" * 44, "hunter2")
         finally:
             logging.basicConfig(handlers=[], force=True)
         line = json.loads(stream.getvalue())
