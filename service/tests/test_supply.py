@@ -32,7 +32,7 @@ SECRETS: Final = {
     "a cloud key": r"\b(?:AKIA|ASIA)[0-9A-Z]{16}\b",
     "a token of a code host": r"\b(?:gh[opsu]_[A-Za-z0-9]{36}|github_pat_\w{50,}|glpat-[\w-]{20})",
     "a JSON web token": r"\beyJ[\w-]{10,}\.eyJ[\w-]{10,}\.[\w-]{10,}",
-    "an address with a password": r"\b[a-z+]+://[^\s:/@'\"{<]+:(?!password@|secret@|p@)[^\s/@'\"{<$]+@\w",
+    "an address with a password": r"\b[a-z+]+://[^\s:/@'\"{<]+:(?!password@|secret@|p@|%s@)[^\s/@'\"{<$]+@\w",
     "a password that is set": r"(?i)\b(?:password|passwd|api_key|secret_key|access_token)\s*[=:]\s*['\"][^'\"{<$]{8,}['\"]",
 }
 """What a secret looks like that was left behind by mistake."""
