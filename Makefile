@@ -10,7 +10,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test lint bench bench-quick bench-pages pictures nightly openapi wheel clean
+.PHONY: help demo test fuzz lint bench bench-quick bench-pages pictures nightly openapi wheel clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -34,6 +34,9 @@ demo: $(READY) ## plan the demo week, print it, draw it beside
 
 test: $(READY) ## run every test but the nightly ones
 	$(BIN)/python -m pytest --quiet -m 'not nightly'
+
+fuzz: $(READY) ## send every call of the API made-up requests, FUZZ_REQUESTS=100000 of them where nothing else is said (half an hour)
+	FUZZ_REQUESTS=$${FUZZ_REQUESTS:-100000} nice -n 19 $(BIN)/python -m pytest --quiet -s --timeout 0 api-tests/test_fuzz.py
 
 lint: $(READY) ## ruff, mypy, pyright, import directions
 	$(BIN)/ruff check

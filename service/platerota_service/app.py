@@ -9,7 +9,7 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 from fastapi.middleware.cors import CORSMiddleware
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import Response
 from limits import parse
 
 from platerota_service import (
@@ -29,12 +29,13 @@ from platerota_service import (
     what_ifs,
 )
 from platerota_service.access import link_calls as links
+from platerota_service.access.headers import SafeAnswers
 from platerota_service.access.keys import KeyBook
 from platerota_service.access.rates import REFUSALS, LimitedCalls
 from platerota_service.calls import Parts
 from platerota_service.comparisons import Comparisons
 from platerota_service.description import describe_api
-from platerota_service.docs_page import docs_page, erp_page
+from platerota_service.docs_page import docs_page, erp_page, page_answer
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
@@ -107,8 +108,9 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
             CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,
             expose_headers=CORS_EXPOSED, max_age=600,
         )
+    app.add_middleware(SafeAnswers)
     app.add_middleware(WatchedCalls, metrics=metrics)
-    app.add_api_route("/docs", lambda: docs_page(app.openapi()), response_class=HTMLResponse, include_in_schema=False)
+    app.add_api_route("/docs", lambda: page_answer(docs_page(app.openapi())), include_in_schema=False)
     app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     return app

@@ -12,6 +12,7 @@ from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue, models_jso
 
 from platerota_service.access.link_calls import LinkRequest
 from platerota_service.answers import named_examples
+from platerota_service.description_links import add_links
 from platerota_service.kinds import CALL_CODES, KINDS
 from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
@@ -106,6 +107,7 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
         components = document.setdefault("components", {})
         components.setdefault("schemas", {}).update(models["$defs"])
         components["examples"] = named_examples()
+        add_links(document)
         app.openapi_schema = document
     return app.openapi_schema
 

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Request, Response
 from pydantic import BaseModel, Field
 
 from platerota_service.answers import Answers, problem_answers, with_example
-from platerota_service.docs_page import problem_page
+from platerota_service.docs_page import page_answer, problem_page
 from platerota_service.kinds import CALL_CODES, KINDS, NOT_FOUND, WARMING
 from platerota_service.problems import ProblemError
 from platerota_service.workbook import SHEET_CODES
@@ -76,7 +76,7 @@ async def get_problem_kind(call: Request, name: ProblemName) -> ProblemKind | Re
 def _answer(call: Request, title: str, kinds: list[ProblemKind], model: T) -> T | Response:
     if "text/html" not in call.headers.get("accept", ""):
         return model
-    return Response(problem_page(title, [kind.model_dump() for kind in kinds]), media_type="text/html")
+    return page_answer(problem_page(title, [kind.model_dump() for kind in kinds]))
 
 
 def _all() -> dict[str, ProblemKind]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
 from uuid import uuid4
@@ -16,6 +16,8 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.exceptions import HTTPException
 from starlette.routing import compile_path
 
+from platerota_service.access.headers import SAFE_HEADERS
+from platerota_service.access.tokens import without_secrets
 from platerota_service.engine import AlreadyEnded, EngineError, EngineWarming, QueueFull, UnknownPlan
 from platerota_service.kinds import (
     ALREADY_ENDED,
@@ -140,16 +142,19 @@ async def _framework(request: Request, error: Exception) -> Response:
     words = f"{request.method} {request.url.path}: {HTTPStatus(error.status_code).phrase}"
     headers = dict(error.headers or {})
     if "Allow" in headers:
-        known = {headers["Allow"], *_described_methods(request)}
+        known = _described_methods(request) or {headers["Allow"]}
         headers["Allow"] = ", ".join(sorted(known | {"HEAD"} if "GET" in known else known))
     return problem_response(kind, words, status=error.status_code, headers=headers)
 
 
-def _described_methods(request: Request) -> Iterator[str]:
-    """The methods of the address; the framework itself names those of the first route that fits, though another may know more."""
-    for path, methods in request.app.openapi()["paths"].items():
-        if compile_path(path)[0].match(request.url.path):
-            yield from (name.upper() for name in methods)
+def _described_methods(request: Request) -> set[str]:
+    """The methods of the address; the framework itself names those of the first route that fits, though another may know more.
+
+    Where several described paths fit, the address is the one with the fewest parameters: `/v1/shops/main/plan` is no table.
+    """
+    paths = request.app.openapi()["paths"]
+    fitting = [path for path in paths if compile_path(path)[0].match(request.url.path)]
+    return {method.upper() for method in paths[min(fitting, key=lambda path: path.count("{"))]} if fitting else set()
 
 
 async def _parameters(_request: Request, error: Exception) -> Response:
@@ -164,7 +169,8 @@ async def _parameters(_request: Request, error: Exception) -> Response:
 async def _internal(_request: Request, error: Exception) -> Response:
     instance = f"urn:uuid:{uuid4()}"
     _log.error("fault %s: %s", instance, type(error).__name__, exc_info=error)
-    return problem_response(INTERNAL, "the service met a fault of its own", instance=instance)
+    # The framework answers this one outside of everything else, so the headers of every answer are given here.
+    return problem_response(INTERNAL, "the service met a fault of its own", headers=SAFE_HEADERS, instance=instance)
 
 
 def problem_response(
@@ -172,5 +178,5 @@ def problem_response(
 ) -> Response:
     """The answer that is a problem of `kind`; `detail` says what is wrong with this call, `more` are further members."""
     problem = Problem(type=kind.type, title=kind.title, status=status or kind.status, detail=f"{detail}. {kind.advice}", **more)
-    body = problem.model_dump_json(exclude_none=True)
+    body = without_secrets(problem.model_dump_json(exclude_none=True))
     return Response(body, status_code=problem.status, headers=dict(headers or {}), media_type=PROBLEM_JSON)

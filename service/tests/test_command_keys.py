@@ -29,7 +29,7 @@ def run(monkeypatch: pytest.MonkeyPatch, store: Store, settings: ServiceSettings
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("create", "--scope", "everything"), "read, plan, shop, admin"), (("create", "--tenant", " "), "1 to 64"),
+        (("create", "--scope", "everything"), "read, plan, shop, admin, watch"), (("create", "--tenant", " "), "1 to 64"),
         (("create", "--tenant", "x" * 65), "1 to 64"), (("create", "--days", "0"), "--days"), (("revoke", "0123456789abcdef"), "keys list"),
     ],
 )

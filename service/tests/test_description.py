@@ -8,7 +8,7 @@ from typing import Any
 import httpx
 import pytest
 from fastapi import FastAPI
-from openapi_schema_validator import OAS31Validator
+from openapi_schema_validator import OAS31Validator, oas31_format_checker
 from openapi_spec_validator import validate
 
 from platerota_service.answers import example, replanned_example
@@ -182,6 +182,35 @@ async def test_answers_are_as_described(client: httpx.AsyncClient, description: 
     answer = await client.post("/v1/plans", json=request_document, headers={"Prefer": "respond-async"})
     schema(description, "PlanAnswer").validate(answer.json())
     schema(description, "Problem").validate((await client.post("/v1/plans", json={})).json())
+
+
+async def test_the_examples_of_bodies_are_of_their_schemas_formats_included(description: dict[str, Any]) -> None:
+    """An instant without an offset is no `date-time` (RFC 3339), and a caller's tool would refuse to send it."""
+    walked = 0
+    for name, call in operations(description).items():
+        content = call.get("requestBody", {}).get("content", {}).get("application/json", {})
+        for given in content.get("examples", {}).values():
+            entry = {"components": description["components"], **content["schema"]}
+            shown = value(description, given) if "$ref" in given else given["value"]
+            faults = OAS31Validator(entry, format_checker=oas31_format_checker).iter_errors(shown)
+            assert [one.message for one in faults] == [], name
+            walked += 1
+    assert walked >= 11
+
+
+async def test_links_lead_to_calls_with_every_id_that_they_need(description: dict[str, Any]) -> None:
+    calls = {one["operationId"]: one for one in operations(description).values()}
+    links = description["components"]["links"]
+    for name, link in links.items():
+        needed = {one["name"] for one in calls[link["operationId"]]["parameters"] if one.get("required")}
+        assert set(link["parameters"]) == needed, name
+    named = [
+        one["$ref"].removeprefix("#/components/links/")
+        for call in calls.values() for answer in call["responses"].values() for one in answer.get("links", {}).values()
+    ]
+    assert set(named) == set(links)
+    made = calls["create_plan"]["responses"]["201"]["links"]
+    assert set(made) == {one for one, call in calls.items() for parameter in call.get("parameters", ()) if parameter["name"] == "plan_id"}
 
 
 def fields(description: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:

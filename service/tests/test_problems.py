@@ -4,6 +4,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
+from platerota_service.access.headers import SAFE_HEADERS
 from platerota_service.kinds import KINDS
 from platerota_service.problems import PROBLEM_JSON
 
@@ -30,7 +31,11 @@ async def test_the_framework_s_own_errors_are_problems(
 
 @pytest.mark.parametrize(
     ("path", "methods"),
-    [("/v1/plans/1", "DELETE, GET, HEAD"), ("/v1/plans", "GET, HEAD, POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET, HEAD")],
+    [
+        ("/v1/plans/1", "DELETE, GET, HEAD"), ("/v1/plans", "GET, HEAD, POST"), ("/v1/plans/1/stop", "POST"), ("/docs", "GET, HEAD"),
+        # Not the methods of a table, though the words `plan` and `plans` could stand for one.
+        ("/v1/shops/main/plan", "GET, HEAD"), ("/v1/shops/main/plans", "POST"), ("/v1/shops/main/plates", "GET, HEAD, POST"),
+    ],
 )
 async def test_allow_names_every_method_of_the_address(client: httpx.AsyncClient, path: str, methods: str) -> None:
     """RFC 9110 section 10.2.1: https://www.rfc-editor.org/rfc/rfc9110#section-10.2.1."""
@@ -46,6 +51,7 @@ async def test_a_fault_of_ours_shows_nothing_but_a_name_for_the_log(
     app.add_api_route("/broken", broken)
     answer = await client.get("/broken")
     assert (answer.status_code, answer.headers["content-type"]) == (500, PROBLEM_JSON)
+    assert {name: answer.headers[name] for name in SAFE_HEADERS} == SAFE_HEADERS
     assert "swordfish" not in answer.text
     assert "RuntimeError" not in answer.text
     assert answer.json()["instance"] in caplog.text

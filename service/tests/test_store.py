@@ -262,3 +262,11 @@ def test_old_plans_are_deleted_but_not_the_one_that_a_shop_works_by(either_store
     with either_store.writing() as session:
         plan_rows.delete_ended(session, 50, 10)
         assert set(session.scalars(sa.select(PlanRow.id))) == {"released", "open", "new"}
+
+
+def test_a_statement_that_fails_does_not_tell_its_values(either_store: Store) -> None:
+    """They are requests, hashes of keys and secrets of webhooks, and the words of a failure are logged."""
+    with pytest.raises(sa.exc.DBAPIError) as failed, either_store.writing() as session:
+        session.execute(sa.text("INSERT INTO nowhere VALUES (:value)"), {"value": "swordfish"})
+    assert "INSERT INTO nowhere" in str(failed.value)
+    assert "swordfish" not in str(failed.value)

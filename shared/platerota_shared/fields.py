@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from datetime import date
 from typing import Annotated, Any, Literal
+from unicodedata import category
 
-from pydantic import BeforeValidator, Field, PlainSerializer, Strict, StringConstraints, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, Strict, StringConstraints, WithJsonSchema
 
 from platerota_shared.faults import refusal, shown
 from platerota_shared.instants import instant_text, read_instant
@@ -43,7 +44,14 @@ Number = Annotated[float, BeforeValidator(_read_number)]
 Flag = Annotated[bool, Strict()]
 """true or false, nothing that looks like it."""
 
-Id = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"\S")]
+def _check_seen(text: str) -> str:
+    """Refuse text of blanks, control and format characters alone: on a page or a sheet it would be nothing."""
+    if not (text.isascii() and text.isprintable()) and all(category(char)[0] in "CZ" for char in text):
+        raise refusal("bad-text", "must hold something that can be seen", "give a name, or leave out what has none")
+    return text
+
+
+Id = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"\S"), AfterValidator(_check_seen)]
 """An id as the caller wrote it: 1 to 200 characters, not blank."""
 
 Text = Annotated[str, StringConstraints(max_length=2_000)]

@@ -114,3 +114,5 @@ LinkReader = Annotated[Caller, Security(_known_or_linked, scopes=["read"])]
 Planner = Annotated[Caller, Security(_known, scopes=["plan"])]
 ShopKeeper = Annotated[Caller, Security(_known, scopes=["shop"])]
 Administrator = Annotated[Caller, Security(_known, scopes=["admin"])]
+Watcher = Annotated[Caller, Security(_known, scopes=["watch"])]
+"""Whoever runs the service: the numbers of all tenants together are for no tenant."""

@@ -11,12 +11,13 @@ import sqlalchemy as sa
 from platerota_service.access.tokens import PREFIX, Token
 from platerota_service.store import KeyRow, Store, now_ms
 
-Scope = Literal["read", "plan", "shop", "admin"]
+Scope = Literal["read", "plan", "shop", "admin", "watch"]
 SCOPES: Final[dict[Scope, str]] = {
     "read": "see plans and shops",
     "plan": "make, stop, delete and release plans",
     "shop": "store, change and delete shops",
-    "admin": "set up webhooks, see the metrics of the service",
+    "admin": "set up webhooks",
+    "watch": "see the metrics of the whole service, all tenants together",
 }
 """What a key may be allowed to do."""
 ALL_SCOPES: Final[frozenset[Scope]] = frozenset(get_args(Scope))

@@ -16,6 +16,16 @@ PREFIX: Final = "plr"
 
 _TOKEN: Final = re.compile(rf"{PREFIX}_([0-9a-f]{{16}})_([A-Za-z0-9_-]{{43}})")
 
+_SECRETS: Final = re.compile(rf"({PREFIX}_[0-9a-f]{{16}}_|whsec_|signature=)[A-Za-z0-9_+/=-]+|(://[^\s:/@]+:)[^\s/@]+(?=@)")
+
+
+def without_secrets(text: str) -> str:
+    """`text` without what is secret in a key, a webhook's secret, a link's signature, or an address with a password.
+
+    Nothing of ours writes these where others read; callers put them anywhere, and what they sent is quoted in errors and logs.
+    """
+    return _SECRETS.sub(r"\1\2…", text)
+
 
 @dataclass(frozen=True, slots=True)
 class Token:

@@ -124,7 +124,7 @@ def plan_body() -> dict[str, Any]:
     schema = {
         "type": "object", "required": ["now"], "additionalProperties": False,
         "properties": {
-            "now": {"type": "string", "format": "date-time", "description": "When the plan begins."},
+            "now": {"type": "string", "description": "When the plan begins.", "examples": ["2027-03-01T06:00:00"]},
             "orders": {"type": "array", "items": reference("Order"), "maxItems": LIMITS["orders"], "description": "What is to be made."},
             "floor": reference("Floor"), "settings": reference("Settings"),
         },

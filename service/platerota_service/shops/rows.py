@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from urllib.parse import quote, unquote
 
 from fastapi import APIRouter, Depends, Path, Request, Response
+from starlette.convertors import StringConvertor, register_url_convertor
 
 from platerota_service.access.callers import Reader, ShopKeeper
 from platerota_service.answers import guarded_answers, not_changed
@@ -49,6 +50,14 @@ from platerota_shared.document import duplicate_keys, is_list, is_object, read_d
 from platerota_shared.faults import Fault, RequestRefused, shown
 from platerota_shared.reading import LIMITS
 
+
+class _RowConvertor(StringConvertor):
+    """The rest of an address, slashes and line breaks included, which the framework's own kind `path` does not take."""
+
+    regex = r"[\s\S]*"
+
+
+register_url_convertor("row", _RowConvertor())
 router = APIRouter(prefix="/v1/shops/{shop_id}", tags=["shops"])
 
 _CHANGES = (UNREADABLE, BAD_HEADER, UNKNOWN_SHOP, UNKNOWN_ROW, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, IF_MATCH_MISSING)
@@ -134,7 +143,7 @@ async def put_rows(
 
 
 @router.get(
-    "/{table}/{row:path}", operation_id="get_row", summary="One row",
+    "/{table}/{row:row}", operation_id="get_row", summary="One row",
     responses={
         **tagged(200, "The row, as it was stored", "row", shop_example()["plates"][0]), **not_changed(),
         **guarded_answers(BAD_HEADER, NOT_FOUND, UNKNOWN_SHOP, UNKNOWN_ROW),
@@ -150,7 +159,7 @@ async def get_row(call: Request, shop_id: ShopId, address: AddressOf, caller: Re
 
 
 @router.put(
-    "/{table}/{row:path}", operation_id="put_row", summary="Store one row", openapi_extra={"requestBody": row_body()},
+    "/{table}/{row:row}", operation_id="put_row", summary="Store one row", openapi_extra={"requestBody": row_body()},
     responses={
         **tagged(200, "The row is replaced", "row", shop_example()["plates"][0]),
         **tagged(201, "The row is added", "row", shop_example()["plates"][0]),
@@ -185,7 +194,7 @@ async def put_row(
 
 
 @router.delete(
-    "/{table}/{row:path}", operation_id="delete_row", summary="Take one row out", status_code=204, response_class=Response,
+    "/{table}/{row:row}", operation_id="delete_row", summary="Take one row out", status_code=204, response_class=Response,
     response_description="The row is taken out",
     responses=guarded_answers(BAD_HEADER, NOT_FOUND, UNKNOWN_SHOP, UNKNOWN_ROW, CHANGED, FAULTS, IF_MATCH_MISSING),
 )

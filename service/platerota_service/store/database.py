@@ -130,10 +130,12 @@ def connect(url: sa.URL) -> sa.Engine:
     """An engine for `url`, in which what is committed survives a lost power supply; it connects at first use."""
     if url.get_backend_name() != "sqlite":
         return sa.create_engine(
-            url, pool_pre_ping=True, pool_size=_POOL, max_overflow=_POOL,
+            url, pool_pre_ping=True, pool_size=_POOL, max_overflow=_POOL, hide_parameters=True,
             connect_args={"connect_timeout": 5, "keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 3},
         )
-    engine = sa.create_engine(url, connect_args={"timeout": _BUSY_MS / 1000}, pool_size=_POOL, max_overflow=_POOL)
+    engine = sa.create_engine(
+        url, connect_args={"timeout": _BUSY_MS / 1000}, pool_size=_POOL, max_overflow=_POOL, hide_parameters=True,
+    )
     listen(engine, "connect", _prepare_sqlite)
     return engine
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import logging
 import sys
-from typing import Final, TextIO
+from typing import Any, Final, TextIO
 
 import structlog
 from structlog.types import Processor
+
+from platerota_service.access.tokens import without_secrets
 
 _SHARED: Final[list[Processor]] = [
     structlog.contextvars.merge_contextvars,
@@ -17,6 +19,10 @@ _SHARED: Final[list[Processor]] = [
     structlog.processors.TimeStamper(fmt="iso", utc=True),
     structlog.processors.format_exc_info,
 ]
+
+
+def _shown(_logger: object, _method: str, line: Any) -> str:
+    return without_secrets(line)
 
 
 def start_logging(*, readable: bool = False, stream: TextIO | None = None) -> None:
@@ -33,7 +39,7 @@ def start_logging(*, readable: bool = False, stream: TextIO | None = None) -> No
     handler = logging.StreamHandler(stream if stream is not None else sys.stderr)
     handler.setFormatter(structlog.stdlib.ProcessorFormatter(
         foreign_pre_chain=_SHARED,
-        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer],
+        processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer, _shown],
     ))
     logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
     for name in ("httpx", "httpcore", "alembic", "dbos"):

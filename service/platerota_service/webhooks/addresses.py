@@ -16,6 +16,10 @@ from urllib.parse import SplitResult, urlsplit
 _Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 _NAT64: Final = ipaddress.ip_network("64:ff9b::/96")
 """IPv6 addresses that a translator turns into the IPv4 address in their last 32 bits (RFC 6052)."""
+_PROTOCOLS: Final = ipaddress.ip_network("192.0.0.0/24")
+"""IPv4 addresses of protocols (RFC 6890), of which older Pythons take some for public."""
+_UNICAST: Final = ipaddress.ip_network("2000::/3")
+"""All that is given out as public IPv6 addresses (RFC 4291, 2.4); Python takes site-local and IPv4-compatible ones for public too."""
 
 LONGEST: Final = 2_000
 
@@ -82,7 +86,10 @@ async def resolve(url: str, *, inside: bool) -> Target:
     parts = check_address(url, inside=inside)
     host = parts.hostname or ""
     port = parts.port or (443 if parts.scheme == "https" else 80)
-    found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    try:
+        found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    except UnicodeError:  # a part of the name is empty or longer than 63 letters
+        raise AddressRefused(f"the name {host[:80]} is none that can be resolved") from None
     addresses = list(dict.fromkeys(str(entry[4][0]).partition("%")[0] for entry in found))
     if not inside and not all(_public(ipaddress.ip_address(address)) for address in addresses):
         raise AddressRefused(f"the name {host} leads to an address that is not public")
@@ -104,4 +111,8 @@ def _public(address: _Address) -> bool:
             hidden = ipaddress.IPv4Address(int(address) & 0xFFFF_FFFF)
         if hidden is not None:
             return _public(hidden)
+        if address not in _UNICAST:
+            return False
+    elif address in _PROTOCOLS:
+        return False
     return address.is_global and not address.is_multicast

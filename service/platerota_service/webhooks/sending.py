@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import Final
+from urllib.parse import urlsplit
 
 import httpx
 from standardwebhooks import Webhook
@@ -71,16 +73,22 @@ async def send(message: Message, *, inside: bool, transport: httpx.AsyncBaseTran
     except OSError as error:
         return Sent(None, f"the name of the address cannot be resolved: {error.strerror or error}")
     headers = {
-        **signed_headers(message, datetime.now(UTC)), "Host": target.url.split("/")[2], "Content-Type": "application/json",
+        **signed_headers(message, datetime.now(UTC)), "Host": urlsplit(target.url).netloc, "Content-Type": "application/json",
         "User-Agent": f"platerota/{version('platerota')}",
     }
     # The certificate is checked against the name, though the connection goes to the address that was judged.
     extensions = {"sni_hostname": target.host}
     try:
-        async with httpx.AsyncClient(transport=transport, timeout=SECONDS, trust_env=False, follow_redirects=False) as client:
+        # The library's own limit begins anew with each byte that comes.
+        async with (
+            asyncio.timeout(SECONDS),
+            httpx.AsyncClient(transport=transport, timeout=SECONDS, trust_env=False, follow_redirects=False) as client,
+        ):
             request = client.build_request("POST", target.pinned, content=message.payload.encode(), headers=headers, extensions=extensions)
             answer = await client.send(request, stream=True)
             await answer.aclose()
+    except TimeoutError:
+        return Sent(None, f"it did not answer within {SECONDS:g} seconds")
     except httpx.HTTPError as error:
         return Sent(None, f"{type(error).__name__}: {error}"[:_SHOWN])
     return _judged(answer.status_code)

@@ -7,6 +7,7 @@ only what a spreadsheet does to values before anybody sees them.
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -57,10 +58,17 @@ def json_value(cell: Cell, column: Column, rules: Rules) -> Any:
         Where a spreadsheet made something of the value that was not meant.
     """
     read = _READ[column.kind]
+    if isinstance(cell, float):
+        _check_finite(cell)
     if not column.many:
         return read(cell, column, rules)
     entries = [part.strip() for part in cell.split(";")] if isinstance(cell, str) else [cell]
     return [read(entry, column, rules) for entry in entries if not is_blank(entry)]
+
+
+def _check_finite(number: float) -> None:
+    if not math.isfinite(number):
+        raise CellRefused("not-finite", "is no number to plan with: it is endless, or none at all", "give a finite number")
 
 
 def _text(cell: Cell, column: Column, rules: Rules) -> Any:
@@ -108,6 +116,7 @@ def _whole(cell: Cell, column: Column, rules: Rules) -> Any:
     if column.holds_seconds and isinstance(cell, dt.time | dt.timedelta):
         return _seconds_of(cell)
     number = float(_number(cell, column, rules))
+    _check_finite(number)  # digits without end, as text
     nearest = round(number)
     if abs(number - nearest) > 1e-6:
         raise CellRefused("wrong-type", f"must be a whole number, not {number:.12g}", "give a whole number")
@@ -210,7 +219,10 @@ def _quantity(cell: Cell, column: Column, rules: Rules) -> Any:
 
 def _to_the_second(stamp: dt.datetime) -> dt.datetime:
     """A spreadsheet's time, which is a fraction of a day, to the nearest second."""
-    return (stamp + dt.timedelta(microseconds=500_000)).replace(microsecond=0)
+    try:
+        return (stamp + dt.timedelta(microseconds=500_000)).replace(microsecond=0)
+    except OverflowError:  # the last second that there is
+        return stamp.replace(microsecond=0)
 
 
 def _seen(cell: Cell) -> str:

@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-import socket
 from collections.abc import Callable
 from datetime import UTC, datetime, timezone
 from typing import Any
@@ -19,10 +18,9 @@ from platerota_service.kinds import KINDS
 from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, WebhookDeliveryRow
-from platerota_service.webhooks.addresses import AddressRefused, check_address, resolve
 from platerota_service.webhooks.delivering import DELAYS, Deliveries
 from platerota_service.webhooks.outbox import Outbox
-from platerota_service.webhooks.sending import Message, new_secret, send, signed_headers
+from platerota_service.webhooks.sending import Message, new_secret, signed_headers
 
 from .conftest import HandWorker
 
@@ -289,52 +287,3 @@ class TestSending:
             signed_headers(message, datetime(2027, 3, 1))
         with pytest.raises(AssertionError):
             signed_headers(message, datetime(2027, 3, 1, tzinfo=timezone.max))
-
-
-class TestAddresses:
-    @pytest.mark.parametrize(
-        "host",
-        [
-            "127.0.0.1", "10.1.2.3", "192.168.1.1", "172.16.0.1", "169.254.169.254", "0.0.0.0", "100.64.0.1", "[::1]", "[fe80::1]",
-            "[fd00::1]", "[::ffff:127.0.0.1]", "[64:ff9b::7f00:1]", "[2002:7f00:1::]", "224.0.0.1", "255.255.255.255",
-        ],
-    )
-    async def test_an_address_that_is_not_public_is_refused_before_and_at_sending(self, host: str) -> None:
-        with pytest.raises(AddressRefused):
-            check_address(f"https://{host}/", inside=False)
-        with pytest.raises(AddressRefused):
-            await resolve(f"https://{host}/", inside=False)
-        sent = await send(Message("m1", f"https://{host}/", new_secret(), "{}"), inside=False)
-        assert (sent.arrived, sent.hopeless) == (False, True)
-
-    def test_plain_http_is_for_the_shop_s_own_network(self) -> None:
-        with pytest.raises(AddressRefused):
-            check_address("http://hooks.example/", inside=False)
-        check_address("http://hooks.example/", inside=True)
-
-    async def test_a_name_is_judged_by_every_address_behind_it_and_the_message_goes_to_a_judged_one(
-        self, monkeypatch: pytest.MonkeyPatch,
-    ) -> None:
-        found = ["93.184.215.14"]
-
-        async def getaddrinfo(host: str, port: int, **_more: Any) -> list[Any]:
-            return [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (address, port)) for address in found]
-
-        monkeypatch.setattr(asyncio.get_running_loop(), "getaddrinfo", getaddrinfo)
-        receiver = Receiver(200)
-        message = Message("m1", "https://hooks.example:8443/a?b=c", new_secret(), "{}")
-        assert (await send(message, inside=False, transport=httpx.MockTransport(receiver))).arrived
-        (request,) = receiver.taken
-        assert (str(request.url), request.headers["host"]) == ("https://93.184.215.14:8443/a?b=c", "hooks.example:8443")
-        assert request.extensions["sni_hostname"] == "hooks.example"
-        found.append("10.0.0.7")
-        sent = await send(message, inside=False, transport=httpx.MockTransport(receiver))
-        assert (sent.hopeless, len(receiver.taken)) == (True, 1)
-
-    async def test_a_name_that_means_nothing_now_may_mean_something_later(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        async def getaddrinfo(host: str, port: int, **_more: Any) -> list[Any]:
-            raise socket.gaierror(-2, "Name or service not known")
-
-        monkeypatch.setattr(asyncio.get_running_loop(), "getaddrinfo", getaddrinfo)
-        sent = await send(Message("m1", "https://hooks.example/", new_secret(), "{}"), inside=False)
-        assert (sent.arrived, sent.hopeless) == (False, False)
