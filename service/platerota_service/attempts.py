@@ -9,15 +9,14 @@ import json
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar
+from typing import TypeVar
 
 import structlog
-from sqlalchemy.exc import InterfaceError, InternalError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
 from platerota_service.engine import Submission
+from platerota_service.patience import UNREACHABLE, patiently, write
 from platerota_service.plan_answers import read_notes, stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
@@ -28,10 +27,7 @@ from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 from platerota_shared.starts import Start
 
-UNREACHABLE: Final = (OperationalError, InterfaceError, InternalError, PoolTimeout)
-"""A database that cannot be reached or written now, and perhaps can later."""
 _LOOK_SECONDS = 0.2
-_LONGEST_PAUSE = 2.0
 _log = logging.getLogger(__name__)
 T = TypeVar("T")
 
@@ -180,7 +176,7 @@ class Attempts:
         if patient:
             return await self._patiently(tell)
         try:
-            return await asyncio.to_thread(self._write, tell)
+            return await asyncio.to_thread(write, self._store, tell)
         except UNREACHABLE as error:
             # The child goes on; what it reached is told with the next news.
             _log.warning("plan %s: what it reached cannot be stored now: %s", plan_id, error)
@@ -189,24 +185,12 @@ class Attempts:
 
     async def _let_go(self, plan_id: str, claim: Claim) -> None:
         try:
-            await asyncio.to_thread(self._write, lambda session: plan_rows.release(session, plan_id, claim.number))
+            await asyncio.to_thread(write, self._store, lambda session: plan_rows.release(session, plan_id, claim.number))
         except UNREACHABLE as error:
             _log.warning("plan %s: letting go of it could not be stored; it counts as an attempt: %s", plan_id, error)
 
     async def _patiently(self, work: Callable[[Session], T]) -> T:
-        """Do `work` in a transaction, again and again where the database cannot be reached or written."""
-        pause = 0.1
-        while True:
-            try:
-                return await asyncio.to_thread(self._write, work)
-            except UNREACHABLE as error:
-                _log.error("the database cannot be written; trying again in %.1f s: %s", pause, error)
-            await asyncio.sleep(pause)
-            pause = min(2 * pause, _LONGEST_PAUSE)
-
-    def _write(self, work: Callable[[Session], T]) -> T:
-        with self._store.writing() as session:
-            return work(session)
+        return await patiently(self._store, work)
 
 
 class _News:

@@ -139,7 +139,7 @@ def test_what_belongs_to_a_deleted_row_goes_or_lets_go(either_store: Store) -> N
         session.add_all([plan("p1"), WebhookEndpointRow(id="w1", tenant="a", url="u", secret="s", events="[]", **now)])
         session.flush()
         session.add_all([
-            plan("p2", parent_id="p1"), plan("p3", base_id="p1"),
+            plan("p3", base_id="p1"),
             KeyRow(id="k", tenant="a", prefix="p", hash="h", scopes="[]", created_ms=1),
             ShopRow(tenant="a", id="s1", digest="d", released_plan_id="p1", tables="{}", **now),
             IdempotencyRow(tenant="a", key="k", operation="o", body_hash="h", plan_id="p1", created_ms=1, expires_ms=2),

@@ -43,7 +43,7 @@ def upgrade() -> None:
     op.create_index(op.f("ix_questions_ended_ms"), "questions", ["ended_ms"])
 
     # The library does not read the checks of a table, so the one that there is has to be said where SQLite makes it anew.
-    checks = [sa.CheckConstraint(_STATES, name=op.f("ck_plans_state"))]
+    checks = (sa.CheckConstraint(_STATES, name=op.f("ck_plans_state")),)
     with op.batch_alter_table("plans", table_args=checks) as plans:
         plans.drop_constraint(op.f("fk_plans_parent_id"), type_="foreignkey")
         plans.create_foreign_key(op.f("fk_plans_parent_id"), "questions", ["parent_id"], ["id"], ondelete="SET NULL")
