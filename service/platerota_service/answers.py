@@ -31,11 +31,12 @@ from platerota_service.operations_schedule import operations_schedule
 from platerota_service.problems import PROBLEM_JSON, Problem, ProblemFault
 from platerota_shared.changes import apply_changes
 from platerota_shared.costs import plan_costs
-from platerota_shared.differences import Differences, differences
+from platerota_shared.differences import differences
 from platerota_shared.effects import effect
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate, read_plate_check
 from platerota_shared.reading import read_request
+from platerota_shared.tables import PlanRequest
 
 Answers = dict[int | str, dict[str, Any]]
 
@@ -216,13 +217,14 @@ def _what_if_plan() -> dict[str, Any]:
 
 
 def _differences() -> Any:
-    return _compared().document()
+    return differences(*_two_plans()).document()
 
 
-def _compared() -> Differences:
+def _two_plans() -> tuple[PlanRequest, Plan, PlanRequest, Plan]:
+    """The example's base and its what-if, each with its request."""
     base, plan = (Plan.from_document({name: example(of)[name] for name in Plan.model_fields}) for of in ("plan", "what-if-plan"))
     changed = apply_changes(example("request"), example("what-if-request")["changes"])
-    return differences(read_request(example("request")), base, changed.request, plan)
+    return read_request(example("request")), base, changed.request, plan
 
 
 def _sweep(*, waiting: bool) -> dict[str, Any]:
@@ -246,7 +248,7 @@ def _sweep(*, waiting: bool) -> dict[str, Any]:
 
 def _effect() -> Any:
     """What the example's what-if does differently."""
-    return effect(_compared()).model_dump(mode="json", context={"zone": ZoneInfo(example("plan")["timezone"])})
+    return effect(*_two_plans()).model_dump(mode="json", context={"zone": ZoneInfo(example("plan")["timezone"])})
 
 
 def _costs() -> Any:

@@ -23,7 +23,6 @@ from platerota_service.questions.asking import Asked, Child, ChildEnd, Facts, Ju
 from platerota_service.questions.making import AskingOf
 from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
-from platerota_shared.differences import differences
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.effects import Effect, effect
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
@@ -211,5 +210,5 @@ class Sweep:
 
 def effect_facts(asked: Asked, child: Child) -> dict[str, Any]:
     """What a plan of a question does differently from its base, as JSON values; work for a thread."""
-    found = effect(differences(asked.request, asked.base, child.request, child.plan))
+    found = effect(asked.request, asked.base, child.request, child.plan)
     return found.model_dump(mode="json", context={"zone": ZoneInfo(child.plan.timezone)})
