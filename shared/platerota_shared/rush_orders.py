@@ -90,12 +90,15 @@ class Standing:
 
     def dominates(self, other: Standing) -> bool:
         """Whether it is nowhere worse, and somewhere better: in the rush order's finish or in what the others pay; at a tie in points."""
-        mine, theirs = (self._figures(), other._figures())
-        nowhere_worse = all(one <= two for one, two in zip(mine, theirs, strict=True))
-        return nowhere_worse and (mine != theirs or self.score < other.score)
+        if self._finish() > other._finish() or self._harm() > other._harm():
+            return False
+        return (self._finish(), self._harm()) != (other._finish(), other._harm()) or self.score < other.score
 
-    def _figures(self) -> tuple[float, tuple[int, float, int]]:
-        return (float("inf") if self.finish is None else self.finish), (self.lost, self.pain, self.payers)
+    def _finish(self) -> float:
+        return float("inf") if self.finish is None else self.finish
+
+    def _harm(self) -> tuple[int, float, int]:
+        return self.lost, self.pain, self.payers
 
 
 def front(standings: Sequence[Standing]) -> list[Standing]:

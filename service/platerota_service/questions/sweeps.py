@@ -21,7 +21,7 @@ from platerota_service.problems import ProblemFault
 from platerota_service.questions.answers import asked_answers
 from platerota_service.questions.asking import Asked, Child, ChildEnd, Facts, Judged, NewChild, NewQuestion
 from platerota_service.questions.making import AskingOf
-from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, said_twice, submission
+from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, refuse, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.effects import Effect, effect
@@ -133,10 +133,7 @@ def read_sweep(body: bytes, base: Base) -> NewQuestion:
         child, found = _read_one(base, {"solve_seconds": _SECONDS, **settings}, one, index, zone, suggestions)
         faults += [*found, *said_twice(settings, one.get("changes") if is_object(one) else None, pointer("what_ifs", index))]
         children += [child] if child is not None else []
-    faults += _named_twice(listed)
-    if faults:
-        known = {(fault.pointer, fault.code): fault for fault in reversed(faults)}
-        raise RequestRefused(list(reversed(known.values())))
+    refuse([*faults, *_named_twice(listed)])
     return NewQuestion(SWEEP, base, {"what_ifs": [child.name for child in children]}, children)
 
 

@@ -12,6 +12,8 @@ from fastapi import FastAPI
 from platerota_service.access.keys import KeyBook
 from platerota_service.questions.answering import Answering
 from platerota_service.questions.kinds import question_kinds
+from platerota_service.risk_process import Simulations
+from platerota_service.settings import ServiceSettings
 from platerota_service.store import IdempotencyRow, PlanRow, QuestionRow, ShopRow, Store, now_ms, question_rows
 
 from .conftest import HandWorker
@@ -30,8 +32,8 @@ def sweeps(base: str) -> str:
 
 
 @pytest.fixture
-def answering(store: Store) -> Answering:
-    return Answering(store, question_kinds())
+def answering(store: Store, settings: ServiceSettings) -> Answering:
+    return Answering(store, question_kinds(Simulations(settings)))
 
 
 @pytest.fixture
