@@ -38,6 +38,7 @@ from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
+from platerota_service.questions import listing as question_list
 from platerota_service.questions import promises, rush_orders, sweeps
 from platerota_service.questions import routes as question_routes
 from platerota_service.questions.book import Questions
@@ -99,7 +100,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings), questions,
     )
     about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
-    about_questions = (sweeps, rush_orders, promises, question_routes)
+    about_questions = (sweeps, rush_orders, promises, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
     for part in (*about_plans, *about_questions, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
