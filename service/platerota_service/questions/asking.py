@@ -83,7 +83,8 @@ class Child:
         """Its request once more, with another time for the optimiser where that is given."""
         document = self.document
         if solve_seconds is not None:
-            document = {**document, "settings": {**(document.get("settings") or {}), "solve_seconds": solve_seconds}}
+            settings: dict[str, Any] = document.get("settings") or {}
+            document = {**document, "settings": {**settings, "solve_seconds": solve_seconds}}
         text = written(document).encode()
         return Submission(text, read_request(document), shop_id=self.shop_id, shop_version=self.shop_version)
 
