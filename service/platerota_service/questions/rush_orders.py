@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
-from statistics import median
+from itertools import pairwise
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -42,8 +42,8 @@ RUSH_ORDER: Final = "rush-order"
 HARMLESS: Final = "harmless"
 SOONEST: Final = "soonest"
 BY_SCORE: Final = "by-score"
-BETWEEN: Final = {"between-1": 1.0, "between-2": 10.0}
-"""Name -> hours of another order's lateness, at the usual weight, that an hour sooner of the rush order is worth."""
+_MOST_BETWEEN: Final = 2
+"""Plans asked for between those that are known, so that there are five choices at most."""
 _WORDS: Final = "the rush order"
 HARMLESS_HOUR: Final = 1e5
 _ANY_PRICE_HOUR: Final = 1e6
@@ -132,21 +132,23 @@ class RushOrder:
         return await asyncio.to_thread(judge_rush, asked, child)
 
     def then(self, asked: Asked, judged: Sequence[Judged], load: Callable[[str], Child]) -> Sequence[NewChild]:
-        """What lies between, once both ends are known, unless nobody pays for the soonest one."""
+        """What lies between, once both ends are known; nothing where nobody pays for the soonest one.
+
+        An hour of the rush order gets the price at which two neighbouring choices cost the same: what is better than both is found at
+        it (Aneja and Nair 1979, Management Science 25:73-78). What the score itself gives for that hour is taken off.
+        """
         ready = [one for one in judged if one.verdict is not None]
-        if len(judged) > len((HARMLESS, SOONEST, BY_SCORE)) or not ready:
-            return []
         found = front([_standing(one) for one in ready])
-        if not found or found[0].harmless:
+        if len(judged) > len((HARMLESS, SOONEST, BY_SCORE)) or len(found) < 2:
             return []
         try:
             child = load(ready[0].id)
         except KeyError:
             return []
-        hour = child.request.settings.score.late_hour * _usual_weight(child.request, asked.asked["order"])
+        prices = [_price(child.request, asked.asked["order"], *pair) for pair in pairwise(found)]
         return [
-            NewChild(name, replace(child.again(), start=Start(asked.base, aim=Aim(asked.asked["order"], hours * hour))))
-            for name, hours in BETWEEN.items()
+            NewChild(f"between-{number}", replace(child.again(), start=Start(asked.base, aim=Aim(asked.asked["order"], price))))
+            for number, price in enumerate((price for price in prices[:_MOST_BETWEEN] if price > 0), 1)
         ]
 
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
@@ -193,9 +195,11 @@ def _of(ready: Iterable[Judged], name: str) -> Any:
     return _verdict(next(iter(ready)))[name]
 
 
-def _usual_weight(request: PlanRequest, rush: str) -> float:
-    """The weight in the middle of those of the other orders; 1 where there are none."""
-    return median([order.weight for order in request.orders if order.id != rush] or [1.0])
+def _price(request: PlanRequest, rush: str, soon: Standing, late: Standing) -> float:
+    """Points for an hour of the rush order, upon those of the score, at which two choices cost the same."""
+    order, score = next(order for order in request.orders if order.id == rush), request.settings.score
+    hours = ((late.finish or 0) - (soon.finish or 0)) / 3_600
+    return score.late_hour * (soon.pain - late.pain) / hours - order.weight * (score.late_hour + score.finish_hour)
 
 
 def _why(tried: Judged) -> str:
