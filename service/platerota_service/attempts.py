@@ -5,17 +5,17 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
+import json
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar
+from typing import TypeVar
 
 import structlog
-from sqlalchemy.exc import InterfaceError, InternalError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
+from platerota_service.patience import UNREACHABLE, patiently, write
 from platerota_service.plan_answers import read_notes, stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
@@ -25,10 +25,7 @@ from platerota_service.store.plan_rows import BestPlan, Claim
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 
-UNREACHABLE: Final = (OperationalError, InterfaceError, InternalError, PoolTimeout)
-"""A database that cannot be reached or written now, and perhaps can later."""
 _LOOK_SECONDS = 0.2
-_LONGEST_PAUSE = 2.0
 _log = logging.getLogger(__name__)
 T = TypeVar("T")
 
@@ -132,9 +129,10 @@ class Attempts:
         """Run one child to its end."""
         try:
             submission = replace(await asyncio.to_thread(submission_from, claim.request), notes=read_notes(claim.notes))
+            by_points = await asyncio.to_thread(_by_points, claim.start)
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
-        news = _News()
+        news = _News(by_points)
         process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start)
         running = asyncio.create_task(process.run())
         try:
@@ -166,7 +164,7 @@ class Attempts:
     async def _tell(self, plan_id: str, claim: Claim, news: _News, *, patient: bool) -> bool | None:
         """Store what is new, if anything; whether to stop, None where the plan is somebody else's."""
         progress, plan = news.take()
-        best = await asyncio.to_thread(_best, plan) if plan is not None else None
+        best = await asyncio.to_thread(_best, plan, news.by_points) if plan is not None else None
 
         def tell(session: Session) -> bool | None:
             if progress is None and best is None:
@@ -177,7 +175,7 @@ class Attempts:
         if patient:
             return await self._patiently(tell)
         try:
-            return await asyncio.to_thread(self._write, tell)
+            return await asyncio.to_thread(write, self._store, tell)
         except UNREACHABLE as error:
             # The child goes on; what it reached is told with the next news.
             _log.warning("plan %s: what it reached cannot be stored now: %s", plan_id, error)
@@ -186,30 +184,19 @@ class Attempts:
 
     async def _let_go(self, plan_id: str, claim: Claim) -> None:
         try:
-            await asyncio.to_thread(self._write, lambda session: plan_rows.release(session, plan_id, claim.number))
+            await asyncio.to_thread(write, self._store, lambda session: plan_rows.release(session, plan_id, claim.number))
         except UNREACHABLE as error:
             _log.warning("plan %s: letting go of it could not be stored; it counts as an attempt: %s", plan_id, error)
 
     async def _patiently(self, work: Callable[[Session], T]) -> T:
-        """Do `work` in a transaction, again and again where the database cannot be reached or written."""
-        pause = 0.1
-        while True:
-            try:
-                return await asyncio.to_thread(self._write, work)
-            except UNREACHABLE as error:
-                _log.error("the database cannot be written; trying again in %.1f s: %s", pause, error)
-            await asyncio.sleep(pause)
-            pause = min(2 * pause, _LONGEST_PAUSE)
-
-    def _write(self, work: Callable[[Session], T]) -> T:
-        with self._store.writing() as session:
-            return work(session)
+        return await patiently(self._store, work)
 
 
 class _News:
-    """What a child reached since it was stored last; only the newest of each counts."""
+    """What a child reached since it was stored last; only the newest of each counts. `by_points`: see :class:`BestPlan`."""
 
-    def __init__(self) -> None:
+    def __init__(self, by_points: bool) -> None:
+        self.by_points = by_points
         self._progress: Progress | None = None
         self._plan: Plan | None = None
 
@@ -231,8 +218,13 @@ class _News:
         self._plan = self._plan or plan
 
 
-def _best(plan: Plan) -> BestPlan:
-    return BestPlan(stored_text(plan), plan.score.total, plan.score.bound, plan.quality)
+def _best(plan: Plan, by_points: bool) -> BestPlan:
+    return BestPlan(stored_text(plan), plan.score.total, plan.score.bound, plan.quality, by_points)
+
+
+def _by_points(start: str | None) -> bool:
+    """Whether points alone say which plan of a solve with that start (JSON) is better."""
+    return start is None or json.loads(start).get("aim") is None
 
 
 async def _cancel(task: asyncio.Task[object]) -> None:

@@ -82,7 +82,7 @@ class Submission:
     base_id
         The plan that it varies or replans.
     parent_id
-        The sweep that it belongs to.
+        The question that it is made for.
     start
         What its solve starts from; None: from nothing.
     notes

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -19,14 +18,13 @@ from platerota_service.kinds import NOT_READY
 from platerota_service.plan_making import MakingOf, check_plan_id
 from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
 from platerota_service.problems import ProblemFault
-from platerota_service.shops.book import written
-from platerota_service.solve_settings import SolveSettings, read_settings, with_settings
+from platerota_service.solve_settings import SolveSettings, read_settings
 from platerota_service.store import Store
-from platerota_shared.changes import MAX_CHANGES, Change, apply_changes
-from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
-from platerota_shared.faults import Fault, RequestRefused, pointer
+from platerota_service.variations import Settings, apply, said_twice, submission
+from platerota_shared.changes import MAX_CHANGES, Change
+from platerota_shared.document import duplicate_keys, read_document
+from platerota_shared.faults import Fault, RequestRefused
 from platerota_shared.records import unknown_field
-from platerota_shared.starts import Start
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -103,37 +101,25 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
     """
     given = read_document(body, holds="changes")
     base = read_base(store, tenant, base_id)
-    document = base.document
-    settings, faults = _beside_changes(given, ZoneInfo(document["shop"]["timezone"]))
+    settings, faults = _beside_changes(given, ZoneInfo(base.document["shop"]["timezone"]))
     if "changes" not in given:
         raise RequestRefused(faults)
     try:
-        changed = apply_changes(with_settings(document, settings), given["changes"])
+        changed = apply(base, settings, given["changes"])
     except RequestRefused as refused:
         known = {(fault.pointer, fault.code) for fault in faults}
         raise RequestRefused([*faults, *(one for one in refused.faults if (one.pointer, one.code) not in known)]) from None
     if faults:
         raise RequestRefused(faults)
-    submission = Submission(written(changed.document).encode(), changed.request, base_id=base_id, start=Start(base.plan))
-    same_shop = changed.document["shop"] == document["shop"]
-    return replace(submission, shop_id=base.shop_id, shop_version=base.shop_version) if same_shop else submission
+    return submission(base, changed)
 
 
-def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[dict[str, Any], list[Fault]]:
+def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[Settings, list[Fault]]:
     """The good settings of the body, and everything that is wrong with it outside its changes."""
     suggestions = Suggestions()
     faults = [*duplicate_keys(given)]
     faults += [unknown_field("", "the what-if", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
     if "changes" not in given:
         faults.append(Fault("/changes", "missing-field", "the what-if has no changes", "add the list of changes"))
-    good, found = read_settings(given.get("settings", {}), zone, suggestions)
-    return good, [*faults, *found, *_said_twice(good, given.get("changes"))]
-
-
-def _said_twice(settings: Mapping[str, Any], changes: Any) -> Iterator[Fault]:
-    """Settings that a change gives too."""
-    for index, change in enumerate(changes if is_list(changes) else ()):
-        if is_object(change) and change.get("kind") == "change_settings":
-            for name in settings.keys() & change.keys():
-                words = f"{name} is given in settings, and in change {index + 1} too"
-                yield Fault(pointer("changes", index, name), "changes-contradict", words, "say it in one of the two")
+    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
+    return settings, [*faults, *found, *said_twice(settings, given.get("changes"))]

@@ -10,6 +10,7 @@ import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from sqlalchemy.exc import IntegrityError
 
 from platerota_service.store import (
     IdempotencyRow,
@@ -85,6 +86,10 @@ def test_a_database_of_each_revision_is_brought_to_the_newest_with_everything_in
         assert old is not None
         assert session.execute(sa.select(PlanRow.start, PlanRow.notes)).one() == (None, None)
     upgrading.check_newest(empty_store.engine)
+    # What a revision makes anew keeps its checks and what refers to it.
+    for table, change in (("plans", "state = 'lost'"), ("plans", "parent_id = 'nobody'"), ("shops", "released_plan_id = 'nobody'")):
+        with pytest.raises(IntegrityError), empty_store.engine.begin() as connection:
+            connection.execute(sa.text(f"UPDATE {table} SET {change}"))
 
 
 def test_a_fleet_does_not_start_on_an_old_or_a_newer_schema(either_store: Store) -> None:
@@ -139,7 +144,7 @@ def test_what_belongs_to_a_deleted_row_goes_or_lets_go(either_store: Store) -> N
         session.add_all([plan("p1"), WebhookEndpointRow(id="w1", tenant="a", url="u", secret="s", events="[]", **now)])
         session.flush()
         session.add_all([
-            plan("p2", parent_id="p1"), plan("p3", base_id="p1"),
+            plan("p3", base_id="p1"),
             KeyRow(id="k", tenant="a", prefix="p", hash="h", scopes="[]", created_ms=1),
             ShopRow(tenant="a", id="s1", digest="d", released_plan_id="p1", tables="{}", **now),
             IdempotencyRow(tenant="a", key="k", operation="o", body_hash="h", plan_id="p1", created_ms=1, expires_ms=2),
@@ -179,6 +184,15 @@ def test_a_rush_goes_first_and_tenants_take_turns(either_store: Store) -> None:
     with either_store.reading() as session:
         queue = session.scalars(sa.select(PlanRow.id).order_by(PlanRow.priority, PlanRow.created_ms)).all()
     assert queue == ["6a", "0a", "4b", "1a", "5b", "2a", "3a"]
+
+
+def test_the_plans_of_a_question_come_behind_every_other_unless_in_a_rush(either_store: Store) -> None:
+    with either_store.writing() as session:
+        places = [
+            plan_rows.next_priority(session, "a", rush, of_question=of_question)
+            for rush, of_question in ((True, False), (True, True), (False, False), (False, True))
+        ]
+    assert places == [1_000, 1_000, 1_000_000, 1_000_000_000]
 
 
 def test_a_tenant_that_comes_late_takes_turns_from_there_on(either_store: Store) -> None:
@@ -234,6 +248,19 @@ def test_the_better_plan_of_an_earlier_claim_is_kept(either_store: Store) -> Non
             plan_rows.put_progress(session, "p1", claim.number, None, BestPlan('{"warnings":[]}', score, 0.0, "feasible"))
         with either_store.reading() as session:
             assert session.scalar(sa.select(PlanRow.score)) == kept
+
+
+def test_where_points_do_not_decide_the_plan_of_the_last_claim_counts(either_store: Store) -> None:
+    with either_store.writing() as session:
+        session.add(plan("p1"))
+    for score in (3.0, 5.0):
+        with either_store.writing() as session:
+            claim = plan_rows.claim(session, "p1", "w")
+            assert claim is not None
+            found = BestPlan('{"warnings":[]}', score, 0.0, "feasible", by_points=False)
+            plan_rows.put_progress(session, "p1", claim.number, None, found)
+        with either_store.reading() as session:
+            assert session.scalar(sa.select(PlanRow.score)) == score
 
 
 def test_a_plan_of_an_earlier_claim_is_ready_with_a_warning_where_the_last_one_has_none(either_store: Store) -> None:

@@ -21,6 +21,7 @@ OPEN: Final = ("waiting", "solving")
 """The states that a plan leaves again."""
 _RUSH_FIRST: Final = 1_000
 _OTHERS_FIRST: Final = 1_000_000
+_QUESTIONS_FIRST: Final = 1_000_000_000
 _LAST: Final = 2_000_000_000
 _TURNS: Final = 7_320
 """The class of the PostgreSQL advisory locks under which a tenant's places in the queue are counted."""
@@ -51,12 +52,15 @@ class QuietPlan:
 
 @dataclass(frozen=True, slots=True)
 class BestPlan:
-    """A plan that passed the audit, as it is stored: its JSON without `id` and `status`, and what lists show of it."""
+    """A plan that passed the audit, as it is stored: its JSON without `id` and `status`, and what lists show of it; `by_points` where the
+    points say which of two is better, which they do not where the solve has another aim.
+    """
 
     text: str
     score: float
     bound: float
     quality: str
+    by_points: bool = True
 
 
 def count_waiting(session: Session) -> int:
@@ -64,31 +68,40 @@ def count_waiting(session: Session) -> int:
     return session.scalar(sa.select(sa.func.count()).where(PlanRow.state == "waiting")) or 0
 
 
-def next_priority(session: Session, tenant: str, rush: bool) -> int:
+def next_priority(session: Session, tenant: str, rush: bool, *, of_question: bool = False) -> int:
     """The place in the queue of a tenant's next plan; the lowest is solved first.
+
+    The plans of a question (`of_question`) come behind every other one, unless they are in a rush.
 
     Start-time fair queueing (Goyal, Vin and Cheng 1996) with plans of equal length: a tenant's next plan comes one place
     behind its last open one, but not before the first plan that waits. So every plan in a rush goes before every other, a
     tenant's plans keep their order, and a tenant with many plans delays one with few by one plan at a time. One transaction
     at a time counts for a tenant: two at once would come to the same place, and give the tenant two turns for one.
     """
-    _take_turn(session, tenant, rush)
-    first, last = (_RUSH_FIRST, _OTHERS_FIRST - 1) if rush else (_OTHERS_FIRST, _LAST)
-    same = PlanRow.rush == rush
+    first, last = _places(rush, of_question)
+    _take_turn(session, tenant, first)
+    same = PlanRow.priority.between(first, last)
     begun = session.scalar(sa.select(sa.func.min(PlanRow.priority)).where(PlanRow.state == "waiting", same))
     own = session.scalar(sa.select(sa.func.max(PlanRow.priority)).where(PlanRow.state.in_(OPEN), PlanRow.tenant == tenant, same))
     return min(max(first, begun or 0, (own or 0) + 1), last)
 
 
-def _take_turn(session: Session, tenant: str, rush: bool) -> None:
-    """Wait until no other transaction counts the plans of `tenant`; holds until this one ends."""
+def _places(rush: bool, of_question: bool) -> tuple[int, int]:
+    """The first and the last place of a class of plans."""
+    if rush:
+        return _RUSH_FIRST, _OTHERS_FIRST - 1
+    return (_QUESTIONS_FIRST, _LAST) if of_question else (_OTHERS_FIRST, _QUESTIONS_FIRST - 1)
+
+
+def _take_turn(session: Session, tenant: str, first: int) -> None:
+    """Wait until no other transaction counts the plans of `tenant` in the class that begins at `first`; holds until this one ends."""
     connection = session.connection()
     if connection.dialect.name == "sqlite":
         driver = connection.connection.dbapi_connection
         if driver is not None and not driver.in_transaction:
             connection.exec_driver_sql("BEGIN IMMEDIATE")
     else:
-        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURNS, sa.func.hashtext(f"{rush} {tenant}"))))
+        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURNS, sa.func.hashtext(f"{first} {tenant}"))))
 
 
 def read(session: Session, plan_id: str, tenant: str) -> PlanRow | None:
@@ -165,10 +178,11 @@ def look(session: Session, plan_id: str, number: int) -> bool | None:
 def put_progress(session: Session, plan_id: str, number: int, progress: str | None, best: BestPlan | None) -> bool | None:
     """Store what a claimed solve reached; answers as :func:`look`.
 
-    A better plan that an earlier claim found is kept.
+    A plan with fewer points that an earlier claim found is kept, where points decide.
     """
     if best is not None:
-        kept = sa.or_(PlanRow.score.is_(None), PlanRow.plan_claim == number, PlanRow.score >= best.score)
+        better = PlanRow.score >= best.score if best.by_points else sa.true()
+        kept = sa.or_(PlanRow.score.is_(None), PlanRow.plan_claim == number, better)
         session.execute(
             sa.update(PlanRow).where(*_claimed(plan_id, number), kept).values(
                 plan=best.text, score=best.score, bound=best.bound, quality=best.quality, plan_claim=number, audit="passed",
