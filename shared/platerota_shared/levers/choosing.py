@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from datetime import datetime, timedelta
 from math import ceil
 from typing import Final
 
 from platerota_shared.instants import local_text
 from platerota_shared.levers.fixtures import machines, nests
-from platerota_shared.levers.lever import Lever, spoken
+from platerota_shared.levers.lever import KINDS, FoundKind, Lever, spoken
 from platerota_shared.levers.people import helpers, stays
 from platerota_shared.levers.plates import copies
 from platerota_shared.levers.week import Week
@@ -23,7 +23,7 @@ KIND_SHARE: Final = 1 / 4
 """The share of a list that one kind takes at first, so that twenty late orders do not leave twenty due dates and nothing else."""
 
 
-def levers_of(request: PlanRequest, plan: Plan, limit: int = MOST_LEVERS) -> list[Lever]:
+def levers_of(request: PlanRequest, plan: Plan, limit: int = MOST_LEVERS, kinds: Collection[FoundKind] = KINDS) -> list[Lever]:
     """The single changes that might help a plan most.
 
     Parameters
@@ -32,6 +32,8 @@ def levers_of(request: PlanRequest, plan: Plan, limit: int = MOST_LEVERS) -> lis
         A request, and a plan for it that the audit passed.
     limit
         How many at most; 1 to :data:`MOST_LEVERS`.
+    kinds
+        The kinds that are looked for.
 
     Returns
     -------
@@ -41,7 +43,7 @@ def levers_of(request: PlanRequest, plan: Plan, limit: int = MOST_LEVERS) -> lis
         do, or nothing waits for anything.
     """
     week = Week(request, plan)
-    found = [*copies(week), *helpers(week), *stays(week), *machines(week), *nests(week), *later_dates(week)]
+    found = [lever for kind in KINDS if kind in kinds for lever in _FINDERS[kind](week)]
     return _chosen(sorted(found, key=lambda lever: -lever.promise), limit)
 
 
@@ -71,3 +73,8 @@ def _chosen(levers: list[Lever], limit: int) -> list[Lever]:
             first.add(place)
     rest = [place for place in range(len(levers)) if place not in first][: limit - len(first)]
     return [levers[place] for place in sorted({*first, *rest})]
+
+
+_FINDERS: Final[dict[FoundKind, Callable[[Week], Iterator[Lever]]]] = {
+    "plate": copies, "operator": helpers, "shift": stays, "machine": machines, "nests": nests, "due": later_dates,
+}

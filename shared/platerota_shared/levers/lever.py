@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, get_args
 
-LeverKind = Literal["plate", "operator", "shift", "machine", "nests", "due", "own"]
-"""What a lever moves: one more plate, one more person, a further shift of somebody, a machine allowed for a fixture, more nests on a
-fixture, a due date; `own` is one that the caller named.
+FoundKind = Literal["plate", "operator", "shift", "machine", "nests", "due"]
+"""What a lever that is found moves: one more plate, one more person, a further shift of somebody, a machine allowed for a fixture, more
+nests on a fixture, a due date.
 """
+LeverKind = Literal["plate", "operator", "shift", "machine", "nests", "due", "own"]
+"""The same, and `own`: one that the caller named."""
+KINDS: Final[tuple[FoundKind, ...]] = get_args(FoundKind)
+"""Every kind that is found."""
 
 _DAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -32,7 +36,7 @@ class Lever:
         Points that it might save, as far as the plan tells: a rough sum by which levers are put in order before any is solved.
     """
 
-    kind: LeverKind
+    kind: FoundKind
     words: str
     changes: tuple[LeverChange, ...]
     promise: float = 0.0

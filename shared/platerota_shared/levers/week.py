@@ -196,8 +196,7 @@ class Week:
 
     def colleagues(self, operator: Operator) -> list[Operator]:
         """The others who do the same hand work: loads, unloads and exchanges; where somebody does none of it, any skill shared."""
-        hands = [skill for skill in HANDS if operator.can(skill)]
-        skills = hands or list(operator.skills)
+        skills: list[Skill] = [skill for skill in HANDS if operator.can(skill)] or list(operator.skills)
         return [
             row for row in self.request.shop.operators
             if row.id != operator.id and any(row.can(skill) for skill in skills)
