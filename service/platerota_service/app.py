@@ -38,6 +38,9 @@ from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
+from platerota_service.questions import routes as question_routes
+from platerota_service.questions import sweeps
+from platerota_service.questions.book import Questions
 from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.sheet_problems import FAULTS_HEADER, install_sheet_problems
@@ -84,14 +87,18 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         await asyncio.to_thread(store.prepare)
         await engine.start()
         yield
+        await questions.close()
         await engine.close()
         await asyncio.to_thread(outbox.close)
         await asyncio.to_thread(store.close)
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     metrics, outbox = Metrics(), Outbox(store)
-    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings))
-    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
+    questions = Questions(store, outbox, settings.queue_limit)
+    app.state.parts = Parts(
+        settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings), questions,
+    )
+    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls, sweeps, question_routes)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
     for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):

@@ -15,6 +15,7 @@ from platerota_service.attempts import Attempts
 from platerota_service.cursors import Place
 from platerota_service.executor import Executor, prepare_queue
 from platerota_service.plan_list import plans_page
+from platerota_service.questions.answering import Answering
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import PlanRow, Store, plan_rows
 from platerota_service.webhooks.delivering import Deliveries
@@ -109,7 +110,8 @@ def test_no_query_of_a_list_or_of_the_queue_reads_a_whole_table(either_store: St
 
 def _claims(store: Store, settings: ServiceSettings) -> dict[str, str]:
     """The statements of the queue itself that read a whole table while it looks for work; it takes none: no workflow is called 'nobody'."""
-    executor = Executor(store, Attempts("w", settings, store, ()), Deliveries(store, Outbox(store), inside=False).attempt, "w", 1)
+    deliveries, answering = Deliveries(store, Outbox(store), inside=False), Answering(store, {})
+    executor = Executor(store, Attempts("w", settings, store, ()), answering.answer, deliveries.attempt, "w", 1)
     with explained(store) as noted:
         executor.launch()
         last = time.monotonic() + 20

@@ -80,6 +80,10 @@ def test_a_database_of_each_revision_is_brought_to_the_newest_with_everything_in
             for table, wanted in ((plans, row), (shops, shop)):
                 found = connection.execute(sa.select(*[table.c[name] for name in wanted])).one()
                 assert dict(zip(wanted, found, strict=True)) == wanted
+    with empty_store.reading() as session:
+        old = plan_rows.read(session, "p1", "a")
+        assert old is not None
+        assert session.execute(sa.select(PlanRow.start, PlanRow.notes)).one() == (None, None)
     upgrading.check_newest(empty_store.engine)
 
 
@@ -135,7 +139,7 @@ def test_what_belongs_to_a_deleted_row_goes_or_lets_go(either_store: Store) -> N
         session.add_all([plan("p1"), WebhookEndpointRow(id="w1", tenant="a", url="u", secret="s", events="[]", **now)])
         session.flush()
         session.add_all([
-            plan("p2", parent_id="p1"), plan("p3", base_id="p1"),
+            plan("p3", base_id="p1"),
             KeyRow(id="k", tenant="a", prefix="p", hash="h", scopes="[]", created_ms=1),
             ShopRow(tenant="a", id="s1", digest="d", released_plan_id="p1", tables="{}", **now),
             IdempotencyRow(tenant="a", key="k", operation="o", body_hash="h", plan_id="p1", created_ms=1, expires_ms=2),
