@@ -179,6 +179,10 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "sweep-request": {"summary": "Four more, or a second plate", "value": example("sweep-request")},
         "sweep": {"summary": "Two what-ifs of one plan", "value": _sweep(waiting=False)},
         "waiting-sweep": {"summary": "A sweep that waits", "value": _sweep(waiting=True)},
+        "levers-request": {"summary": "Plates, further shifts and nests", "value": example("levers-request")},
+        "own-levers-request": {"summary": "A second plate, or a Saturday", "value": example("own-levers-request")},
+        "levers": {"summary": "A second plate helps most", "value": example("levers")},
+        "waiting-levers": {"summary": "Levers that wait", "value": _waiting_levers()},
         "risks-question": {"summary": "Hand work that varies, and a date for 19 in 20", "value": example("risks-question")},
         "risks": {"summary": "How sure the plan of one run is", "value": example("risks")},
     }
@@ -242,6 +246,13 @@ def _sweep(*, waiting: bool) -> dict[str, Any]:
         ],
         "answer": None if waiting else {"what_ifs": swept},
     }
+
+
+def _waiting_levers() -> dict[str, Any]:
+    """The question of the example's levers before any is solved."""
+    question: dict[str, Any] = example("levers")
+    plans = [{**plan, "status": "waiting", "score": None, "quality": None} for plan in question["plans"] if "longer" not in plan["name"]]
+    return {**question, "status": "waiting", "ended": None, "plans": plans, "answer": None}
 
 
 def _effect() -> Any:

@@ -17,6 +17,7 @@ from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.plan_events import PlanEvent
 from platerota_service.problems import Problem
+from platerota_service.questions.levers import LeversRequest
 from platerota_service.questions.routes import QuestionAnswer
 from platerota_service.questions.sweeps import SweepRequest
 from platerota_service.shops.answers import RowList, RowResults, ShopEntry
@@ -65,7 +66,7 @@ TAGS: Final = [
 ]
 """The tags of the calls, in the order of the page."""
 
-ASKED: Final = (PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest, SweepRequest)
+ASKED: Final = (PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest, SweepRequest, LeversRequest)
 """The models of bodies, which are read by the contract's own readers."""
 
 ANSWERED: Final = (

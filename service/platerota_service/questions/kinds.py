@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from platerota_service.questions.asking import Question
-from platerota_service.questions.sweeps import Sweep
+from platerota_service.questions.levers import LEVERS, Levers
+from platerota_service.questions.sweeps import SWEEP, Sweep
 
 
 def question_kinds() -> Mapping[str, Question]:
     """Every kind by its name."""
-    return {"what-if-sweep": Sweep()}
+    return {SWEEP: Sweep(), LEVERS: Levers()}

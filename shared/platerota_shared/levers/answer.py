@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 from platerota_shared.audit.book import Book
 from platerota_shared.costs import costs_of
 from platerota_shared.fields import Instant
-from platerota_shared.levers.halving import Solved, Standing, noise, standings
+from platerota_shared.levers.halving import FIRST, SECOND, Solved, Standing, noise, standings
 from platerota_shared.levers.lever import LeverKind
 from platerota_shared.moves import SAME_SECONDS
 from platerota_shared.plan import Out, Plan
 from platerota_shared.tables import PlanRequest
 
 LeverStatus = Literal["ready", "failed", "stopped", "deleted"]
-FIRST: Final = 1
-SECOND: Final = 2
 
 
 class OrderOutcome(Out):
@@ -159,7 +157,7 @@ Asked = Sequence[Mapping[str, Any]]
 """The levers of a question in their order: kind, name and changes of each."""
 
 
-def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAnswer:
+def levers_answer(asked: Asked, tries: Sequence[Try], base: Callable[[], Outcome]) -> LeversAnswer:
     """The answer from the solves that have ended so far.
 
     Parameters
@@ -169,10 +167,10 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAn
     tries
         Every solve that has ended.
     base
-        What the plan that the question is about counts; it stands for a control that has no plan.
+        Works out what the plan that the question is about counts; that stands for a control that has no plan.
     """
     found = {(one.number, one.round): one.outcome for one in tries if one.outcome is not None}
-    controls = {place: found[None, place] for place in (FIRST, SECOND) if (None, place) in found} or {FIRST: base}
+    controls = {place: found[None, place] for place in (FIRST, SECOND) if (None, place) in found} or {FIRST: base()}
     first, second = ({number: known.solved for (number, at), known in found.items() if number is not None and at == place}
                      for place in (FIRST, SECOND))
     solved = {place: known.solved for place, known in controls.items()}

@@ -21,6 +21,9 @@ LONGER: Final = 3
 """Times that the second round takes as long as the first, for each plan."""
 KEPT: Final = 1 / 3
 """The share of the levers that goes into the second round."""
+FIRST: Final = 1
+SECOND: Final = 2
+"""The two rounds by number."""
 ALIKE: Final = 0.001
 """Part of the control's points below which two plans are as good as each other, whatever else is known."""
 
@@ -48,6 +51,11 @@ def cannot_win(bound: float, best: float) -> bool:
     return bound >= best
 
 
+def most_again(levers: int) -> int:
+    """How many of so many levers are solved again at most."""
+    return ceil(levers * KEPT)
+
+
 def again(first: Totals, levers: int) -> list[int]:
     """The levers that are solved again: the better third of all, by their points in the first round, then by their number.
 
@@ -64,7 +72,7 @@ def again(first: Totals, levers: int) -> list[int]:
     """
     best = min((solved.total for solved in first.values()), default=inf)
     open_ = [number for number, solved in first.items() if not solved.proved and not cannot_win(solved.bound, best)]
-    return sorted(open_, key=lambda number: (first[number].total, number))[: ceil(levers * KEPT)]
+    return sorted(open_, key=lambda number: (first[number].total, number))[: most_again(levers)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +131,10 @@ def standings(first: Totals, second: Totals, controls: Mapping[int, Solved]) -> 
 
 def _standing(number: int, first: Totals, second: Totals, controls: Mapping[int, Solved]) -> Standing:
     # What is proved in the first round would be the same after the second: it is compared with the control that had more time.
-    against = max(controls) if number in second or first[number].proved else 1
+    against = max(controls) if number in second or first[number].proved else FIRST
     total = min(one[number].total for one in (first, second) if number in one)
     saved = controls[against].total - total
     return Standing(
-        number, 2 if number in second else 1, against, saved, helps=saved > noise(controls),
+        number, SECOND if number in second else FIRST, against, saved, helps=saved > noise(controls),
         certain=total < max(control.bound for control in controls.values()) - 1e-6,
     )
