@@ -1,4 +1,4 @@
-"""Levers of small shops where a planner sees at once what would help, and of many generated ones: each can be made and changes something."""
+"""Levers of small shops where a planner sees at once what would help, and of generated ones: each can be made, and changes something."""
 
 from __future__ import annotations
 

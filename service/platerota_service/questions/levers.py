@@ -44,6 +44,7 @@ from platerota_shared.levers import (
     levers_of,
     most_again,
     outcome,
+    outcome_without,
 )
 from platerota_shared.reading import read_request
 from platerota_shared.records import read_row, unknown_field
@@ -227,7 +228,7 @@ class Levers:
 
     async def judge(self, asked: Asked, child: Child) -> Facts:
         """The few figures that levers are compared by."""
-        return await asyncio.to_thread(lambda: outcome(child.request, child.plan).model_dump(mode="json"))
+        return await asyncio.to_thread(_verdict, asked, child)
 
     def then(self, asked: Asked, judged: Sequence[Judged], load: Callable[[str], Child]) -> Sequence[NewChild]:
         """The second round: the better third, and the control with them."""
@@ -244,7 +245,7 @@ class Levers:
 
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
         """Every lever, the one that saves most first."""
-        found = levers_answer(asked.asked["levers"], _tries(judged), lambda: outcome(asked.request, asked.base))
+        found = levers_answer(asked.asked["levers"], _tries(judged), outcome(asked.request, asked.base))
         return found.model_dump(mode="json", context={"zone": ZoneInfo(asked.base.timezone)})
 
 
@@ -252,10 +253,16 @@ def _tries(judged: Sequence[Judged]) -> list[Try]:
     return [
         Try(
             one.facts["lever"], one.facts["round"], one.end, one.problem,
-            Outcome.model_validate(one.verdict) if one.verdict is not None else None,
+            *(Outcome.model_validate(one.verdict[name]) if one.verdict and one.verdict[name] else None for name in ("with", "without")),
         )
         for one in judged
     ]
+
+
+def _verdict(asked: Asked, child: Child) -> dict[str, Any]:
+    found = outcome(child.request, child.plan)
+    without = outcome_without(asked.request, child.plan) if child.facts["lever"] is not None else None
+    return {"with": found.model_dump(mode="json"), "without": without and without.model_dump(mode="json")}
 
 
 def _once_more(one: Judged, load: Callable[[str], Child], seconds: float) -> NewChild | None:

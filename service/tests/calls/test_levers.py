@@ -3,6 +3,7 @@
 import asyncio
 import copy
 import json
+from datetime import datetime, timedelta
 from typing import Any
 
 import httpx
@@ -29,7 +30,7 @@ PERSON = {
     "changes": [{"kind": "add_operator", "id": "rui", "shifts": [{"days": ["mon"], "start": "06:00", "end": "14:30"}]}],
 }
 TWO_RUNS = example("what-if-plan")
-FINISH = {order["id"]: order["finish"] for order in TWO_RUNS["orders"]}
+"""3.79 points: the second run ends at 07:31."""
 
 
 @pytest.fixture
@@ -58,12 +59,17 @@ def levers(base: str) -> str:
     return f"/v1/plans/{base}/levers"
 
 
-def reached(total: float, bound: float = 1.0, quality: str = "feasible", finish: str = FINISH["A-1042"]) -> BestPlan:
-    """The plan of two runs with other points, and another finish of the order that waits."""
+def reached(total: float, bound: float = 1.0, quality: str = "feasible", sooner: int = 0) -> BestPlan:
+    """The plan of two runs with other points; `sooner` puts the second run on plate P2, so many seconds sooner."""
     plan = json.loads(plan_text("what-if-plan").text)
     plan["score"] = {**plan["score"], "total": total, "bound": bound, "gap": (total - bound) / total}
     plan["quality"] = quality
-    plan["orders"] = [{**row, "finish": finish} if row["id"] == "A-1042" else row for row in plan["orders"]]
+    for run in plan["runs"] if sooner else ():
+        run["plate"] = "P2" if run["id"] == "R2" else run["plate"]
+    for task in plan["tasks"] if sooner else ():
+        if task["run"] == "R2":
+            times = {name: (datetime.fromisoformat(task[name]) - timedelta(seconds=sooner)).isoformat() for name in ("start", "end")}
+            task.update(times, plate=task["plate"] and "P2")
     return BestPlan(json.dumps(plan), total, bound, quality)
 
 
@@ -163,7 +169,7 @@ async def test_two_rounds_and_every_lever_against_the_control_of_its_round(
     client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering, store: Store,
 ) -> None:
     question, (control, plate, later, person) = await asked(client, levers, PLATE, LATER, PERSON)
-    for name, plan in ((control, reached(3.8)), (plate, reached(3.0)), (later, reached(3.7)), (person, reached(3.9))):
+    for name, plan in ((control, reached(3.75)), (plate, reached(3.0)), (later, reached(3.6)), (person, reached(3.9))):
         worker.find(name, plan)
     running = await _until_asked_again(client, question, answering, 6)
     names = [(plan["id"], plan["name"]) for plan in running["plans"]][4:]
@@ -174,23 +180,23 @@ async def test_two_rounds_and_every_lever_against_the_control_of_its_round(
         assert row.start is not None
         assert Start.from_document(json.loads(row.start)).plan.id == plate
         assert json.loads(row.request)["settings"]["solve_seconds"] == 4.5
-    worker.find(names[0][0], reached(3.75))
-    worker.find(names[1][0], reached(2.5, finish="2027-03-01T07:01:00+00:00"))
+    worker.find(names[0][0], reached(3.7))
+    worker.find(names[1][0], reached(2.5, sooner=1_800))
     await answering.answer(question)
     document = await looked_at(client, question)
     assert document["status"] == "ready"
     answer = document["answer"]
-    assert [(one["round"], one["score"]) for one in answer["controls"]] == [(1, 3.8), (2, 3.75)]
+    assert [(one["round"], one["score"]) for one in answer["controls"]] == [(1, 3.75), (2, 3.7)]
     assert (answer["best"], answer["noise"]) == ("a second plate", pytest.approx(0.05))
     first, second, third = answer["levers"]
     assert (first["name"], first["kind"], first["round"], first["helps"], first["plan"]) == ("a second plate", "own", 2, True, names[1][0])
-    assert (first["saved"], first["changes"]) == (pytest.approx(1.25), PLATE["changes"])
+    assert (first["saved"], first["changes"]) == (pytest.approx(1.2), PLATE["changes"])
     assert [(row["id"], row["finish"], row["finish_seconds"]) for row in first["earlier"]] == [
         ("A-1042", "2027-03-01T07:01:00+00:00", 1_800),
     ]
-    # A day later saves 0.1 points of the control that had as much time; the control gained 0.05 by searching on.
-    assert (second["name"], second["saved"], second["helps"], second["round"]) == ("a day later", pytest.approx(0.1), True, 1)
-    assert (third["name"], third["saved"], third["helps"]) == ("somebody more", pytest.approx(-0.1), False)
+    # A day later saves 0.15 points of the control that had as much time; the control gained 0.05 by searching on.
+    assert (second["name"], second["saved"], second["helps"], second["round"]) == ("a day later", pytest.approx(0.15), True, 1)
+    assert (third["name"], third["saved"], third["helps"]) == ("somebody more", pytest.approx(-0.15), False)
     assert {third[name] for name in ("spindle_seconds", "operator_seconds", "overtime_seconds", "late_seconds_saved")} == {0}
     assert third["cost"] is None
 
@@ -210,10 +216,10 @@ async def test_what_is_proved_is_not_solved_again_and_what_cannot_win_neither(
     client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering,
 ) -> None:
     question, (control, plate, later, person) = await asked(client, levers, PLATE, LATER, PERSON)
-    worker.find(control, reached(3.8, 3.8, "optimal"))
+    worker.find(control, reached(3.75, 3.75, "optimal"))
     worker.find(plate, reached(3.0, 3.0, "optimal"))
     worker.find(later, reached(3.7, 3.1))
-    worker.find(person, reached(3.8, 3.2))
+    worker.find(person, reached(3.75, 3.2))
     await answering.answer(question)
     document = await looked_at(client, question)
     assert (document["status"], len(document["plans"])) == ("ready", 4)
@@ -243,7 +249,7 @@ async def test_a_stopped_question_ranks_what_is_there(
     client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering,
 ) -> None:
     question, (control, plate, _) = await asked(client, levers, PLATE, LATER)
-    worker.find(control, reached(3.8))
+    worker.find(control, reached(3.75))
     worker.find(plate, reached(3.0))
     assert (await client.post(f"/v1/questions/{question}/stop")).status_code == 202
     await answering.answer(question)
@@ -264,3 +270,18 @@ async def test_a_week_in_which_nothing_waits_has_a_control_and_no_lever(
     await answering.answer(question["id"])
     answer: dict[str, Any] = (await looked_at(client, question["id"]))["answer"]
     assert (answer["best"], answer["levers"], len(answer["controls"])) == (None, [], 1)
+
+
+async def test_a_plan_that_does_not_need_its_lever_counts_as_found_without_it(
+    client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering,
+) -> None:
+    question, (control, plate, later) = await asked(client, levers, PLATE, LATER)
+    worker.find(control, reached(4.5, 4.5, "optimal"))
+    worker.find(plate, reached(3.79, 3.79, "optimal"))
+    worker.find(later, reached(3.79, 3.79, "optimal"))
+    await answering.answer(question)
+    answer = (await looked_at(client, question))["answer"]
+    # Both plans are the base's own two runs: neither the second plate nor the later date is used for anything.
+    assert answer["best"] is None
+    assert {row["helps"] for row in answer["levers"]} == {False}
+    assert answer["controls"][0]["score"] == pytest.approx(TWO_RUNS["score"]["total"])

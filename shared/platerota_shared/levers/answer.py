@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from platerota_shared.audit import could_be_worked
 from platerota_shared.audit.book import Book
+from platerota_shared.audit.results import finish_times
+from platerota_shared.audit.score import parts
 from platerota_shared.costs import costs_of
 from platerota_shared.fields import Instant
 from platerota_shared.levers.halving import FIRST, SECOND, Solved, Standing, noise, standings
@@ -26,7 +29,7 @@ class OrderOutcome(Out):
 
 
 class Outcome(Out):
-    """What counts of a plan when levers are compared: few enough figures to keep them of every plan."""
+    """What counts of a plan in a week when levers are compared: few enough figures to keep them of every plan."""
 
     plan: str
     total: float
@@ -46,12 +49,31 @@ class Outcome(Out):
 
 
 def outcome(request: PlanRequest, plan: Plan) -> Outcome:
-    """What counts of a plan that the audit passed."""
-    costs = costs_of(Book(request, plan), plan.now)
+    """What counts of a plan that the audit passed for that week."""
+    return _counted(Book(request, plan), plan.score.total, plan.score.bound, proved=plan.quality == "optimal")
+
+
+def outcome_without(base: PlanRequest, plan: Plan) -> Outcome | None:
+    """What counts of a lever's plan in the week without the lever; None where it cannot be worked there, because it needs the lever.
+
+    Where it can, it tells what the lever is worth better than any other plan without it: everything else is the same.
+    """
+    if not could_be_worked(base, plan):
+        return None
+    book = Book(base, plan)
+    return _counted(book, parts(book).total(), 0.0, proved=False)
+
+
+def _counted(book: Book, total: float, bound: float, *, proved: bool) -> Outcome:
+    costs, finishes = costs_of(book, book.now), finish_times(book)
     bought = [row.bought_cost for row in costs.overtime if row.bought_cost is not None]
+    orders = {
+        name: OrderOutcome(finish=finishes[name], late_seconds=max(0, finishes[name] - row.due)) if book.placed(name)
+        else OrderOutcome(finish=None, late_seconds=None)
+        for name, row in book.orders.items()
+    }
     return Outcome(
-        plan=plan.id, total=plan.score.total, bound=plan.score.bound, proved=plan.quality == "optimal",
-        orders={row.id: OrderOutcome(finish=row.finish, late_seconds=row.late_seconds) for row in plan.orders},
+        plan=book.plan.id, total=total, bound=bound, proved=proved, orders=orders,
         spindle_seconds=costs.spindle_seconds, operator_seconds=costs.operator_seconds,
         overtime_seconds=sum(row.worked_seconds for row in costs.overtime), cost=costs.cost,
         overtime_cost=sum(bought) if costs.cost is not None else None,
@@ -116,14 +138,18 @@ class LeverResult(Out):
 
 
 class LeverControl(Out):
-    """The week without any change, solved for as long as the levers of a round."""
+    """The best plan of the week without any change that is known after a round.
+
+    It was found without a change in the same time as the levers; or it is the base; or it is a lever's plan that does not need the
+    lever.
+    """
 
     round: int
     """The round."""
     plan: str
-    """The id of its plan."""
+    """The id of the plan."""
     score: float
-    """Its points."""
+    """Its points in the week without any change."""
     bound: float
     """Points that no plan without a change can beat."""
 
@@ -132,7 +158,7 @@ class LeversAnswer(Out):
     """The levers as far as they are solved, the one that saves most first; those that do not help after those that do."""
 
     controls: tuple[LeverControl, ...]
-    """The control of each round; where that has no plan, the base itself stands for the first."""
+    """The control of each round; the last one may be missing where nothing was solved again."""
     noise: float
     """Points by which one plan may be better than another for nothing: what the control gained by its second round, 0.1 % of its
     points at least."""
@@ -144,20 +170,23 @@ class LeversAnswer(Out):
 
 @dataclass(frozen=True, slots=True)
 class Try:
-    """One solve of a lever (`number`, None: the control) in a round, how it ended, and what came of it."""
+    """One solve of a lever (`number`, None: the control) in a round, how it ended, and what came of it: with the lever, and where the
+    plan can be worked without it, without.
+    """
 
     number: int | None
     round: int
     status: LeverStatus
     problem: str | None = None
     outcome: Outcome | None = None
+    without: Outcome | None = None
 
 
 Asked = Sequence[Mapping[str, Any]]
 """The levers of a question in their order: kind, name and changes of each."""
 
 
-def levers_answer(asked: Asked, tries: Sequence[Try], base: Callable[[], Outcome]) -> LeversAnswer:
+def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAnswer:
     """The answer from the solves that have ended so far.
 
     Parameters
@@ -167,10 +196,10 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Callable[[], Outcome
     tries
         Every solve that has ended.
     base
-        Works out what the plan that the question is about counts; that stands for a control that has no plan.
+        What the plan that the question is about counts.
     """
     found = {(one.number, one.round): one.outcome for one in tries if one.outcome is not None}
-    controls = {place: found[None, place] for place in (FIRST, SECOND) if (None, place) in found} or {FIRST: base()}
+    controls = {place: _control(tries, base, place) for place in (FIRST, SECOND) if place == FIRST or any(at == place for _, at in found)}
     first, second = ({number: known.solved for (number, at), known in found.items() if number is not None and at == place}
                      for place in (FIRST, SECOND))
     solved = {place: known.solved for place, known in controls.items()}
@@ -181,6 +210,14 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Callable[[], Outcome
         controls=tuple(LeverControl(round=at, plan=one.plan, score=one.total, bound=one.bound) for at, one in controls.items()),
         noise=noise(solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows),
     )
+
+
+def _control(tries: Sequence[Try], base: Outcome, place: int) -> Outcome:
+    """The best plan without a change that is known after a round, with the best bound that is."""
+    plain = [base, *(one.outcome for one in tries if one.number is None and one.round <= place and one.outcome is not None)]
+    known = [*plain, *(one.without for one in tries if one.round <= place and one.without is not None)]
+    best = min(known, key=lambda one: one.total)
+    return best.model_copy(update={"bound": max(one.bound for one in plain)})
 
 
 def _result(

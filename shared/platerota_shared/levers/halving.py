@@ -2,7 +2,8 @@
 
 Every lever, and the control, the week without any change, is solved from the same plan for the same short time. The better third is
 solved again, each from what it found, for :data:`LONGER` times as long, and the control with them. A lever is only ever compared
-with the control that had as much time, so that what mere searching gains is not taken for what the lever brings.
+with the control that had as much time, so that what mere searching gains is not taken for what the lever brings; and a lever's plan
+that does not need the lever counts as found without it.
 
 The scheme is that of Jamieson & Talwalkar 2016, "Non-stochastic best arm identification and hyperparameter optimization",
 AISTATS, with two rounds (cited from memory); that a lever whose bound is above another's score is given up follows from the bound.
