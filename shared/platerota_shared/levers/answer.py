@@ -121,9 +121,9 @@ class LeverResult(Out):
     """Points saved; negative: its plan is worse."""
     late_seconds_saved: int | None
     """Lateness saved, all orders that are placed in both plans together, seconds."""
-    earlier: tuple[OrderGain, ...]
+    better: tuple[OrderGain, ...]
     """Orders that it makes less late, or finish sooner; those that are placed now first, then by lateness saved."""
-    later: tuple[OrderGain, ...]
+    worse: tuple[OrderGain, ...]
     """Orders that pay for it, the worst first."""
     spindle_seconds: int | None
     """Cutting seconds more than in the control."""
@@ -225,11 +225,11 @@ def _result(
 ) -> LeverResult:
     own = [found[stand.number, place] for place in (SECOND, FIRST) if (stand.number, place) in found]
     plan, control = min(own, key=lambda one: one.total), controls[stand.against]
-    earlier, later = _orders(control, plan)
+    better, worse = _orders(control, plan)
     return LeverResult(
         kind=lever["kind"], name=lever["name"], changes=lever["changes"], status="ready", problem=None, plan=plan.plan, round=stand.round,
         helps=stand.helps, certain=stand.certain, score=plan.total, saved=stand.saved,
-        late_seconds_saved=_late_saved(control, plan), earlier=earlier, later=later,
+        late_seconds_saved=_late_saved(control, plan), better=better, worse=worse,
         spindle_seconds=plan.spindle_seconds - control.spindle_seconds, operator_seconds=plan.operator_seconds - control.operator_seconds,
         overtime_seconds=plan.overtime_seconds - control.overtime_seconds, cost=_more(control.cost, plan.cost),
         overtime_cost=_more(control.overtime_cost, plan.overtime_cost),
@@ -242,7 +242,7 @@ def _unsolved(lever: Mapping[str, Any], tries: Sequence[Try]) -> LeverResult:
     return LeverResult(
         kind=lever["kind"], name=lever["name"], changes=lever["changes"], status=last.status if last is not None else None,
         problem=last.problem if last is not None else None, plan=None, round=FIRST, helps=False, certain=False, score=None, saved=None,
-        late_seconds_saved=None, earlier=(), later=(), spindle_seconds=None, operator_seconds=None, overtime_seconds=None, cost=None,
+        late_seconds_saved=None, better=(), worse=(), spindle_seconds=None, operator_seconds=None, overtime_seconds=None, cost=None,
         overtime_cost=None,
     )
 
@@ -261,9 +261,9 @@ def _orders(control: Outcome, plan: Outcome) -> tuple[tuple[OrderGain, ...], tup
     gains = list(_gains(control, plan))
     # An order with no time saved because only one of the plans places it comes first on its side.
     rank = {row.id: (row.late_seconds is not None, row.late_seconds or 0, row.finish_seconds or 0) for row, _ in gains}
-    earlier = sorted((row for row, gain in gains if gain), key=lambda row: (rank[row.id][0], -rank[row.id][1], -rank[row.id][2], row.id))
-    later = sorted((row for row, gain in gains if not gain), key=lambda row: (*rank[row.id], row.id))
-    return tuple(earlier), tuple(later)
+    better = sorted((row for row, gain in gains if gain), key=lambda row: (rank[row.id][0], -rank[row.id][1], -rank[row.id][2], row.id))
+    worse = sorted((row for row, gain in gains if not gain), key=lambda row: (*rank[row.id], row.id))
+    return tuple(better), tuple(worse)
 
 
 def _gains(control: Outcome, plan: Outcome) -> Iterator[tuple[OrderGain, bool]]:
