@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from pydantic import ConfigDict
 
@@ -31,8 +30,7 @@ from platerota_service.operations_schedule import operations_schedule
 from platerota_service.problems import PROBLEM_JSON, Problem, ProblemFault
 from platerota_shared.changes import apply_changes
 from platerota_shared.costs import plan_costs
-from platerota_shared.differences import Differences, differences
-from platerota_shared.effects import effect
+from platerota_shared.differences import differences
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate, read_plate_check
 from platerota_shared.reading import read_request
@@ -176,13 +174,6 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "costs": {"summary": "One order", "value": _costs()},
         "plate-check-request": {"summary": "Eight pieces on an aluminium plate", "value": example("plate-check-request")},
         "plate-check": {"summary": "What that plate can do", "value": _plate_check()},
-        "sweep-request": {"summary": "Four more, or a second plate", "value": example("sweep-request")},
-        "sweep": {"summary": "Two what-ifs of one plan", "value": _sweep(waiting=False)},
-        "waiting-sweep": {"summary": "A sweep that waits", "value": _sweep(waiting=True)},
-        "levers-request": {"summary": "Plates, further shifts and nests", "value": example("levers-request")},
-        "own-levers-request": {"summary": "A second plate, or a Saturday", "value": example("own-levers-request")},
-        "levers": {"summary": "A second plate helps most", "value": example("levers")},
-        "waiting-levers": {"summary": "Levers that wait", "value": _waiting_levers()},
         "risks-question": {"summary": "Hand work that varies, and a date for 19 in 20", "value": example("risks-question")},
         "risks": {"summary": "How sure the plan of one run is", "value": example("risks")},
     }
@@ -220,44 +211,9 @@ def _what_if_plan() -> dict[str, Any]:
 
 
 def _differences() -> Any:
-    return _compared().document()
-
-
-def _compared() -> Differences:
     base, plan = (Plan.from_document({name: example(of)[name] for name in Plan.model_fields}) for of in ("plan", "what-if-plan"))
     changed = apply_changes(example("request"), example("what-if-request")["changes"])
-    return differences(read_request(example("request")), base, changed.request, plan)
-
-
-def _sweep(*, waiting: bool) -> dict[str, Any]:
-    """The question of the example's sweep, of which the first plan is the example's what-if."""
-    name, plans = "5d1c9a7be04f4c3e8a6b2f9d7c3e1a05", [("000", "four more"), ("001", "a second plate")]
-    swept = [{"name": "four more", "plan": f"{name}000", "status": "ready", "problem": None, "effect": _effect()}]
-    status, score = ("waiting", None) if waiting else ("solving", example("what-if-plan")["score"]["total"])
-    return {
-        "id": name, "kind": "what-if-sweep", "status": status, "base": example("plan")["id"], "created": "2027-03-01T06:02:00+00:00",
-        "ended": None, "rush": False, "problem": None,
-        "plans": [
-            {
-                "id": name + number, "name": what, "status": "ready" if number == "000" and not waiting else status,
-                "score": score if number == "000" else None, "quality": "feasible" if number == "000" and not waiting else None,
-            }
-            for number, what in plans
-        ],
-        "answer": None if waiting else {"what_ifs": swept},
-    }
-
-
-def _waiting_levers() -> dict[str, Any]:
-    """The question of the example's levers before any is solved."""
-    question: dict[str, Any] = example("levers")
-    plans = [{**plan, "status": "waiting", "score": None, "quality": None} for plan in question["plans"] if "longer" not in plan["name"]]
-    return {**question, "status": "waiting", "ended": None, "plans": plans, "answer": None}
-
-
-def _effect() -> Any:
-    """What the example's what-if does differently."""
-    return effect(_compared()).model_dump(mode="json", context={"zone": ZoneInfo(example("plan")["timezone"])})
+    return differences(read_request(example("request")), base, changed.request, plan).document()
 
 
 def _costs() -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
@@ -50,6 +50,19 @@ def said_twice(settings: Mapping[str, Any], changes: Any, place: str = "") -> It
             for name in settings.keys() & change.keys():
                 words = f"{name} is given in settings, and in change {index + 1} too"
                 yield Fault(place + pointer("changes", index, name), "changes-contradict", words, "say it in one of the two")
+
+
+def refuse(faults: Sequence[Fault]) -> None:
+    """Nothing where there are no faults.
+
+    Raises
+    ------
+    platerota_shared.faults.RequestRefused
+        With every fault, of those with one code at one place the first.
+    """
+    first = {(fault.pointer, fault.code): fault for fault in reversed(faults)}
+    if faults:
+        raise RequestRefused(fault for fault in faults if first[fault.pointer, fault.code] is fault)
 
 
 def apply(base: Base, settings: Settings, changes: Any, place: str = "") -> Changed:

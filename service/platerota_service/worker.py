@@ -11,6 +11,7 @@ from platerota_service.attempts import Attempts
 from platerota_service.executor import Executor
 from platerota_service.questions.answering import Answering
 from platerota_service.questions.kinds import question_kinds
+from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
 from platerota_service.upkeep import Upkeep
@@ -31,7 +32,7 @@ class Worker:
         self._outbox = Outbox(store)
         attempts = Attempts(settings.worker_id, settings, store, command, self._outbox.plan_ended)
         deliveries = Deliveries(store, self._outbox, inside=settings.webhooks_inside)
-        self._answering = Answering(store, question_kinds())
+        self._answering = Answering(store, question_kinds(Simulations(settings)))
         self._executor = Executor(
             store, attempts, self._answering.answer, deliveries.attempt, settings.worker_id, settings.solve_slots,
         )

@@ -82,9 +82,11 @@ class Child:
         """Its request."""
         return read_request(self.document)
 
-    def again(self, solve_seconds: float) -> Submission:
-        """Its request once more, with another time for the optimiser."""
-        document = {**self.document, "settings": {**(self.document.get("settings") or {}), "solve_seconds": solve_seconds}}
+    def again(self, solve_seconds: float | None = None) -> Submission:
+        """Its request once more, with another time for the optimiser where that is given."""
+        document = self.document
+        if solve_seconds is not None:
+            document = {**document, "settings": {**(document.get("settings") or {}), "solve_seconds": solve_seconds}}
         text = written(document).encode()
         return Submission(text, read_request(document), shop_id=self.shop_id, shop_version=self.shop_version)
 

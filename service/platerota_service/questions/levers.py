@@ -26,7 +26,7 @@ from platerota_service.questions.asking import Asked, Child, Facts, Judged, NewC
 from platerota_service.questions.making import AskingOf
 from platerota_service.questions.sweeps import Named, NamedWhatIf, read_named
 from platerota_service.shops.book import written
-from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, submission
+from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, refuse, submission
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
 from platerota_shared.fields import Whole
@@ -88,10 +88,7 @@ _FIELDS: Final = tuple(LeversRequest.model_fields)
 _BODY: Final[dict[str, Any]] = {
     "required": False, "description": "Which levers are tried; JSON, UTF-8. Without it: the 20 that promise most.",
     "content": {
-        "application/json": {
-            "schema": reference("LeversRequest"),
-            "examples": {"what-could-help": example_reference("levers-request"), "our-own": example_reference("own-levers-request")},
-        },
+        "application/json": {"schema": reference("LeversRequest"), "examples": {"what-could-help": example_reference("levers-request")}},
     },
 }
 _FAULTS: Final = (
@@ -153,9 +150,8 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
     own, wrong = read_named(base, budget, listed, Named("levers", "lever", MOST_LEVERS), zone, suggestions)
     control = _control(base, budget)
     faults += [*found, *more, *wrong, *_list_faults(given), *_own_faults(listed, own, control)]
-    if faults or beside.row is None:
-        known = {(fault.pointer, fault.code): fault for fault in reversed(faults)}
-        raise RequestRefused(list(reversed(known.values())))
+    refuse(faults)
+    assert beside.row is not None
     levers = [_asked_own(one, child) for one, child in zip(listed or (), own, strict=True)] or _found(base, budget, beside.row)
     seconds = control.request.settings.solve_seconds
     children = [NewChild(CONTROL, control, {"lever": None, "round": FIRST})]

@@ -22,9 +22,8 @@ from platerota_service.problems import ProblemFault
 from platerota_service.questions.answers import asked_answers
 from platerota_service.questions.asking import Asked, Child, ChildEnd, Facts, Judged, NewChild, NewQuestion
 from platerota_service.questions.making import AskingOf
-from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, said_twice, submission
+from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, refuse, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
-from platerota_shared.differences import differences
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.effects import Effect, effect
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
@@ -134,9 +133,7 @@ def read_sweep(body: bytes, base: Base) -> NewQuestion:
     children, faults = [child for child in read if child is not None], [*faults, *found]
     for index, one in enumerate(listed[:MOST] if is_list(listed) else ()):
         faults += said_twice(settings, one.get("changes") if is_object(one) else None, pointer("what_ifs", index))
-    if faults:
-        known = {(fault.pointer, fault.code): fault for fault in reversed(faults)}
-        raise RequestRefused(list(reversed(known.values())))
+    refuse(faults)
     return NewQuestion(SWEEP, base, {"what_ifs": [child.name for child in children]}, children)
 
 
@@ -230,5 +227,5 @@ class Sweep:
 
 def effect_facts(asked: Asked, child: Child) -> dict[str, Any]:
     """What a plan of a question does differently from its base, as JSON values; work for a thread."""
-    found = effect(differences(asked.request, asked.base, child.request, child.plan))
+    found = effect(asked.request, asked.base, child.request, child.plan)
     return found.model_dump(mode="json", context={"zone": ZoneInfo(child.plan.timezone)})

@@ -12,6 +12,7 @@ import pytest
 from platerota_service.answers import example
 from platerota_service.questions.answering import Answering
 from platerota_service.questions.kinds import question_kinds
+from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import PlanRow, QuestionRow, Store
 from platerota_service.store.plan_rows import BestPlan
@@ -40,8 +41,8 @@ def settings(settings: ServiceSettings) -> ServiceSettings:
 
 
 @pytest.fixture
-def answering(store: Store) -> Answering:
-    return Answering(store, question_kinds())
+def answering(store: Store, settings: ServiceSettings) -> Answering:
+    return Answering(store, question_kinds(Simulations(settings)))
 
 
 @pytest.fixture
