@@ -162,7 +162,7 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
 
 def _control(base: Base, settings: Settings) -> Submission:
     """The base's request without any change, solved as the levers are."""
-    document = {**base.document, "settings": {**(base.document.get("settings") or {}), **settings}}
+    document: dict[str, Any] = {**base.document, "settings": {**(base.document.get("settings") or {}), **settings}}
     return Submission(
         written(document).encode(), read_request(document), base_id=base.plan.id, start=Start(base.plan), shop_id=base.shop_id,
         shop_version=base.shop_version,

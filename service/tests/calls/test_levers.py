@@ -92,7 +92,7 @@ async def test_every_fault_is_said_at_its_place_and_nothing_is_stored(client: ht
             return session.query(PlanRow).count(), session.query(QuestionRow).count()
 
     before = rows()
-    faulty = {
+    faulty: Document = {
         "levers": [
             {"name": "one", "changes": [{"kind": "copy_plate", "plate": "P9", "id": "P2"}]},
             {"name": "one", "changes": [{"kind": "change_settings", "score": {"late_hour": 1}}]},
