@@ -48,7 +48,9 @@ def nests(week: Week) -> Iterator[Lever]:
     Whether the plate has the room is for the planner to see; that it stays light enough for its machines is looked at here.
     """
     for fixture in week.request.shop.fixtures:
-        rows = _needed_rows(week, fixture.id)
+        filled = week.filled.get(fixture.id, set())
+        held = week.tables.nests_by_fixture.get(fixture.id, ()) if filled else ()
+        rows = [nest for nest in held if (nest.part, nest.op) in filled and more(nest.count) <= MOST_NESTS]
         if not rows or not _bears(week, fixture, rows):
             continue
         promise = sum(_fewer(week, fixture, stake, rows) for stake in week.stakes)
@@ -65,24 +67,11 @@ def more(count: int) -> int:
     return count + across
 
 
-def _needed_rows(week: Week, fixture: str) -> list[Nest]:
-    """The nests of a fixture that runs of the plan fill; of orders without a place, those that could be filled."""
-    used = {(row.part, row.op) for run in week.plan.runs if run.fixture == fixture for row in run.pieces}
-    used |= {
-        (nest.part, nest.op) for stake in week.stakes if not stake.placed for nest in week.request.shop.nests
-        if nest.part == stake.order.part
-    }
-    return [
-        nest for nest in week.request.shop.nests
-        if nest.fixture == fixture and (nest.part, nest.op) in used and more(nest.count) <= MOST_NESTS
-    ]
-
-
 def _bears(week: Week, fixture: Fixture, rows: list[Nest]) -> bool:
     """Whether each plate of a fixture, full, still fits every machine that it fits with a full load now."""
-    full = sum(week.fits.stock(nest.part, nest.op) * nest.count for nest in week.request.shop.nests if nest.fixture == fixture.id)
+    full = sum(week.fits.stock(nest.part, nest.op) * nest.count for nest in week.tables.nests_by_fixture.get(fixture.id, ()))
     heavier = full + sum(week.fits.stock(row.part, row.op) * (more(row.count) - row.count) for row in rows)
-    plates = [plate for plate in week.request.shop.plates if plate.fixture == fixture.id] or week.plates_of.get(fixture.id, [])
+    plates = week.tables.plates_by_fixture.get(fixture.id) or week.plates_of.get(fixture.id, [])
     return bool(plates) and all(
         week.fits.misfit(plate, machine, fixture, heavier) is None
         for plate in plates for machine in week.fits.machines_for(plate, fixture, full)

@@ -9,13 +9,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, reduce
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Final
 
 from platerota_shared.audit.book import Book
-from platerota_shared.audit.spans import common, seconds_in, without
+from platerota_shared.audit.spans import common, last_begun, without
 from platerota_shared.audit.trip import spans_of
-from platerota_shared.calendars import Span, clip, merge
+from platerota_shared.calendars import Span, merge
 from platerota_shared.checks.fit import Fits
 from platerota_shared.fields import Skill
 from platerota_shared.plan import Plan, Task
@@ -70,6 +70,7 @@ class Week:
         self.book = Book(request, plan)
         self.tables = RequestTables.of(request)
         self.fits = Fits(self.tables)
+        self._nobody: dict[frozenset[str], list[Span]] = {}
 
     @cached_property
     def stakes(self) -> list[Stake]:
@@ -106,8 +107,10 @@ class Week:
         return self._worth([(stake, stake.end) for stake in self.stakes], spans, share)
 
     def _worth(self, until: Iterable[tuple[Stake, int]], spans: Sequence[Span], share: float) -> float:
-        rates = self.request.settings.score
-        return sum(stake.points(rates, share * seconds_in(clip(spans, stake.begin, end))) for stake, end in until if end > stake.begin)
+        rates, until_then = self.request.settings.score, _Total(spans)
+        return sum(
+            stake.points(rates, share * (until_then(end) - until_then(stake.begin))) for stake, end in until if end > stake.begin
+        )
 
     @cached_property
     def end(self) -> int:
@@ -133,11 +136,10 @@ class Week:
 
     def plate_in_machine(self, plate: str) -> list[Span]:
         """When a plate is in a machine, from place to pull."""
-        spans: list[Span] = []
-        for trip in self.book.trips:
-            if trip.run.plate == plate and trip.pull is not None:
-                spans.append((trip.place.start if trip.place is not None else self.book.now, trip.pull.end))
-        return merge(spans)
+        trips = [use.trip for use in self.book.uses.get(plate, ()) if use.trip is not None]
+        return merge(
+            (trip.place.start if trip.place is not None else self.book.now, trip.pull.end) for trip in trips if trip.pull is not None
+        )
 
     @cached_property
     def _spindles(self) -> dict[str, list[Span]]:
@@ -190,9 +192,14 @@ class Week:
                 free = use.end
         return merge(spans)
 
+    @cached_property
+    def _busy(self) -> dict[str, list[Span]]:
+        tasks = self.book.by_operator
+        return {name: merge(span for task in tasks.get(name, ()) for span in spans_of(task)) for name in self.book.operators}
+
     def busy(self, operator: str) -> list[Span]:
         """When an operator has a task."""
-        return merge(span for task in self.book.by_operator.get(operator, ()) for span in spans_of(task))
+        return self._busy[operator]
 
     def colleagues(self, operator: Operator) -> list[Operator]:
         """The others who do the same hand work: loads, unloads and exchanges; where somebody does none of it, any skill shared."""
@@ -204,9 +211,38 @@ class Week:
 
     def nobody_free(self, people: Iterable[Operator]) -> list[Span]:
         """When none of these people works without a task: away, or busy."""
-        whole = [(self.book.now, self.book.horizon_end)]
-        free = merge(span for row in people for span in without(self.book.hours[row.id].called, self.busy(row.id)))
-        return without(whole, free)
+        names = frozenset(row.id for row in people)
+        if names not in self._nobody:
+            free = merge(span for name in names for span in without(self.book.hours[name].called, self.busy(name)))
+            self._nobody[names] = without([(self.book.now, self.book.horizon_end)], free)
+        return self._nobody[names]
+
+    @cached_property
+    def filled(self) -> dict[str, set[tuple[str, int]]]:
+        """What each fixture holds in this plan, by part and op; of orders without a place, what it could hold."""
+        found: dict[str, set[tuple[str, int]]] = defaultdict(set)
+        for run in self.plan.runs:
+            found[run.fixture].update((row.part, row.op) for row in run.pieces)
+        left_out = {stake.order.part for stake in self.stakes if not stake.placed}
+        for nest in self.request.shop.nests:
+            if nest.part in left_out:
+                found[nest.fixture].add((nest.part, nest.op))
+        return dict(found)
+
+
+class _Total:
+    """The seconds of a list of spans before an instant, asked of many instants."""
+
+    def __init__(self, spans: Sequence[Span]) -> None:
+        self._spans = spans
+        self._before = [0, *accumulate(end - start for start, end in spans)]
+
+    def __call__(self, instant: int) -> int:
+        place = last_begun(self._spans, instant)
+        if place < 0:
+            return 0
+        start, end = self._spans[place]
+        return self._before[place] + min(instant, end) - start
 
 
 def all_at_once(lists: Sequence[list[Span]]) -> list[Span]:
