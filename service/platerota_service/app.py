@@ -23,6 +23,7 @@ from platerota_service import (
     plans,
     plate_checks,
     problem_pages,
+    replans,
     risk_calls,
     templates,
     what_ifs,
@@ -39,6 +40,7 @@ from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
 from platerota_service.questions import levers, promises, rush_orders, sweeps
+from platerota_service.questions import listing as question_list
 from platerota_service.questions import routes as question_routes
 from platerota_service.questions.book import Questions
 from platerota_service.risk_process import Simulations
@@ -98,11 +100,12 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.state.parts = Parts(
         settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings), questions,
     )
-    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
-    about_questions = (sweeps, rush_orders, promises, levers, question_routes)
+    about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
+    about_questions = (sweeps, rush_orders, promises, levers, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
-    for part in (*about_plans, *about_questions, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
+    beside = (plate_checks, webhooks, links, health, problem_pages, numbers)
+    for part in (*about_plans, *about_questions, *about_shops, *for_people, *beside):
         app.include_router(part.router)
     install_problem_handlers(app)
     install_sheet_problems(app)

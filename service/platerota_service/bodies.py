@@ -11,6 +11,7 @@ from platerota_service.formats import SHEET_BODIES, body_kind
 from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
 from platerota_service.problems import ProblemError
 from platerota_service.workbook import read_sheets
+from platerota_shared.plan import Warning_
 from platerota_shared.reading import read_request
 
 
@@ -40,8 +41,8 @@ async def read_json_or_sheets(call: Request, limit: int) -> bytes:
     return await _read_whole(call, limit)
 
 
-def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> tuple[Submission, tuple[str, ...]]:
-    """The request in a body of that media type, and what a planner should know of how sheets were read; work for a thread.
+def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> Submission:
+    """The request in a body of that media type, with notes on how sheets were read; work for a thread.
 
     Parameters
     ----------
@@ -56,9 +57,10 @@ def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> tuple[Submi
         With every fault of a workbook or a zip of CSV files at once.
     """
     if kind not in SHEET_BODIES:
-        return submission_from(body), ()
+        return submission_from(body)
     read = read_sheets(body, decimal_comma=decimal_comma)
-    return Submission(read.text, read.request), read.remarks
+    notes = tuple(Warning_(code="as-it-was-read", detail=remark, pointer="") for remark in read.remarks)
+    return Submission(read.text, read.request, notes=notes)
 
 
 def submission_from(body: bytes) -> Submission:

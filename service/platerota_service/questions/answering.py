@@ -91,17 +91,17 @@ class Answering:
         for child in fresh:
             course.judged[child.plan] = await self._judge(kind, asked, child)
         judged = [course.judged[child.plan] for child in known if child.plan in course.judged]
-        if len(judged) == len(known):
-            further = [] if row.stop_asked else await asyncio.to_thread(kind.then, asked, judged, lambda name: self._load(name, known))
-            if further:
-                return await self._ask_further(row, known, further)
         answer = await asyncio.to_thread(kind.answer, asked, judged) if any(one.end == "ready" for one in judged) else None
-        if len(judged) == len(known):
-            await self._finish(row, *_end(row, judged, answer))
-            return True
         if answer is not None:
             await patiently(self._store, lambda session: question_rows.tell(session, row.id, row.round, _json(answer)))
-        return False
+        if len(judged) < len(known):
+            return False
+        if not row.stop_asked:
+            further = await asyncio.to_thread(kind.then, asked, judged, lambda name: self._load(name, known))
+            if further:
+                return await self._ask_further(row, known, further)
+        await self._finish(row, *_end(row, judged, answer))
+        return True
 
     async def _asked(self, row: QuestionRow) -> Asked:
         base = await patiently(self._store, lambda session: question_rows.read_base(session, row.id))

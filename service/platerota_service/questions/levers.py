@@ -26,7 +26,8 @@ from platerota_service.questions.asking import Asked, Child, Facts, Judged, NewC
 from platerota_service.questions.making import AskingOf
 from platerota_service.questions.sweeps import Named, NamedWhatIf, read_named
 from platerota_service.shops.book import written
-from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, refuse, submission
+from platerota_service.solve_settings import SolveSettings, read_settings, with_settings
+from platerota_service.variations import Settings, apply, refuse, submission
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
 from platerota_shared.fields import Whole
@@ -73,7 +74,7 @@ class LeversRequest(Row):
     of somebody; `machine`: a machine allowed for a fixture; `nests`: one more row of nests; `due`: a late order due a day later."""
     levers: Annotated[tuple[NamedWhatIf, ...], Field(max_length=MOST_LEVERS)] = ()
     """Levers of your own, each upon the base alone; then no others are looked for."""
-    settings: WhatIfSettings = WhatIfSettings()
+    settings: SolveSettings = SolveSettings()
     """How each is solved; `solve_seconds` is that of the first round, 1.5 where it is not given, three times as long in the second."""
 
 
@@ -141,7 +142,7 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
     given, zone, suggestions = read_document(body, holds="levers"), ZoneInfo(base.document["shop"]["timezone"]), Suggestions()
     faults = [*duplicate_keys(given)]
     faults += [unknown_field("", "the question", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
-    settings, found = read_settings(given, zone, suggestions)
+    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
     beside, more = read_row(
         _Beside, {name: given[name] for name in _Beside.model_fields if name in given}, "", "the question", zone, suggestions,
     )
@@ -162,7 +163,7 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
 
 def _control(base: Base, settings: Settings) -> Submission:
     """The base's request without any change, solved as the levers are."""
-    document: dict[str, Any] = {**base.document, "settings": {**(base.document.get("settings") or {}), **settings}}
+    document = with_settings(base.document, settings)
     return Submission(
         written(document).encode(), read_request(document), base_id=base.plan.id, start=Start(base.plan), shop_id=base.shop_id,
         shop_version=base.shop_version,

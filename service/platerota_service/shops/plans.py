@@ -42,7 +42,7 @@ async def create_shop_plan(call: Request, shop_id: ShopId, making: MakingOf, sto
     """
     body = await read_body(call, settings.max_body_bytes)
     shop = await asyncio.to_thread(existing, ShopBook(store, making.caller.tenant), shop_id)
-    return await making.make(body, lambda: (_submission(body, shop), ()))
+    return await making.make(body, lambda: _submission(body, shop))
 
 
 @router.get(

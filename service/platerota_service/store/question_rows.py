@@ -59,6 +59,12 @@ def children(session: Session, question_id: str) -> dict[str, ChildPlan]:
     return {row.id: ChildPlan(row.id, row.state, row.revision, row.score, row.quality) for row in found}
 
 
+def begun(session: Session, question_ids: Sequence[str]) -> set[str]:
+    """Those of `question_ids` of which a plan does not wait any more."""
+    wanted = sa.select(PlanRow.parent_id).where(PlanRow.parent_id.in_(question_ids), PlanRow.state != "waiting").distinct()
+    return {question_id for question_id in session.scalars(wanted) if question_id is not None}
+
+
 def revisions(session: Session, question_ids: Sequence[str]) -> dict[str, int]:
     """The revisions of those of `question_ids` that exist."""
     found = session.execute(sa.select(QuestionRow.id, QuestionRow.revision).where(QuestionRow.id.in_(question_ids)))

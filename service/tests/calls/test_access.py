@@ -221,6 +221,7 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         sent = shop["plates"][0] if path.endswith("{row}") else {"url": body["url"]} if path == "/v1/webhooks/{hook_id}" else None
         sent = {"rows": body["rows"]} if path.endswith("{table}") else request_document if path.endswith("/plans") else sent
         sent = {"changes": [{"kind": "drop_order", "order": "A-1042"}]} if path.endswith("/what-ifs") else sent
+        sent = {"now": request_document["now"]} if path.endswith("/replans") else sent
         query = {"against": plan_id} if path.endswith("/differences") else {}
         answer = await client.request(method, address, json=sent, params=query, headers=south | {"If-Match": "*"})
         assert answer.status_code == 404, (method, path, answer.text)

@@ -235,6 +235,23 @@ async def test_a_question_sent_again_with_its_key_is_asked_once(client: httpx.As
     problem(await client.post(sweeps, json=TWO, headers=ASYNC | key), "unknown-question")
 
 
+async def test_questions_are_listed_by_tenant_the_newest_first(
+    client: httpx.AsyncClient, sweeps: str, worker: HandWorker, app: FastAPI,
+) -> None:
+    app.state.parts.questions._limit = 10
+    made = [(await client.post(sweeps, json=TWO, headers=ASYNC)).json() for _ in range(2)]
+    worker.take(made[0]["plans"][0]["id"])
+    pages = [(await client.get("/v1/questions?limit=1")).json()]
+    pages.append((await client.get(pages[0]["next"])).json())
+    found = [(one["id"], one["status"]) for page in pages for one in page["items"]]
+    assert sorted(found) == sorted([(made[1]["id"], "waiting"), (made[0]["id"], "solving")])
+    assert pages[1]["next"] is None
+    entries = (await client.get("/v1/plans")).json()["items"]
+    assert [one["question"] for one in entries if one["id"] == made[0]["plans"][1]["id"]] == [made[0]["id"]]
+    keys: KeyBook = app.state.parts.keys
+    assert (await client.get("/v1/questions", headers={"X-API-Key": str(keys.create("other"))})).json()["items"] == []
+
+
 async def test_old_questions_are_forgotten(asked: Document, answering: Answering, client: httpx.AsyncClient, store: Store) -> None:
     await client.post(f"/v1/questions/{asked['id']}/stop")
     await answering.answer(asked["id"])
