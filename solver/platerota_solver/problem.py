@@ -79,6 +79,31 @@ class Arrays(NamedTuple):
     l_cut: Ints  # per machine: when a cut may run (closures and unattended limits), never booked
     l_plate: Ints  # per plate: when no run holds it
     l_open: Ints  # per plate: when it is not closed, never booked; -1 always open
+    k_runs: Ints  # [run, RUN_COLUMNS] runs of a plan that may be kept (kernel.keeping), by their cuts
+    k_pieces: Ints  # [row, PIECE_COLUMNS]
+    k_built: Ints  # [carrier, 3] their builds: operator list, start, end; -1 none
+    k_floor: Ints  # per run of the floor: the run of that plan that goes on with it, -1 none
+    k_tasks: Ints  # per run of that plan: tasks that count as moved where it is not kept
+    k_total: Ints  # [1] all tasks of that plan that count
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is looked for besides the score: an order finished early, perhaps without harm to others.
+
+    Attributes
+    ----------
+    order
+        Its row.
+    finish
+        Points for each second from now to its finish.
+    harm_from
+        Per order: seconds from now after which its finish harms somebody, infinite where it cannot; None: harm is no matter.
+    """
+
+    order: int
+    finish: float
+    harm_from: npt.NDArray[np.float64] | None
 
 
 @dataclass(frozen=True)
@@ -89,6 +114,9 @@ class Problem:
     arrays: Arrays
     carriers: tuple[tuple[Plate, Fixture], ...]
     items: tuple[tuple[Order, int], ...]
+    wish: Wish | None = None
+    frozen: tuple[int, ...] = ()
+    """Runs of `Arrays.k_runs` that no search lets go."""
 
     @cached_property
     def late_rate(self) -> npt.NDArray[np.float64]:
@@ -174,8 +202,19 @@ def build_problem(request: PlanRequest) -> Problem:
         **item_fields,
         **_floor(request, carriers, machine_row, items),
         **calendar_lists(request),
+        **_nothing_kept(len(carriers), request),
     )
     return Problem(request, arrays, carriers, items)
+
+
+def _nothing_kept(carriers: int, request: PlanRequest) -> dict[str, Ints]:
+    """No run of another plan to keep (`keeping` puts them in)."""
+    floor_runs = len({cut.plate for cut in request.floor.running} | {run.plate for run in request.floor.waiting})
+    return {
+        "k_runs": np.zeros((0, 1), dtype=np.int64), "k_pieces": np.zeros((0, 1), dtype=np.int64),
+        "k_built": np.full((max(1, carriers), 3), -1, dtype=np.int64), "k_floor": np.full(floor_runs, -1, dtype=np.int64),
+        "k_tasks": np.zeros(0, dtype=np.int64), "k_total": np.zeros(1, dtype=np.int64),
+    }
 
 
 def _ints(values: object) -> Ints:

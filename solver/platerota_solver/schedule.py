@@ -60,10 +60,24 @@ def schedule_points(problem: Problem, schedule: Schedule) -> float:
     placed = np.ones(len(finish), dtype=bool)
     placed[list(schedule.unplaced)] = False
     late = np.maximum(0, finish - p.o_due)
-    total = float((scale.finish * finish + scale.late * late)[placed].sum() + scale.unplaced[~placed].sum())
+    harm = scale.harm * np.where(np.isfinite(scale.harm_from), np.maximum(0, finish - scale.harm_from), 0.0)
+    total = float((scale.finish * finish + scale.late * late + harm)[placed].sum() + scale.unplaced[~placed].sum())
+    total += float(scale.shop[4]) * _moved(problem, schedule)
     last = int(finish[placed].max()) if placed.any() else 0
     setups = int((runs[:, col.SETUP_AT] >= 0).sum())
     return float(total + scale.shop[0] * setups + scale.shop[1] * _overtime_seconds(problem, schedule) + scale.shop[2] * last)
+
+
+def _moved(problem: Problem, schedule: Schedule) -> int:
+    """Tasks of the plan that is kept which the schedule has elsewhere or not at all, as the kernel counts them."""
+    p, runs = problem.arrays, schedule.runs
+    kept = runs[runs[:, col.KEPT] >= 0]
+    if not len(kept) or not p.k_total[0]:
+        return int(p.k_total[0])
+    own = kept[:, col.KEPT]
+    dropped = (p.k_runs[own, col.SETUP_AT] >= 0) & (kept[:, col.SETUP_AT] < 0)
+    builds = (schedule.built[:, 0] >= 0) & (schedule.built == p.k_built).all(axis=1)
+    return int(p.k_total[0] - p.k_tasks[own].sum() + dropped.sum() - builds.sum())
 
 
 def people_clash(problem: Problem, schedule: Schedule) -> bool:

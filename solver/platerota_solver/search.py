@@ -9,111 +9,15 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from platerota_solver.kernel.decode import decode
-from platerota_solver.kernel.points import points
-from platerota_solver.kernel.state import FULL, LATE_HABITS, Choices, Rates, State, first_choices, new_state, rates
-from platerota_solver.problem import Problem
-from platerota_solver.schedule import Schedule
+from platerota_solver.decoding import Decoder, copy_choices
+from platerota_solver.kernel.state import CUT_AT, LATE_HABITS, MACHINE, Choices
 
-TOKENS_PER_ORDER = 4
-"""A long order claims resources in up to this many portions, so that others may come between."""
 MOVE_DECAY = 0.9
 """Share of a move's weight that stays after a round in which it brought nothing."""
-
-
-def copy_choices(choices: Choices) -> Choices:
-    """A copy whose arrays may be changed."""
-    return Choices(*(array.copy() for array in choices))
-
-
-class Decoder:
-    """Turns choices into points with one reusable state; its arrays grow when a schedule needs more room."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        self.rates: Rates = rates(problem)
-        self.spare = 2
-        self.state: State = new_state(problem, self.spare)
-        self.decodes = 0
-
-    def run(self, choices: Choices) -> int:
-        """Decode; the number of an order that does not fit the horizon, -1 where all do."""
-        self.decodes += 1
-        failed = decode(self.problem.arrays, self.state, choices)
-        while self.state.counts[FULL]:
-            self.spare *= 2
-            self.state = new_state(self.problem, self.spare)
-            failed = decode(self.problem.arrays, self.state, choices)
-        return int(failed)
-
-    def points(self, choices: Choices) -> float:
-        """Points of the schedule that `run` left in the state."""
-        return float(points(self.problem.arrays, self.state, choices, self.rates))
-
-    def score(self, choices: Choices) -> float:
-        """Points of `choices`, infinite where an order does not fit."""
-        return math.inf if self.run(choices) >= 0 else self.points(choices)
-
-    def schedule(self, choices: Choices) -> Schedule:
-        """The schedule of choices that fit."""
-        self.run(choices)
-        unplaced = tuple(int(o) for o in np.flatnonzero(choices.skip))
-        return Schedule.from_state(self.state, unplaced, self.points(choices))
-
-
-def sequences(problem: Problem) -> dict[str, list[int]]:
-    """Sequences of the orders worth starting from, by name.
-
-    `due`: earliest due date (Jackson 1955). `work`: least work per weight first (Smith 1956). `urgency`: apparent
-    tardiness cost (Vepsalainen & Morton 1987, Management Science 33:1035–1047) with look-ahead 2 mean works.
-    """
-    p = problem.arrays
-    orders = problem.request.orders
-    work = np.zeros(len(orders))
-    for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
-        nests = max(1, int(p.nests[:, step].max())) if len(p.nests) else 1
-        fixtures = [f for f in range(len(p.nests)) if p.nests[f, step] == nests]
-        cycle = min((int(p.f_cycle[f] + p.f_load[f] + p.f_unload[f]) for f in fixtures), default=0)
-        work[order] += need * int(p.s_cut[step]) + math.ceil(need / nests) * cycle
-    weight = np.array([max(order.weight, 1e-6) for order in orders])
-    slack = p.o_due - p.o_release - work
-    mean = max(1.0, float(work.mean())) if len(orders) else 1.0
-    machines = max(1, len(p.m_place))
-    urgency = weight / np.maximum(work, 1.0) * np.exp(-np.maximum(slack, 0) / (2 * mean * max(1, len(orders) // machines)))
-    numbers = range(len(orders))
-    return {
-        "due": sorted(numbers, key=lambda o: (int(p.o_due[o]), o)),
-        "work": sorted(numbers, key=lambda o: (work[o] / weight[o], o)),
-        "urgency": sorted(numbers, key=lambda o: (-urgency[o], o)),
-        "slack": sorted(numbers, key=lambda o: (slack[o], o)),
-    }
-
-
-def fitting(decoder: Decoder, choices: Choices) -> Choices:
-    """The same choices with every order left out that does not fit the horizon, in the sequence in which they fail."""
-    choices = copy_choices(choices)
-    failed = decoder.run(choices)
-    while failed >= 0:
-        choices.skip[failed] = 1
-        failed = decoder.run(choices)
-    return choices
-
-
-def split_tokens(problem: Problem, sequence: list[int]) -> Choices:
-    """Choices in which a long order claims resources in portions, all side by side at first."""
-    p = problem.arrays
-    runs = np.zeros(len(p.o_due), dtype=np.int64)
-    for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
-        runs[order] += -(-int(need) // max(1, int(p.nests[:, step].max())))
-    tokens = [order for order in sequence for _ in range(max(1, min(TOKENS_PER_ORDER, int(runs[order]))))]
-    choices = first_choices(problem, tokens)
-    choices.quota[:] = np.maximum(1, -(-runs // TOKENS_PER_ORDER))
-    return choices
 
 
 @dataclass
@@ -144,8 +48,7 @@ class Annealing:
         self.now = copy_choices(self.start)
         self.now_points = self.decoder.score(self.now)
         self._note_costs()
-        self.best, self.best_points = self.now, self.now_points
-        self.moves: list[tuple[Callable[[Choices], None], float]] = []
+        self.best, self.best_points, self.wished = self.now, self.now_points, self._wish_points()
         moves = [
             self._hasten, self._hasten_portion, self._yield, self._move_order, self._move_token, self._swap, self._keep_off, self._habit,
             self._skip,
@@ -154,6 +57,10 @@ class Annealing:
             moves.append(self._overtime)
         if self.decoder.problem.arrays.c_build.any():
             moves.append(self._build)
+        self.free = np.ones(len(self.start.keep), dtype=np.int64)
+        self.free[list(self.decoder.problem.frozen)] = 0
+        if self.free.any():
+            moves += [self._release, self._release, self._retain, self._before]
         self.weights = [1.0] * len(moves)
         self.steps = moves
 
@@ -170,6 +77,7 @@ class Annealing:
         if score < self.best_points:
             self.best, self.best_points = choices, score
             self.now, self.now_points = choices, self.decoder.score(choices)
+            self.wished = self._wish_points()
             self._note_costs()
 
     def _try(self, heat: float) -> None:
@@ -182,12 +90,17 @@ class Annealing:
         score = self.decoder.score(trial)
         gained = score < self.now_points - 1e-9
         self.weights[move] = max(0.1, MOVE_DECAY * self.weights[move] + (1 - MOVE_DECAY) * (3.0 if gained else 0.3))
-        scale = max(1e-9, heat * self.best_points)
+        scale = max(1e-9, heat * (self.best_points - self.wished))
         if score <= self.now_points or self.random.random() < math.exp(max(-700.0, (self.now_points - score) / scale)):
             self.now, self.now_points = trial, score
             self._note_costs()
             if score < self.best_points - 1e-9:
-                self.best, self.best_points = trial, score
+                self.best, self.best_points, self.wished = trial, score, self._wish_points()
+
+    def _wish_points(self) -> float:
+        """What the wish costs in the schedule just decoded: no part of what a worse plan is measured by."""
+        wish = self.decoder.problem.wish
+        return 0.0 if wish is None else wish.finish * int(self.decoder.state.finish[wish.order])
 
     def _note_costs(self) -> None:
         """What each order's lateness costs in the schedule just accepted, and how early the others are."""
@@ -312,6 +225,45 @@ class Annealing:
         row = int(rows[min(len(rows) - 1, int(self.random.expovariate(1.0) * max(1, len(rows) / 6)))])
         c.overtime[row] ^= 1
 
+    def _near(self, rows: np.ndarray[tuple[int], np.dtype[np.int64]]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        """Some of these runs of the plan that is kept: one order's, or those cut around one of them, in the shop or on its mill."""
+        p = self.decoder.problem.arrays
+        order = self._drawn(self.late)
+        own = rows[self.decoder.holds[order, rows]]
+        anchor = int(own[self.random.randrange(len(own))]) if len(own) and self.random.random() < 0.5 else int(self.random.choice(rows))
+        pick = self.random.randrange(3)
+        if pick == 0:
+            return rows[(self.decoder.holds[:, rows] & self.decoder.holds[:, [anchor]]).any(axis=0)]
+        at = p.k_runs[anchor, CUT_AT]
+        if not len(own) and self.random.random() < 0.5:  # a costly order of which nothing is kept: who stands in its way?
+            at = self.random.randint(0, max(1, int(self.decoder.state.finish[order])))
+        if pick == 1 and len(own):
+            rows = rows[p.k_runs[rows, MACHINE] == p.k_runs[anchor, MACHINE]]
+        near = np.argsort(np.abs(p.k_runs[rows, CUT_AT] - at), kind="stable")
+        return rows[near[:self.random.randint(1, 10)]]
+
+    def _release(self, c: Choices) -> None:
+        """Some runs of the plan that is kept are let go: their pieces claim resources anew."""
+        rows = np.flatnonzero((c.keep > 0) & (self.free > 0))
+        if len(rows):
+            c.keep[self._near(rows)] = 0
+        else:
+            self._move_order(c)
+
+    def _before(self, c: Choices) -> None:
+        """Orders whose lateness costs much claim their resources before what is kept does; or nothing does any more."""
+        c.before[0] = self.random.randrange(4)
+        if c.before[0]:
+            self._put(c, self._drawn(self.late), 0)
+
+    def _retain(self, c: Choices) -> None:
+        """Some that were let go are kept again."""
+        rows = np.flatnonzero((c.keep == 0) & (self.free > 0))
+        if len(rows):
+            c.keep[self._near(rows)] = 1
+        else:
+            self._move_order(c)
+
     def _build(self, c: Choices) -> None:
         """A build on a blank plate is allowed or given up."""
         possible = np.flatnonzero(self.decoder.problem.arrays.c_build)
@@ -368,16 +320,3 @@ class Walks:
     def adopt(self, other: Walks) -> None:
         """Go on from another thread's best where that is better."""
         self._leader.adopt(other.best, other.best_points)
-
-
-def opened(problem: Problem, decoder: Decoder, base: Choices) -> list[tuple[float, Choices]]:
-    """What does not fit is tried again with all overtime open, and with every build allowed as well."""
-    found: list[tuple[float, Choices]] = []
-    for builds in (False, True):
-        choices = copy_choices(base)
-        choices.overtime[:], choices.skip[:] = 1, 0
-        if builds:
-            choices.build[:] = problem.arrays.c_build > 0
-        choices = fitting(decoder, choices)
-        found.append((decoder.score(choices), choices))
-    return found

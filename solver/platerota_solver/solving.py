@@ -11,15 +11,18 @@ from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 from platerota_solver.bounds import lower_bound
 from platerota_solver.clock import Clock
+from platerota_solver.constructing import construct, sequences, vary
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
 from platerota_solver.exact import by_single_runs, left_out, provable, prove
-from platerota_solver.kernel.state import LATE_HABITS, Choices, first_choices
+from platerota_solver.keeping import keep_plan, keep_schedule, keeping
+from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
-from platerota_solver.search import Decoder, Walks, copy_choices, fitting, opened, sequences, split_tokens
+from platerota_solver.search import Walks
 from platerota_solver.why import late_reasons, unplaced_reasons
 from platerota_solver.windows import Windows, movable_runs
 
@@ -29,14 +32,14 @@ SHOW_COST = 20
 """A plan is shown again when this many times what showing cost has passed."""
 SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
+REPAIR_FROM, REPAIR_SHARE = 0.5, 0.2
+"""Share of the search after which the best plan itself is searched on, and the share of that after which it is begun again."""
 START_SHARE = 0.45
 """Share of the search in which several starts run side by side before the best of them goes on."""
 SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
 TRIES_PER_START = 200
 MOST_STARTS = 10
-CONSTRUCT_SECONDS = 1.5
-"""Past this no more plain sequences are tried; all of them take less for a thousand runs."""
 BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
 """The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05
@@ -63,7 +66,7 @@ def solve(request: PlanRequest, listener: Listener | None = None, start: Start |
     start
         The plan to start from, and what the solve is after besides the score.
     """
-    solver = _Solver(request, listener or Listener())
+    solver = _Solver(request, listener or Listener(), start)
     return solver.run()
 
 
@@ -107,18 +110,26 @@ def due_date_plan(request: PlanRequest) -> Plan:
 
 def _described(
     problem: Problem, schedule: Schedule, bound: float, quality: Quality, report: SolverReport, *, reasons: bool = True,
+    base: Plan | None = None,
 ) -> Plan:
     """The plan of a schedule, with the reasons of what is late or unplaced where asked."""
+    problem = replace(problem, wish=None)
     request = problem.request
     runs, tasks = runs_and_tasks(problem, schedule)
     left = [request.orders[o].id for o in schedule.unplaced]
     if not reasons:
-        return describe(request, runs, tasks, bound=bound, quality=quality, unplaced=dict.fromkeys(left, NOT_YET_SAID), solver=report)
+        return describe(request, runs, tasks, bound=bound, quality=quality, unplaced=dict.fromkeys(left, NOT_YET_SAID), solver=report,
+            base=base)
     finishes = finish_times(open_book(request, runs, tasks, left))
     late = [order.id for order in request.orders if finishes.get(order.id, 0) > order.due]
     return describe(
         request, runs, tasks, bound=bound, quality=quality, unplaced=unplaced_reasons(problem, runs, tasks, left), solver=report,
-        why=late_reasons(request, runs, tasks, late, problem=problem))
+        why=late_reasons(request, runs, tasks, late, problem=problem), base=base)
+
+
+def _contract_points(problem: Problem, schedule: Schedule) -> float:
+    """The points of a schedule without what is wished besides the score."""
+    return schedule.points if problem.wish is None else schedule_points(replace(problem, wish=None), schedule)
 
 
 def _tiny(problem: Problem) -> bool:
@@ -149,6 +160,7 @@ class _Solver:
 
     request: PlanRequest
     listener: Listener
+    start: Start | None = None
     stages: list[Stage] = field(default_factory=list[Stage])
     bound: float = 0.0
     quality: Quality = "feasible"
@@ -156,22 +168,31 @@ class _Solver:
     def run(self) -> Plan:
         """Every stage in turn."""
         problem = build_problem(self.request)
+        if self.start is not None:
+            problem = keep_plan(problem, self.start)
         decoder = Decoder(problem)
         load_kernel(decoder)  # not the planner's time
         clock = Clock(self.request.settings, self.listener)
-        starts = self.construct(problem, decoder, clock)
+        starts = construct(problem, decoder, clock) if self.start is None else vary(problem, decoder, clock)
         schedule = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
         if not (problem.arrays.i_need > 0).any() and not len(problem.arrays.floor_runs):
             self.bound, self.quality = schedule.points, "optimal"
-        self.tell("constructive", clock, schedule.points)
+        self.tell("constructive", clock, _contract_points(problem, schedule))
         if self.quality != "optimal" and not clock.over():
-            self.listener.improved(_described(problem, schedule, 0.0, "feasible", self.report(clock), reasons=False))
+            self.listener.improved(self.described(problem, schedule, self.report(clock), reasons=False))
             schedule = self.improve(problem, decoder, starts, schedule, clock)
-        return _described(problem, schedule, self.bound, self.quality, self.report(clock))
+        return self.described(problem, schedule, self.report(clock))
+
+    def described(self, problem: Problem, schedule: Schedule, report: SolverReport, *, reasons: bool = True) -> Plan:
+        """The plan of a schedule as it stands in this solve; reasons only at its end."""
+        base = self.start.plan if self.start is not None and self.start.counts_moves else None
+        quality = self.quality if reasons else "feasible"
+        return _described(problem, schedule, self.bound, quality, report, reasons=reasons, base=base)
 
     def improve(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
         """Bound, search, proof of a small week, then search and windows for what is left of the budget."""
-        small = provable(problem)
+        asked = problem.wish is not None or problem.arrays.k_total[0] > 0  # points that neither proof nor windows know
+        small = provable(problem) and not asked
         tiny = small and _tiny(problem)
         self.bound_below(problem, clock, TINY_BOUND_SHARE if tiny else BOUND_SHARE)
         if small:
@@ -179,44 +200,10 @@ class _Solver:
             schedule = self.prove(problem, schedule, clock, TINY_SHARE if tiny else SMALL_SHARE)
             if self.quality == "optimal" or clock.over():
                 return schedule
-        until = SEARCH_SHARE if len(movable_runs(problem, schedule)) > 1 else 1.0
-        choices, schedule = self.search(problem, decoder, starts, clock, until, schedule)
+        until = SEARCH_SHARE if not asked and len(movable_runs(problem, schedule)) > 1 else 1.0
+        choices, schedule = self.search(problem, decoder, starts, clock, REPAIR_FROM * until, schedule)
+        schedule = self.repair(problem, choices, schedule, clock, until)
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
-
-    def construct(self, problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
-        """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds.
-
-        One at least; a week of thousands of runs is left with as many as there is time for.
-        """
-        found: list[tuple[float, Choices]] = []
-
-        def tried(choices: Choices) -> tuple[float, Choices]:
-            fits = fitting(decoder, choices)
-            clock.count(int(decoder.state.counts[0]))
-            return decoder.points(fits), fits
-
-        for late in range(LATE_HABITS):
-            for k, sequence in enumerate(sequences(problem).values()):
-                if found and (clock.spent > CONSTRUCT_SECONDS or clock.over()):
-                    break
-                plain = split_tokens(problem, sequence)
-                plain.late[:] = late
-                way = tried(plain)
-                if k == len(found):
-                    found.append(way)
-                elif way[0] < found[k][0]:
-                    found[k] = way
-        best = min(found, key=lambda one: one[0])[1]
-        for room in (0, 2):
-            if clock.spent > CONSTRUCT_SECONDS or clock.over():
-                break
-            other = copy_choices(best)
-            other.room[:], other.skip[:] = room, 0
-            found.append(tried(other))
-        if best.skip.any():
-            found.extend(opened(problem, decoder, best))
-        found.sort(key=lambda one: one[0])
-        return [choices for _, choices in found]
 
     def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
         """What no plan can be below, found in a share of the budget."""
@@ -245,6 +232,7 @@ class _Solver:
 
     def search(
         self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock, until: float, known: Schedule,
+        *, quiet: bool = False,
     ) -> tuple[Choices, Schedule]:
         """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
         workers = 1 if self.request.settings.repeatable else WORKERS
@@ -252,7 +240,7 @@ class _Solver:
         began = clock.seconds
         decoder.score(starts[0])
         tries = clock.tries(runs, clock.seconds - began) * until
-        number = max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
+        number = 1 if quiet else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
         walks = [
             Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
             for k in range(workers)
@@ -279,8 +267,20 @@ class _Solver:
         best = min(walks, key=lambda own: own.best_points).best
         found = self.tidy(problem, decoder, best, decoder.schedule(best))
         schedule = found if found.points < known.points else known
-        self.tell("search", clock, schedule.points, f"{sum(own.tried for own in walks)} changes tried from {number * workers} starts")
+        detail = f"{sum(own.tried for own in walks)} changes tried from {number * workers} starts"
+        self.tell("repair" if quiet else "search", clock, _contract_points(problem, schedule), detail)
         return best, schedule
+
+    def repair(self, problem: Problem, choices: Choices, schedule: Schedule, clock: Clock, until: float) -> Schedule:
+        """The plan itself searched on: kept as a whole, some runs at a time let go; begun again from the better plan now and then."""
+        if problem.wish is not None or problem.arrays.k_total[0]:
+            return schedule
+        step, around = REPAIR_SHARE * (until - clock.share), problem
+        while not clock.over(until):
+            around = keep_schedule(around, schedule)
+            start = keeping(around, choices)
+            choices, schedule = self.search(around, Decoder(around), [start], clock, min(until, clock.share + step), schedule, quiet=True)
+        return schedule
 
     def tidy(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule) -> Schedule:
         """The schedule as a planner would leave it; as it was, where tidying broke a rule or made it dearer."""
@@ -304,8 +304,8 @@ class _Solver:
         best, decoder = leader.best, shown.decoder(problem)
         schedule = self.tidy(problem, decoder, best, decoder.schedule(best))
         shown.points = min(leader.best_points, schedule.points)
-        self.tell("search", clock, schedule.points, keep=False)
-        self.listener.improved(_described(problem, schedule, self.bound, "feasible", self.report(clock), reasons=False))
+        self.tell("search", clock, _contract_points(problem, schedule), keep=False)
+        self.listener.improved(self.described(problem, schedule, self.report(clock), reasons=False))
         shown.next_at = clock.seconds + max(1.0, SHOW_COST * (clock.seconds - began))
 
     def tell(self, name: str, clock: Clock, total: float, detail: str = "", *, keep: bool = True) -> None:

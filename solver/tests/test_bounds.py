@@ -8,11 +8,12 @@ from benchmarks.generator import make_request, read_features
 from benchmarks.job_shops import job_shop_request
 from platerota_shared.reading import read_request
 from platerota_solver.bounds import Bound, lower_bound
+from platerota_solver.constructing import sequences
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.exact import prove
 from platerota_solver.kernel.state import first_choices
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule
-from platerota_solver.search import Decoder, fitting, sequences
 
 from .shops import HOUR, add_part, at, order, plate, shift, tiny_shop
 

@@ -12,6 +12,8 @@ from platerota_shared.audit import audit
 from platerota_shared.plan import SolverReport
 from platerota_shared.reading import read_request
 from platerota_solver import solve
+from platerota_solver.constructing import sequences
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
 from platerota_solver.exact import Proof, prove
 from platerota_solver.exact.walk import Walking
@@ -19,7 +21,6 @@ from platerota_solver.exact.walk_tables import walk_shop
 from platerota_solver.kernel.state import first_choices
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, runs_and_tasks
-from platerota_solver.search import Decoder, fitting, sequences
 
 from .shops import DAY, HOUR, add_part, at, mill, order, plate, shift, tiny_shop
 

@@ -10,11 +10,12 @@ from benchmarks.generator import FEATURES, make_request
 from platerota_shared import read_request
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, SolverReport
+from platerota_solver.constructing import sequences, split_tokens
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
 from platerota_solver.kernel.state import LATE_HABITS, Choices, first_choices
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, runs_and_tasks
-from platerota_solver.search import Decoder, fitting, sequences, split_tokens
 
 from .shops import Raw, add_part, mill, order, plate, shift, times, tiny_shop
 

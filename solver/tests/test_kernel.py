@@ -20,11 +20,13 @@ from hypothesis import strategies as st
 
 from benchmarks.generator import FEATURES, FULL, make_request
 from platerota_shared import read_request
+from platerota_solver.constructing import sequences, split_tokens
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.kernel.spans import GRADES, NEVER, book, give_back, seek, seek_back, seek_list
 from platerota_solver.kernel.state import LATE_HABITS
 from platerota_solver.problem import build_problem
 from platerota_solver.schedule import tidied
-from platerota_solver.search import Annealing, Decoder, fitting, sequences, split_tokens
+from platerota_solver.search import Annealing
 
 SOLVER = Path(__file__).parents[1]
 WEEKS: list[tuple[str, int, tuple[str, ...]]] = [

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 import pytest
 
 from platerota_shared import read_request
+from platerota_solver.constructing import split_tokens
+from platerota_solver.decoding import Decoder
 from platerota_solver.kernel.state import CUT_END, first_choices
 from platerota_solver.problem import build_problem
-from platerota_solver.search import Decoder, split_tokens
 
 from .shops import Raw, finish, mill, order, plate, rate, solved, times, tiny_shop
 

@@ -8,10 +8,12 @@ import pytest
 
 from benchmarks.generator import FULL, make_request
 from platerota_shared import read_request
+from platerota_solver.constructing import sequences, split_tokens
+from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.kernel.state import RUNS, new_state
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import schedule_points
-from platerota_solver.search import Annealing, Decoder, copy_choices, fitting, sequences, split_tokens
+from platerota_solver.search import Annealing
 
 from .shops import DAY, HOUR, add_part, order, tiny_shop
 

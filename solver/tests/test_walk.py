@@ -10,11 +10,12 @@ import pytest
 from benchmarks.generator import make_request, read_features
 from platerota_shared.reading import read_request
 from platerota_solver.bounds import lower_bound
+from platerota_solver.constructing import sequences, split_tokens
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.exact import prove
 from platerota_solver.exact.walk import Walking, children, first_label, take
 from platerota_solver.exact.walk_tables import walk_shop
 from platerota_solver.problem import build_problem
-from platerota_solver.search import Decoder, fitting, sequences, split_tokens
 
 from .shops import DAY, HOUR, Raw, order, plate, shift, tiny_shop
 

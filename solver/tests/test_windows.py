@@ -8,12 +8,13 @@ from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, SolverReport
 from platerota_shared.tables import PlanRequest
 from platerota_solver.clock import Clock
+from platerota_solver.constructing import sequences
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
 from platerota_solver.kernel.state import first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import build_problem
 from platerota_solver.schedule import runs_and_tasks
-from platerota_solver.search import Decoder, fitting, sequences
 from platerota_solver.windows import Windows, movable_runs
 
 

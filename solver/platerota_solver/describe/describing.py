@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from platerota_shared.moves import moved_tasks
 from platerota_shared.plan import Plan, Quality, Run, SolverReport, Task
 from platerota_shared.tables import PlanRequest
 from platerota_solver.describe.attendance import attended
@@ -21,7 +22,7 @@ _NO_WHY: Mapping[str, str] = {}
 
 def describe(
     request: PlanRequest, runs: Sequence[Run], tasks: Sequence[Task], *, bound: float, quality: Quality,
-    unplaced: Mapping[str, str], solver: SolverReport, why: Mapping[str, str] = _NO_WHY,
+    unplaced: Mapping[str, str], solver: SolverReport, why: Mapping[str, str] = _NO_WHY, base: Plan | None = None,
 ) -> Plan:
     """Everything that the answer says about a plan, from its runs and tasks alone (F20).
 
@@ -41,18 +42,26 @@ def describe(
         How the plan was found.
     why
         Order id -> what a late order waited for.
+    base
+        The plan that is replanned: the score counts the tasks moved against it.
     """
     book = open_book(request, runs, tasks, unplaced)
     finishes = finish_times(book)
     there = attended(book)
     orders = order_results(book, finishes, unplaced, why)
-    score, claimed = proved(score_parts(book, finishes), bound, quality)
+    parts = score_parts(book, finishes)
+    score, claimed = proved(parts, bound, quality)
     kpis = kpis_of(book, orders, there)
-    return Plan(
+    plan = Plan(
         quality=claimed, now=request.now, timezone=request.shop.timezone, horizon_end=request.horizon_end, score=score,
         orders=tuple(orders), runs=book.runs, tasks=_finished_tasks(book, floats(book, finishes, there)), lanes=tuple(lanes(book)),
         load_windows=tuple(load_windows(book)), kpis=kpis, warnings=tuple(cautions(book, kpis)), solver=solver,
     )
+    if base is None:
+        return plan
+    moved = request.settings.score.moved_task * len(moved_tasks(base, plan))
+    score, claimed = proved(parts.model_copy(update={"moved_task": moved}), bound, quality)
+    return plan.model_copy(update={"score": score, "quality": claimed})
 
 
 def _finished_tasks(book: PlanBook, slack: Sequence[int]) -> tuple[Task, ...]:

@@ -24,7 +24,7 @@ def score_parts(book: PlanBook, finishes: Mapping[str, int]) -> ScoreParts:
 
     late_hour, finish_hour: rate × weight × hours; overtime_hour: rate × hours worked where only overtime shifts cover;
     setup: rate × setup tasks; makespan_hour: rate × hours from `now` to the last finish; unplaced_order: rate × weight.
-    A first plan moves nothing, so moved_task is 0.
+    A first plan moves nothing, so moved_task is 0 here.
     """
     now, rates = book.request.now, book.request.settings.score
     placed = [(order, finishes[order.id]) for order in book.request.orders if order.id in finishes]

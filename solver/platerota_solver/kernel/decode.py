@@ -12,6 +12,7 @@ from platerota_solver.kernel.finishing import claim_pieces, finish_pieces, finis
 from platerota_solver.kernel.fitting import commit_run, enter_sequence, take, take_open
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.holding import commit_held
+from platerota_solver.kernel.keeping import keep_floor, keep_runs
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
@@ -25,9 +26,11 @@ from platerota_solver.kernel.state import (
     FIRST_BY,
     FIRST_PIECES,
     FLOOR,
+    FROZEN,
     FULL,
     HELD,
     ITEM,
+    KEPT,
     LAST_PIECES,
     LOAD_AT,
     LOAD_END,
@@ -117,7 +120,7 @@ def enter_run(p: Arrays, s: State, c: Choices, row: Ints, kinds: Ints, size: int
         take(s, p.l_plate[p.c_plate[carrier]], 0, end)
     copy_run(row, s.runs[number])
     s.runs[number, FIRST_PIECES], s.runs[number, LAST_PIECES] = rows, rows + size
-    s.runs[number, STAGE], s.runs[number, FLOOR] = stage, floor
+    s.runs[number, STAGE], s.runs[number, FLOOR], s.runs[number, KEPT] = stage, floor, -1
     stays = not floor and c.late[p.i_order[kinds[0, 0]]] > 0
     for k in range(size):
         s.pieces[rows + k, ITEM], s.pieces[rows + k, PIECES], s.pieces[rows + k, PIECES_RUN] = kinds[k, 0], kinds[k, 1], number
@@ -185,6 +188,7 @@ def enter_stuck_cut(p: Arrays, s: State, number: int, row: Ints, kinds: Ints, si
     row[LOAD_AT], row[LOAD_END] = -1, -1
     row[CARRIER], row[MACHINE] = p.floor_runs[number, ROW_CARRIER], p.floor_runs[number, ROW_MACHINE]
     row[CUT_AT], row[CUT_END], row[STAGE], row[FLOOR] = 0, p.floor_runs[number, ROW_CUT_END], CUTTING, 1
+    row[KEPT] = -1
     row[FIRST_PIECES], row[LAST_PIECES] = rows, rows + size
     copy_run(row, s.runs[run])
     for k in range(size):
@@ -208,6 +212,8 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
         size = floor_kinds(p, number, kinds)
         carrier = p.floor_runs[number, ROW_CARRIER]
         stage = p.floor_runs[number, ROW_STAGE]
+        if keep_floor(p, s, c, number, stage):
+            continue
         cut_from = 0
         for k in range(size):
             cut_from = max(cut_from, s.cut_from[kinds[k, 0]])
@@ -233,30 +239,45 @@ def failed(s: State, order: int) -> int:
     return s.counts[BLAMED] - 1 if s.counts[BLAMED] > 0 else order
 
 
-@entry
-def decode(p: Arrays, s: State, c: Choices) -> int:
-    """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full).
-
-    The last token of an order places all that is left of it.
-    """
-    reset(p, s, c)
-    last_token = s.last_token
-    for token in range(c.tokens.shape[0]):
-        last_token[c.tokens[token]] = token
+@compiled
+def place_tokens(p: Arrays, s: State, c: Choices, first: int, last: int) -> int:
+    """Let the tokens from `first` up to `last` claim their resources; -1, or the number of the order that did not fit, -2 where full."""
     row, trial = s.scratch[0], s.scratch[1]
     kinds, trial_kinds = s.scratch_kinds[0], s.scratch_kinds[1]
-    place_floor(p, s, c, row, trial, kinds)
-    for token in range(c.tokens.shape[0]):
+    for token in range(first, last):
         order = c.tokens[token]
         if c.skip[order] or s.placed[order] == 1:
             continue
         if s.placed[order] == STUCK:
             return order
-        quota = NEVER if last_token[order] == token else c.quota[order]
+        quota = NEVER if s.last_token[order] == token else c.quota[order]
         if not place_order(p, s, c, token, quota, row, trial, kinds, trial_kinds):
             return failed(s, order)
         if s.counts[FULL]:
-            return -1
+            return -2
+    return -1
+
+
+@entry
+def decode(p: Arrays, s: State, c: Choices) -> int:
+    """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full).
+
+    The last token of an order places all that is left of it. Some tokens may come before what is kept of another plan.
+    """
+    reset(p, s, c)
+    for token in range(c.tokens.shape[0]):
+        s.last_token[c.tokens[token]] = token
+    place_floor(p, s, c, s.scratch[0], s.scratch[1], s.scratch_kinds[0])
+    keep_runs(p, s, c, FROZEN)
+    before = min(c.before[0], c.tokens.shape[0])
+    out = place_tokens(p, s, c, 0, before)
+    if out == -1 and before > 0 and not (end_visits(p, s, c, -1, -1) and finish_waiting(p, s)):
+        out = failed(s, c.tokens[before - 1])
+    if out == -1:
+        keep_runs(p, s, c, 1)
+        out = place_tokens(p, s, c, before, c.tokens.shape[0])
+    if out != -1:
+        return max(out, -1)
     for order in range(p.o_items.shape[0]):
         if not (end_visits(p, s, c, order, -1) and finish_waiting(p, s)):
             return failed(s, order)

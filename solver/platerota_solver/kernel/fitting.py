@@ -14,6 +14,8 @@ from platerota_solver.kernel.state import (
     CUT_END,
     CUTTING,
     FULL,
+    KEPT,
+    KEPT_TASKS,
     LOAD_AT,
     LOAD_BY,
     LOAD_END,
@@ -390,6 +392,7 @@ def enter_sequence(p: Arrays, s: State, machine: int, number: int, row: Ints) ->
             give_back(s.start, s.end, s.off, s.count, s.dead, p.l_spindle[machine], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
             s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END] = -1, -1, -1
             s.counts[SETUPS] -= 1
+            s.counts[KEPT_TASKS] -= 1 if s.runs[after, KEPT] >= 0 else 0
     for k in range(size, place, -1):
         for column in range(4):
             s.sequence[machine, k, column] = s.sequence[machine, k - 1, column]

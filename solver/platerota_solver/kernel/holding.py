@@ -18,6 +18,7 @@ from platerota_solver.kernel.state import (
     FIRST_PIECES,
     HELD,
     ITEM,
+    KEPT,
     LAST_PIECES,
     LOAD_AT,
     LOAD_END,
@@ -51,7 +52,7 @@ def holdable(p: Arrays, s: State, machine: int) -> int:
         return -1
     number = s.sequence[machine, s.sequence_count[machine] - 1, SEQ_RUN]
     row = s.runs[number]
-    if row[STAGE] != AT_BENCH or not is_free(s, p.l_plate[p.c_plate[row[CARRIER]]], row[UNLOAD_END], p.horizon[0]):
+    if row[STAGE] != AT_BENCH or row[KEPT] >= 0 or not is_free(s, p.l_plate[p.c_plate[row[CARRIER]]], row[UNLOAD_END], p.horizon[0]):
         return -1
     for k in range(row[FIRST_PIECES], row[LAST_PIECES]):
         if p.i_next[s.pieces[k, ITEM]] >= 0 or s.pieces[k, FIRST_BY] >= 0 or s.pieces[k, BENCH_BY] >= 0:

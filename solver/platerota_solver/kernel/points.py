@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from platerota_solver.kernel.spans import compiled, entry
-from platerota_solver.kernel.state import RUNS, SETUPS, Choices, Rates, State
+from platerota_solver.kernel.state import KEPT_TASKS, RUNS, SETUPS, Choices, Rates, State
 from platerota_solver.problem import Arrays
 
 
@@ -17,8 +17,11 @@ def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
             total += r.unplaced[order]
             continue
         total += r.finish[order] * s.finish[order] + r.late[order] * max(0, s.finish[order] - p.o_due[order])
+        if s.finish[order] > r.harm_from[order]:
+            total += r.harm[order] * (s.finish[order] - r.harm_from[order])
         last = max(last, s.finish[order])
     total += r.shop[0] * s.counts[SETUPS] + r.shop[2] * last + r.shop[3] * (s.counts[RUNS] + last * 1e-6)
+    total += r.shop[4] * (p.k_total[0] - s.counts[KEPT_TASKS])
     if r.shop[1] > 0 and p.l_overtime.size:
         total += r.shop[1] * overtime_seconds(p, s, c)
     return total

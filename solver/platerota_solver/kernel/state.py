@@ -14,20 +14,24 @@ Floats = npt.NDArray[np.float64]
 
 # Columns of a run. An operator is given by the number of the calendar list the work was booked in (regular or overtime).
 (CARRIER, MACHINE, LOAD_BY, LOAD_AT, LOAD_END, SETUP_BY, SETUP_AT, SETUP_END, PLACE_BY, PLACE_AT, PLACE_END, CUT_AT, CUT_END,
- PULL_BY, PULL_AT, PULL_END, UNLOAD_BY, UNLOAD_AT, UNLOAD_END, FIRST_PIECES, LAST_PIECES, STAGE, FLOOR, HELD) = range(24)
-RUN_COLUMNS = 24  # HELD: while a run is looked for, the run whose cut would be held back for its plate (kernel.holding), -1 none
+ PULL_BY, PULL_AT, PULL_END, UNLOAD_BY, UNLOAD_AT, UNLOAD_END, FIRST_PIECES, LAST_PIECES, STAGE, FLOOR, HELD, KEPT) = range(25)
+RUN_COLUMNS = 25  # HELD: while a run is looked for, the run whose cut would be held back for its plate (kernel.holding), -1 none
+# KEPT: the run of another plan that it is, at the same times (kernel.keeping), -1 none
 # Stages a run may begin at: 0 at the bench, then what the floor has done already.
 AT_BENCH, LOADED, PLACED, CUTTING, CUT_DONE, PULLED = range(6)
 # Columns of the pieces of a run: item, pieces, then bench work and first article (operator list, start, end; -1 none).
 ITEM, PIECES, BENCH_BY, BENCH_AT, BENCH_END, FIRST_BY, FIRST_AT, FIRST_END, PIECES_RUN = range(9)
 PIECE_COLUMNS = 9
 WAITS = -2  # in BENCH_BY: bench work that is booked once the order's runs are
+FROZEN = 2  # value of `Choices.keep` for what starts within the frozen window
 LATE_HABITS = 3  # values of `Choices.late`
+HARM = 1e8
+"""Points for a second of harm, where there may be none: more than any wish for the rest of the horizon is worth."""
 MAX_KINDS = 32  # different items in one run, at most
 # Columns of a machine's cut sequence.
 SEQ_START, SEQ_END, SEQ_FIXTURE, SEQ_RUN = range(4)
 # Counters.
-RUNS, ROWS, FULL, SETUPS, WAITING_FROM, BLAMED = range(6)
+RUNS, ROWS, FULL, SETUPS, WAITING_FROM, BLAMED, KEPT_TASKS = range(7)
 
 
 class State(NamedTuple):
@@ -62,7 +66,7 @@ class State(NamedTuple):
     several: Ints  # per machine: 1 where by hand several may stand, and none stays; never changed
     visit: Ints  # per machine: the run whose plate stands there until the next one comes (kernel.visits); -1 none
     lent: Ints  # per plate: the machine where it stands so; -1 nowhere
-    counts: Ints  # RUNS, ROWS, FULL (1: an array was too small), SETUPS, WAITING_FROM (row from which bench work may wait), BLAMED (visits)
+    counts: Ints  # the counters above; WAITING_FROM: row from which bench work may wait; BLAMED: see kernel.visits
     loader: Ints  # carrier, instant asked for, seconds, operator list and start of the load looked for last, while nothing is booked
     last_token: Ints  # per order: its last token
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
@@ -86,6 +90,8 @@ class Choices(NamedTuple):
     skip: Ints  # per order: 1 left unplaced
     build: Ints  # per carrier: 1 where a build may be used
     overtime: Ints  # per row of `Arrays.lists`: 1 where that overtime span is open
+    keep: Ints  # per run of the plan that is kept (`Arrays.k_runs`): 1 where it stays as it is, FROZEN before all others
+    before: Ints  # [1] tokens that claim resources before what is kept does, but for what is frozen
 
 
 class Rates(NamedTuple):
@@ -94,7 +100,9 @@ class Rates(NamedTuple):
     late: Floats  # per order and second
     finish: Floats  # per order and second
     unplaced: Floats  # per order
-    shop: Floats  # [setup task, overtime second, makespan second, run (tie-break)]
+    shop: Floats  # [setup task, overtime second, makespan second, run (tie-break), task moved]
+    harm_from: Floats  # per order: seconds from now after which its finish harms somebody
+    harm: Floats  # per order: points for each second of that
 
 
 def new_state(problem: Problem, spare: int) -> State:
@@ -128,7 +136,7 @@ def new_state(problem: Problem, spare: int) -> State:
         supply=ints(int(supply_room.sum()), 2), supply_off=np.append(_offsets(supply_room), supply_room.sum()).astype(np.int64),
         supply_head=ints(items), supply_count=ints(items), left=ints(items), cut_from=ints(items), begun=ints(items),
         finish=ints(orders), machine_of=ints(orders), placed=ints(orders), built=ints(len(p.c_plate), 3),
-        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(6), loader=ints(5),
+        runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(7), loader=ints(5),
         one_plate=(by_hand & (p.m_places == 1)).astype(np.int64), several=(by_hand & (p.m_places > 1)).astype(np.int64),
         visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
         last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
@@ -154,7 +162,7 @@ def first_choices(problem: Problem, sequence: list[int]) -> Choices:
         tokens=np.array(sequence, dtype=np.int64), quota=fill(2**40, orders), no_carrier=fill(0, orders, carriers),
         no_machine=fill(0, orders, machines), wait=fill(1, orders), share=fill(1, orders), room=fill(1, orders), late=fill(0, orders),
         hurry=fill(100, orders), skip=fill(0, orders),
-        build=build, overtime=fill(0, len(p.lists)),
+        build=build, overtime=fill(0, len(p.lists)), keep=fill(0, len(p.k_runs)), before=fill(0, 1),
     )
 
 
@@ -173,5 +181,14 @@ def rates(problem: Problem) -> Rates:
     """The score's points in the kernel's units (seconds)."""
     score = problem.request.settings.score
     unplaced = np.array([score.unplaced_order * order.weight for order in problem.request.orders], dtype=np.float64)
-    shop = np.array([score.setup, score.overtime_hour / 3600, score.makespan_hour / 3600, 1e-6], dtype=np.float64)
-    return Rates(problem.late_rate, problem.finish_rate, unplaced, shop)
+    shop = np.array([score.setup, score.overtime_hour / 3600, score.makespan_hour / 3600, 1e-6, score.moved_task], dtype=np.float64)
+    finish, harm_from, harm = problem.finish_rate, np.full(len(unplaced), np.inf), np.zeros(len(unplaced))
+    if problem.wish is not None:
+        wish = problem.wish
+        finish = finish.copy()
+        finish[wish.order] += wish.finish
+        unplaced[wish.order] += wish.finish * int(problem.arrays.horizon[0])  # never left out because that would cost less
+        if wish.harm_from is not None:
+            harm_from, harm = wish.harm_from, np.full(len(unplaced), HARM)
+            unplaced[np.isfinite(harm_from)] += HARM * int(problem.arrays.horizon[0])
+    return Rates(problem.late_rate, finish, unplaced, shop, harm_from, harm)

@@ -53,3 +53,15 @@ def take_supply(s: State, item: int, pieces: int) -> None:
         pieces -= used
         if s.supply[row, 1] == 0:
             s.supply_head[item] += 1
+
+
+@compiled
+def take_latest(s: State, item: int, t: int, pieces: int) -> None:
+    """Load `pieces` of those that came last before t, which are there: so that loads may be booked in any order, the early ones too."""
+    row = s.supply_count[item] - 1
+    while pieces > 0 and row >= s.supply_head[item]:
+        if s.supply[row, 0] <= t:
+            used = min(pieces, s.supply[row, 1])
+            s.supply[row, 1] -= used
+            pieces -= used
+        row -= 1

@@ -22,6 +22,7 @@ from platerota_solver.kernel.state import (
     FIRST_END,
     FIRST_PIECES,
     ITEM,
+    KEPT,
     LAST_PIECES,
     LOAD_AT,
     LOAD_BY,
@@ -190,17 +191,17 @@ def sooner_after(p: Arrays, s: State, row: Ints, unloaded: int) -> None:
 
 @entry
 def tidy(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints, patience: int) -> None:
-    """Unloads and what follows them sooner, then early loads and setups later, the last ones first.
+    """Unloads and what follows them sooner, then early loads and setups later, the last ones first; what is kept stays.
 
     `runs` and `pieces` are changed in place.
     """
     rebook_but(p, s, c, runs, pieces, built, s.nothing)
     for number in range(runs.shape[0]):
-        if runs[number, UNLOAD_BY] >= 0:
+        if runs[number, UNLOAD_BY] >= 0 and runs[number, KEPT] < 0:
             sooner_unload(p, s, runs[number])
             for row in range(runs[number, FIRST_PIECES], runs[number, LAST_PIECES]):
                 sooner_after(p, s, pieces[row], runs[number, UNLOAD_END])
     for number in range(runs.shape[0] - 1, -1, -1):
-        if p.p_stays[p.c_plate[runs[number, CARRIER]]] < 0:
+        if p.p_stays[p.c_plate[runs[number, CARRIER]]] < 0 and runs[number, KEPT] < 0:
             later_setup(p, s, runs[number], patience)
             later_load(p, s, runs[number], patience)

@@ -9,12 +9,12 @@ from functools import cached_property
 import numpy as np
 
 from platerota_shared.tables import Closure, Operator, Shift, Shop
+from platerota_solver.decoding import Decoder
 from platerota_solver.kernel import state as col
 from platerota_solver.kernel.decode import STUCK
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.problem import SKILLS, Ints, Problem, build_problem
 from platerota_solver.schedule import tidied
-from platerota_solver.search import Decoder
 
 _EVERY_DAY = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 

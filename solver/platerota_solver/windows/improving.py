@@ -9,11 +9,11 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from platerota_solver.clock import STEPS_PER_SECOND, Clock
+from platerota_solver.decoding import Decoder
 from platerota_solver.kernel import state as col
 from platerota_solver.kernel.state import Choices
 from platerota_solver.problem import Problem
 from platerota_solver.schedule import Schedule, schedule_points
-from platerota_solver.search import Decoder
 from platerota_solver.windows.busy import book_others, clashes
 from platerota_solver.windows.model import WindowModel, possible_ways
 

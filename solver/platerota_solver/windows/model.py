@@ -205,7 +205,7 @@ class WindowModel:
         runs = self.schedule.runs.copy()
         for row, trip in self.trips.items():
             carrier, machine = next(way for way, literal in trip.ways.items() if solver.boolean_value(literal))
-            runs[row, col.CARRIER], runs[row, col.MACHINE] = carrier, machine
+            runs[row, col.CARRIER], runs[row, col.MACHINE], runs[row, col.KEPT] = carrier, machine, -1
             for column, variable in (
                 (col.LOAD_AT, trip.load), (col.LOAD_END, trip.load_end), (col.PLACE_AT, trip.place), (col.PLACE_END, trip.place_end),
                 (col.CUT_AT, trip.cut), (col.CUT_END, trip.cut_end), (col.PULL_AT, trip.pull), (col.PULL_END, trip.pull_end),

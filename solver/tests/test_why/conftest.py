@@ -16,10 +16,11 @@ import pytest
 
 from platerota_shared.plan import Run, Task
 from platerota_shared.tables import PlanRequest
+from platerota_solver.constructing import sequences
+from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.kernel.state import first_choices
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import runs_and_tasks, tidied
-from platerota_solver.search import Decoder, fitting, sequences
 from platerota_solver.why import Obstacle, Obstacles, Wait, late_reasons, order_waits, unplaced_reasons
 from platerota_solver.why.waits import summed
 

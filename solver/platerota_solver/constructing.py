@@ -1,0 +1,158 @@
+"""Plans to begin with: plain sequences of the orders, or another plan and what is to be done with it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from platerota_solver.clock import Clock
+from platerota_solver.decoding import Decoder, copy_choices, fitting
+from platerota_solver.keeping import keeping
+from platerota_solver.kernel.state import CUT_AT, FIRST_PIECES, FROZEN, ITEM, LATE_HABITS, LOAD_AT, RUNS, Choices, first_choices
+from platerota_solver.problem import Problem
+
+CONSTRUCT_SECONDS = 1.5
+"""Past this no more plain sequences are tried; all of them take less for a thousand runs."""
+TOKENS_PER_ORDER = 4
+"""A long order claims resources in up to this many portions, so that others may come between."""
+
+
+def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
+    """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds.
+
+    One at least; a week of thousands of runs is left with as many as there is time for.
+    """
+    found: list[tuple[float, Choices]] = []
+    for late in range(LATE_HABITS):
+        for k, sequence in enumerate(sequences(problem).values()):
+            if found and _late(clock):
+                break
+            plain = split_tokens(problem, sequence)
+            plain.late[:] = late
+            way = _tried(decoder, clock, plain)
+            if k == len(found):
+                found.append(way)
+            elif way[0] < found[k][0]:
+                found[k] = way
+    best = min(found, key=lambda one: one[0])[1]
+    for room in (0, 2):
+        if _late(clock):
+            break
+        other = copy_choices(best)
+        other.room[:], other.skip[:] = room, 0
+        found.append(_tried(decoder, clock, other))
+    return _best_first(problem, decoder, found)
+
+
+def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
+    """The plan that is started from, kept as far as it holds, with what is new put in; then let go from some instant on, and as a whole.
+
+    What is let go claims resources in the plan's own sequence, after what is new, or after that and before what is kept.
+    """
+    p = problem.arrays
+    found: list[tuple[float, Choices]] = []
+    plain = keeping(problem, _in_turn(problem))
+    plain.late[:] = 0
+    cuts = np.sort(p.k_runs[:, CUT_AT]) if len(p.k_runs) else np.zeros(1, dtype=np.int64)
+    instants = [int(p.horizon[0]), 0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3))]
+    orders = {int(order) for order in p.i_order[p.k_pieces[:, ITEM]]} if len(p.k_pieces) else set()
+    new = next((place for place, order in enumerate(plain.tokens) if int(order) in orders), len(plain.tokens))
+    habits = [(late, room) for room in (1, 0) for late in range(LATE_HABITS)]
+    ways = [(instant, before, *habit) for habit in habits for before in (0, new) for instant in instants]
+    for instant, before, late, room in dict.fromkeys(ways):
+        if found and _late(clock):
+            break
+        other = copy_choices(plain)
+        other.late[:], other.room[:], other.before[:] = late, room, before
+        other.keep[p.k_runs[:, CUT_AT] >= instant] = 0
+        other.keep[list(problem.frozen)] = FROZEN
+        found.append(_tried(decoder, clock, other))
+    return _best_first(problem, decoder, found)
+
+
+def _in_turn(problem: Problem) -> Choices:
+    """Choices with a turn for each run of the plan that is kept, in the sequence of its loads, and portions for what is new."""
+    p = problem.arrays
+    first = [int(p.i_order[p.k_pieces[run[FIRST_PIECES], ITEM]]) for run in p.k_runs]
+    plain = split_tokens(problem, sequences(problem)["due"])
+    known = [first[k] for k in np.argsort(p.k_runs[:, LOAD_AT], kind="stable")] if first else []
+    new = [int(order) for order in plain.tokens if int(order) not in set(known)]
+    wished = [] if problem.wish is None else [problem.wish.order]
+    tokens = [*wished, *new, *known]
+    choices = first_choices(problem, tokens)
+    choices.quota[:] = plain.quota
+    choices.quota[sorted(set(known))] = 1
+    return choices
+
+
+def _tried(decoder: Decoder, clock: Clock, choices: Choices) -> tuple[float, Choices]:
+    fits = fitting(decoder, choices)
+    clock.count(int(decoder.state.counts[RUNS]))
+    return decoder.points(fits), fits
+
+
+def _late(clock: Clock) -> bool:
+    return clock.spent > CONSTRUCT_SECONDS or clock.over()
+
+
+def _best_first(problem: Problem, decoder: Decoder, found: list[tuple[float, Choices]]) -> list[Choices]:
+    """The choices by their points; where the best leaves an order out, beside what overtime and builds do for it."""
+    best = min(found, key=lambda one: one[0])[1]
+    if best.skip.any():
+        found.extend(opened(problem, decoder, best))
+    found.sort(key=lambda one: one[0])
+    return [choices for _, choices in found]
+
+
+def sequences(problem: Problem) -> dict[str, list[int]]:
+    """Sequences of the orders worth starting from, by name.
+
+    `due`: earliest due date (Jackson 1955). `work`: least work per weight first (Smith 1956). `urgency`: apparent
+    tardiness cost (Vepsalainen & Morton 1987, Management Science 33:1035–1047) with look-ahead 2 mean works.
+    """
+    p = problem.arrays
+    orders = problem.request.orders
+    work = np.zeros(len(orders))
+    for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
+        nests = max(1, int(p.nests[:, step].max())) if len(p.nests) else 1
+        fixtures = [f for f in range(len(p.nests)) if p.nests[f, step] == nests]
+        cycle = min((int(p.f_cycle[f] + p.f_load[f] + p.f_unload[f]) for f in fixtures), default=0)
+        work[order] += need * int(p.s_cut[step]) + math.ceil(need / nests) * cycle
+    weight = np.array([max(order.weight, 1e-6) for order in orders])
+    slack = p.o_due - p.o_release - work
+    mean = max(1.0, float(work.mean())) if len(orders) else 1.0
+    machines = max(1, len(p.m_place))
+    urgency = weight / np.maximum(work, 1.0) * np.exp(-np.maximum(slack, 0) / (2 * mean * max(1, len(orders) // machines)))
+    numbers = range(len(orders))
+    return {
+        "due": sorted(numbers, key=lambda o: (int(p.o_due[o]), o)),
+        "work": sorted(numbers, key=lambda o: (work[o] / weight[o], o)),
+        "urgency": sorted(numbers, key=lambda o: (-urgency[o], o)),
+        "slack": sorted(numbers, key=lambda o: (slack[o], o)),
+    }
+
+
+def split_tokens(problem: Problem, sequence: list[int]) -> Choices:
+    """Choices in which a long order claims resources in portions, all side by side at first."""
+    p = problem.arrays
+    runs = np.zeros(len(p.o_due), dtype=np.int64)
+    for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
+        runs[order] += -(-int(need) // max(1, int(p.nests[:, step].max())))
+    tokens = [order for order in sequence for _ in range(max(1, min(TOKENS_PER_ORDER, int(runs[order]))))]
+    choices = first_choices(problem, tokens)
+    choices.quota[:] = np.maximum(1, -(-runs // TOKENS_PER_ORDER))
+    return choices
+
+
+def opened(problem: Problem, decoder: Decoder, base: Choices) -> list[tuple[float, Choices]]:
+    """What does not fit is tried again with all overtime open, and with every build allowed as well."""
+    found: list[tuple[float, Choices]] = []
+    for builds in (False, True):
+        choices = copy_choices(base)
+        choices.overtime[:], choices.skip[:] = 1, 0
+        if builds:
+            choices.build[:] = problem.arrays.c_build > 0
+        choices = fitting(decoder, choices)
+        found.append((decoder.score(choices), choices))
+    return found
