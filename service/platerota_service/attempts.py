@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
+import json
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -128,9 +129,10 @@ class Attempts:
         """Run one child to its end."""
         try:
             submission = replace(await asyncio.to_thread(submission_from, claim.request), notes=read_notes(claim.notes))
+            by_points = await asyncio.to_thread(_by_points, claim.start)
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
-        news = _News()
+        news = _News(by_points)
         process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start)
         running = asyncio.create_task(process.run())
         try:
@@ -162,7 +164,7 @@ class Attempts:
     async def _tell(self, plan_id: str, claim: Claim, news: _News, *, patient: bool) -> bool | None:
         """Store what is new, if anything; whether to stop, None where the plan is somebody else's."""
         progress, plan = news.take()
-        best = await asyncio.to_thread(_best, plan) if plan is not None else None
+        best = await asyncio.to_thread(_best, plan, news.by_points) if plan is not None else None
 
         def tell(session: Session) -> bool | None:
             if progress is None and best is None:
@@ -191,9 +193,10 @@ class Attempts:
 
 
 class _News:
-    """What a child reached since it was stored last; only the newest of each counts."""
+    """What a child reached since it was stored last; only the newest of each counts. `by_points`: see :class:`BestPlan`."""
 
-    def __init__(self) -> None:
+    def __init__(self, by_points: bool) -> None:
+        self.by_points = by_points
         self._progress: Progress | None = None
         self._plan: Plan | None = None
 
@@ -215,8 +218,13 @@ class _News:
         self._plan = self._plan or plan
 
 
-def _best(plan: Plan) -> BestPlan:
-    return BestPlan(stored_text(plan), plan.score.total, plan.score.bound, plan.quality)
+def _best(plan: Plan, by_points: bool) -> BestPlan:
+    return BestPlan(stored_text(plan), plan.score.total, plan.score.bound, plan.quality, by_points)
+
+
+def _by_points(start: str | None) -> bool:
+    """Whether points alone say which plan of a solve with that start (JSON) is better."""
+    return start is None or json.loads(start).get("aim") is None
 
 
 async def _cancel(task: asyncio.Task[object]) -> None:

@@ -250,6 +250,19 @@ def test_the_better_plan_of_an_earlier_claim_is_kept(either_store: Store) -> Non
             assert session.scalar(sa.select(PlanRow.score)) == kept
 
 
+def test_where_points_do_not_decide_the_plan_of_the_last_claim_counts(either_store: Store) -> None:
+    with either_store.writing() as session:
+        session.add(plan("p1"))
+    for score in (3.0, 5.0):
+        with either_store.writing() as session:
+            claim = plan_rows.claim(session, "p1", "w")
+            assert claim is not None
+            found = BestPlan('{"warnings":[]}', score, 0.0, "feasible", by_points=False)
+            plan_rows.put_progress(session, "p1", claim.number, None, found)
+        with either_store.reading() as session:
+            assert session.scalar(sa.select(PlanRow.score)) == score
+
+
 def test_a_plan_of_an_earlier_claim_is_ready_with_a_warning_where_the_last_one_has_none(either_store: Store) -> None:
     with either_store.writing() as session:
         session.add(plan("p1"))

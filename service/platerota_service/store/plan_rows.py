@@ -52,12 +52,15 @@ class QuietPlan:
 
 @dataclass(frozen=True, slots=True)
 class BestPlan:
-    """A plan that passed the audit, as it is stored: its JSON without `id` and `status`, and what lists show of it."""
+    """A plan that passed the audit, as it is stored: its JSON without `id` and `status`, and what lists show of it; `by_points` where the
+    points say which of two is better, which they do not where the solve has another aim.
+    """
 
     text: str
     score: float
     bound: float
     quality: str
+    by_points: bool = True
 
 
 def count_waiting(session: Session) -> int:
@@ -175,10 +178,11 @@ def look(session: Session, plan_id: str, number: int) -> bool | None:
 def put_progress(session: Session, plan_id: str, number: int, progress: str | None, best: BestPlan | None) -> bool | None:
     """Store what a claimed solve reached; answers as :func:`look`.
 
-    A better plan that an earlier claim found is kept.
+    A plan with fewer points that an earlier claim found is kept, where points decide.
     """
     if best is not None:
-        kept = sa.or_(PlanRow.score.is_(None), PlanRow.plan_claim == number, PlanRow.score >= best.score)
+        better = PlanRow.score >= best.score if best.by_points else sa.true()
+        kept = sa.or_(PlanRow.score.is_(None), PlanRow.plan_claim == number, better)
         session.execute(
             sa.update(PlanRow).where(*_claimed(plan_id, number), kept).values(
                 plan=best.text, score=best.score, bound=best.bound, quality=best.quality, plan_claim=number, audit="passed",
