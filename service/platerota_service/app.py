@@ -40,8 +40,8 @@ from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
+from platerota_service.questions import levers, promises, rush_orders, sweeps
 from platerota_service.questions import listing as question_list
-from platerota_service.questions import promises, rush_orders, sweeps
 from platerota_service.questions import routes as question_routes
 from platerota_service.questions.book import Questions
 from platerota_service.risk_process import Simulations
@@ -102,7 +102,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings), questions,
     )
     about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
-    about_questions = (sweeps, rush_orders, promises, question_routes, question_list)
+    about_questions = (sweeps, rush_orders, promises, levers, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, templates, calendar_calls)
     beside = (plate_checks, webhooks, links, health, problem_pages, numbers)

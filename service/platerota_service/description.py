@@ -19,6 +19,7 @@ from platerota_service.plan_answers import PlanAnswer
 from platerota_service.plan_events import PlanEvent
 from platerota_service.problems import Problem
 from platerota_service.questions.examples import question_examples
+from platerota_service.questions.levers import LeversRequest
 from platerota_service.questions.promises import PromiseRequest
 from platerota_service.questions.routes import QuestionAnswer
 from platerota_service.questions.rush_orders import RushRequest
@@ -72,7 +73,7 @@ TAGS: Final = [
 
 ASKED: Final = (
     PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest, ReplanRequest, SweepRequest, RushRequest,
-    PromiseRequest,
+    PromiseRequest, LeversRequest,
 )
 """The models of bodies, which are read by the contract's own readers."""
 

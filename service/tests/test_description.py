@@ -67,6 +67,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "post /v1/webhooks/{hook_id}/deliveries/{delivery_id}/resend",
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems", "get /v1/problems/{name}", "get /metrics",
         "post /v1/plans/{plan_id}/what-if-sweeps", "post /v1/plans/{plan_id}/rush-orders", "post /v1/plans/{plan_id}/promises",
+        "post /v1/plans/{plan_id}/levers",
         "get /v1/questions", "get /v1/questions/{question_id}", "delete /v1/questions/{question_id}",
         "post /v1/questions/{question_id}/stop", "post /v1/plans/{plan_id}/replans",
         "post /v1/plans/{plan_id}/what-ifs", "get /v1/plans/{plan_id}/differences", "get /v1/plans/{plan_id}/costs",
@@ -101,7 +102,7 @@ async def test_every_error_is_described_as_it_is_sent(description: dict[str, Any
     assert "HTTPValidationError" not in description["components"]["schemas"]
 
 
-QUESTIONS = {"what-if-sweeps": "SweepRequest", "rush-orders": "RushRequest", "promises": "PromiseRequest"}
+QUESTIONS = {"what-if-sweeps": "SweepRequest", "rush-orders": "RushRequest", "promises": "PromiseRequest", "levers": "LeversRequest"}
 
 
 @pytest.mark.parametrize("call", QUESTIONS)

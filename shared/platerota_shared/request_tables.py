@@ -7,10 +7,10 @@ indexed here once.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TypeVar
+from typing import Self, TypeVar
 from zoneinfo import ZoneInfo
 
 from platerota_shared.records import Record, Table
@@ -25,6 +25,7 @@ from platerota_shared.tables import (
     Operation,
     Operator,
     Order,
+    PlanRequest,
     Plate,
     Row,
     RunningCut,
@@ -35,6 +36,10 @@ from platerota_shared.tables import (
 
 R = TypeVar("R", bound=Row)
 K = TypeVar("K", bound=Hashable)
+
+
+def _whole(rows: Iterable[R]) -> Table[R]:
+    return Table([Record("", "", {}, row) for row in rows])
 
 
 def _grouped_by(table: Table[R], key: Callable[[R], K]) -> dict[K, list[R]]:
@@ -65,6 +70,17 @@ class RequestTables:
     running: Table[RunningCut]
     waiting: Table[WaitingRun]
     suggestions: Suggestions = field(default_factory=Suggestions)
+
+    @classmethod
+    def of(cls, request: PlanRequest) -> Self:
+        """The tables of a request that was accepted: nothing in them is in doubt."""
+        shop, floor = request.shop, request.floor
+        return cls(
+            zone=shop.zone, now=request.now, horizon_end=request.horizon_end, machines=_whole(shop.machines), plates=_whole(shop.plates),
+            fixtures=_whole(shop.fixtures), nests=_whole(shop.nests), operations=_whole(shop.operations), operators=_whole(shop.operators),
+            shifts=_whole(shop.shifts), closures=_whole(shop.closures), orders=_whole(request.orders), pieces=_whole(floor.pieces),
+            last_fixtures=_whole(floor.last_fixtures), running=_whole(floor.running), waiting=_whole(floor.waiting),
+        )
 
     @cached_property
     def shop(self) -> Shop:

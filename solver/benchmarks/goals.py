@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from statistics import median
+from statistics import mean, median
 
 from benchmarks.jobs import Row
 
@@ -35,6 +35,12 @@ COLUMNS = {
     "spread": "spread between solver seeds, share",
     "growth": "constructive time per run ÷ medium's",
     "memory_mib": "most memory, MiB",
+    "levers": "levers tried",
+    "levers_s": "the lever that helps most, in two rounds, s",
+    "same_winner": "weeks in which a run five times as long finds the same lever, share",
+    "winner_regret": "points lost by the lever that was found, of the control's, share",
+    "lever_noise": "points that a lever must save to count, of the control's, share",
+    "winner_saves": "points saved by the lever that was found, of the control's, share",
     "findings": "findings of the audit",
     "beaten": "bounds that a known plan beats",
 }
@@ -124,6 +130,9 @@ GOALS = (
     Goal("solve", "huge", "audit_ms", median, 2_000),
     Goal("solve", "medium", "around_ms", median, 100),
     Goal("solve", "medium", "risks_s", median, 3),
+    Goal("levers", "medium", "findings", worst, 0),
+    Goal("levers", "medium", "levers_s", worst, 60),
+    Goal("levers", "medium", "same_winner", mean, 0.9, at_least=True),
 )
 
 

@@ -53,10 +53,18 @@ class Job:
     def estimate(self) -> float:
         """Seconds of wall time that it may take at most on a quiet machine."""
         seconds = min(self.seconds, EASY_SECONDS) if self.part == "published" and self.family in EASY else self.seconds
+        if self.part == "levers":
+            seconds *= BASE_TIMES + (21 + 8 * 3 + 21 * 4 * LEVER_TIMES) / LEVER_WORKERS  # twenty levers and the control, two rounds, long
         return seconds + OVERHEAD + SIZE_SECONDS.get(self.family, 0.0)
 
 
-PARTS = ("solve", "seeds", "monolith", "pyjobshop", "published", "scale")
+PARTS = ("solve", "seeds", "monolith", "pyjobshop", "published", "scale", "levers")
+LEVER_TIMES = 5.0
+"""Every lever is solved again with so many times the seconds that the two rounds give to one that stays."""
+LEVER_WORKERS = 2
+"""Levers that are solved side by side."""
+BASE_TIMES = 10.0
+"""The plan that levers are tried on is solved for so many times as long as each of them in the first round."""
 OVERHEAD = 3.0
 """Seconds to start a process, load the compiled solver and warm it up."""
 SIZE_SECONDS = {"medium": 1.0, "large": 3.0, "huge": 30.0}
@@ -75,8 +83,11 @@ class Sample:
     ----------
     seeds
         Seeds 1 to N by family.
-    monolith_seeds, pyjobshop_seeds, spread_seeds
-        The same for the references and for the spread between solver seeds; families that are not named have none.
+    monolith_seeds, pyjobshop_seeds, spread_seeds, lever_seeds
+        The same for the references, for the spread between solver seeds, for levers (of the first features only);
+        families that are not named have none.
+    lever_seconds
+        Budget of each lever in the first round.
     seconds
         Budgets that are not the family's own.
     reference_times
@@ -91,6 +102,8 @@ class Sample:
     monolith_seeds: dict[str, int]
     pyjobshop_seeds: dict[str, int]
     spread_seeds: dict[str, int]
+    lever_seeds: dict[str, int]
+    lever_seconds: float
     seconds: dict[str, float]
     reference_times: float
     features: tuple[str, ...]
@@ -100,11 +113,13 @@ class Sample:
 FULL = Sample(
     seeds={"tiny": 10, "small": 10, "medium": 10, "large": 3, "huge": 1},
     monolith_seeds={"small": 3, "medium": 3, "large": 3}, pyjobshop_seeds={"small": 3, "medium": 3}, spread_seeds={"medium": 5},
+    lever_seeds={"medium": 10}, lever_seconds=1.5,
     seconds={}, reference_times=REFERENCE_TIMES, features=("plain", "basic"), published=None,
 )
 QUICK = Sample(
     seeds={"tiny": 2, "small": 2, "medium": 1, "large": 1, "huge": 1},
     monolith_seeds={"small": 1, "medium": 1, "large": 1}, pyjobshop_seeds={"small": 1, "medium": 1}, spread_seeds={"medium": 1},
+    lever_seeds={"medium": 1}, lever_seconds=0.05,
     seconds={"tiny": 4.0, "small": 4.0, "medium": 5.0, "large": 6.0, "huge": 6.0},
     reference_times=1.0, features=("plain",), published=("ft06", "la01", "ft06x2", "ft10"),
 )
@@ -129,12 +144,16 @@ def _generated(sample: Sample, part: str, family: str) -> list[Job]:
         return [Job(part, family, sample.features[0], 1, 0.5)]
     by_part = {
         "solve": sample.seeds, "seeds": sample.spread_seeds, "monolith": sample.monolith_seeds, "pyjobshop": sample.pyjobshop_seeds,
+        "levers": sample.lever_seeds,
     }
     seeds = by_part[part].get(family, 0)
-    plain = [Job(part, family, features, seed, seconds) for features in sample.features for seed in range(1, seeds + 1)]
+    if part == "levers":
+        seconds = sample.lever_seconds
+    chosen = sample.features[:1] if part == "levers" else sample.features
+    plain = [Job(part, family, features, seed, seconds) for features in chosen for seed in range(1, seeds + 1)]
     if part == "seeds":
         return [replace(job, solver_seed=number) for job in plain for number in SOLVER_SEEDS]
-    if part != "solve":
+    if part in ("monolith", "pyjobshop"):
         return [replace(job, seconds=sample.reference_times * job.seconds) for job in plain]
     return plain
 

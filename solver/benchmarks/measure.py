@@ -185,9 +185,15 @@ def _scale(job: Job) -> Measured:
     }, {}
 
 
+def _levers(job: Job) -> Measured:
+    from benchmarks.levers import measure_levers
+
+    return measure_levers(generated(job), job.seconds)
+
+
 MEASURES: dict[str, Callable[[Job], Measured]] = {
     "solve": _solve, "seeds": _once, "night": _once, "monolith": _reference, "pyjobshop": _reference,
-    "published": _published, "scale": _scale,
+    "published": _published, "scale": _scale, "levers": _levers,
 }
 
 

@@ -41,12 +41,15 @@ class NewChild:
 
 @dataclass(frozen=True, slots=True)
 class NewQuestion:
-    """A question that was read without a fault: its kind, the plan it is about, what was asked (JSON), its first plans."""
+    """A question that was read without a fault: its kind, the plan it is about, what was asked (JSON), its first plans, and the seconds
+    of the optimiser that plans of later rounds may ask for.
+    """
 
     kind: str
     base: Base
     asked: Facts
     children: Sequence[NewChild]
+    later_seconds: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,16 @@ def question_examples() -> dict[str, dict[str, Any]]:
         "waiting-rush": {
             "summary": "A rush order that waits", "value": _question(RUSH_ORDER, {"order": "RUSH-1"}, [], tried),
         },
+        "levers-request": {"summary": "Plates, nests and dates", "value": example("levers-request")},
+        "levers": {"summary": "Two pieces of advice for a late order: a later date, or a second plate", "value": example("levers")},
+        "waiting-levers": {"summary": "Levers that wait", "value": _waiting(example("levers"))},
     }
+
+
+def _waiting(question: Mapping[str, Any]) -> dict[str, Any]:
+    """An answered question before any of its plans is begun."""
+    plans = [{**plan, "status": "waiting", "score": None, "quality": None} for plan in question["plans"]]
+    return {**question, "status": "waiting", "ended": None, "plans": plans, "answer": None}
 
 
 def _plan(name: str) -> Plan:

@@ -52,7 +52,7 @@ class Asking:
         if once is not None and (earlier := await asyncio.to_thread(once.earlier)) is not None:
             return await self._again(earlier)
         question = await asyncio.to_thread(read)
-        seconds = sum(child.submission.request.settings.solve_seconds for child in question.children)
+        seconds = question.later_seconds + sum(child.submission.request.settings.solve_seconds for child in question.children)
         try:
             question_id = await self._ask(question, seconds, once)
         except GivenBefore:

@@ -18,6 +18,7 @@ from platerota_service.preferences import Preferences
 from platerota_service.questions.answers import GOT_ANSWERS, STOPPED_ANSWERS, question_response
 from platerota_service.questions.book import QuestionStatus
 from platerota_service.questions.sweeps import SweepAnswer
+from platerota_shared.levers import LeversAnswer
 from platerota_shared.plan import Quality
 from platerota_shared.promises import PromiseAnswer
 from platerota_shared.rush_orders import RushAnswer
@@ -45,7 +46,7 @@ class QuestionAnswer(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: str = Field(description="The question's id.")
-    kind: Literal["what-if-sweep", "rush-order", "promise"] = Field(description="What is asked.")
+    kind: Literal["what-if-sweep", "rush-order", "promise", "levers"] = Field(description="What is asked.")
     status: QuestionStatus = Field(
         description="`waiting` until one of its plans is begun, `solving` until it is answered; then `ready`, `failed` where none of its"
         " plans could be made, or `stopped` where it was stopped before any was there.",
@@ -56,7 +57,7 @@ class QuestionAnswer(BaseModel):
     rush: bool = Field(description="Whether its plans go before every plan that is not in a rush.")
     problem: PlanProblem | None = Field(description="Why it failed; null in every other state.")
     plans: tuple[QuestionPlan, ...] = Field(description="Its plans, in the order in which they were asked for.")
-    answer: SweepAnswer | RushAnswer | PromiseAnswer | None = Field(
+    answer: SweepAnswer | RushAnswer | PromiseAnswer | LeversAnswer | None = Field(
         description="The answer from the plans that have ended so far; null before the first one.",
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -129,12 +130,11 @@ def read_sweep(body: bytes, base: Base) -> NewQuestion:
     settings, found = read_settings(given.get("settings", {}), zone, suggestions)
     faults += [*found, *_list_faults(given)]
     listed = given.get("what_ifs")
-    children = list[NewChild]()
+    read, found = read_named(base, {"solve_seconds": _SECONDS, **settings}, listed, Named("what_ifs", "what-if", MOST), zone, suggestions)
+    children, faults = [child for child in read if child is not None], [*faults, *found]
     for index, one in enumerate(listed[:MOST] if is_list(listed) else ()):
-        child, found = _read_one(base, {"solve_seconds": _SECONDS, **settings}, one, index, zone, suggestions)
-        faults += [*found, *said_twice(settings, one.get("changes") if is_object(one) else None, pointer("what_ifs", index))]
-        children += [child] if child is not None else []
-    refuse([*faults, *_named_twice(listed)])
+        faults += said_twice(settings, one.get("changes") if is_object(one) else None, pointer("what_ifs", index))
+    refuse(faults)
     return NewQuestion(SWEEP, base, {"what_ifs": [child.name for child in children]}, children)
 
 
@@ -149,12 +149,32 @@ def _list_faults(given: Mapping[str, Any]) -> Iterator[Fault]:
         yield Fault("/what_ifs", "out-of-range", words, f"ask for 2 to {MOST} at once; one alone is POST /v1/plans/{{id}}/what-ifs")
 
 
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A list of changes with names in a body: its field, what an entry is called in sentences, how many are read."""
+
+    field: str
+    noun: str
+    most: int
+
+
+def read_named(
+    base: Base, settings: Settings, listed: Any, named: Named, zone: ZoneInfo, suggestions: Suggestions,
+) -> tuple[list[NewChild | None], list[Fault]]:
+    """Each entry as a plan to ask for, None where it has a fault; none where `listed` is no list, which is for the caller to say."""
+    children, faults = list[NewChild | None](), list[Fault]()
+    for index, one in enumerate(listed[: named.most] if is_list(listed) else ()):
+        label = f"{named.noun} {index + 1}"
+        child, found = _read_one(base, settings, one, pointer(named.field, index), label, zone, suggestions)
+        children.append(child)
+        faults += found
+    return children, [*faults, *_named_twice(listed, named)]
+
+
 def _read_one(
-    base: Base, settings: Settings, given: Any, index: int, zone: ZoneInfo, suggestions: Suggestions,
+    base: Base, settings: Settings, given: Any, place: str, label: str, zone: ZoneInfo, suggestions: Suggestions,
 ) -> tuple[NewChild | None, list[Fault]]:
-    """One what-if as a plan to ask for, where it has no fault."""
-    place = pointer("what_ifs", index)
-    label = f"what-if {index + 1}"
+    """One list of changes as a plan to ask for, where it has no fault."""
     if not is_object(given):
         return None, [Fault(place, "wrong-type", f"{label} must be an object, not {shown(given)}", "give its name and its changes")]
     record, faults = read_row(_WhatIfName, {**given, "changes": None}, place, label, zone, suggestions)
@@ -171,19 +191,19 @@ def _read_one(
 
 
 class _WhatIfName(Row):
-    """A what-if of a sweep without its changes, which have a reader of their own."""
+    """A named list of changes without these, which have a reader of their own."""
 
     name: Id
     changes: None = None
 
 
-def _named_twice(listed: Any) -> Iterator[Fault]:
+def _named_twice(listed: Any, named: Named) -> Iterator[Fault]:
     seen = dict[str, int]()
     for index, one in enumerate(listed if is_list(listed) else ()):
         name = one.get("name") if is_object(one) else None
         if isinstance(name, str) and seen.setdefault(name, index) != index:
-            words = f"what-ifs {seen[name] + 1} and {index + 1} are both called {shown(name)}"
-            yield Fault(pointer("what_ifs", index, "name"), "duplicate-row", words, "give each a name of its own")
+            words = f"{named.noun}s {seen[name] + 1} and {index + 1} are both called {shown(name)}"
+            yield Fault(pointer(named.field, index, "name"), "duplicate-row", words, "give each a name of its own")
 
 
 class Sweep:

@@ -32,7 +32,10 @@ from platerota_shared.audit.stock import stocks
 from platerota_shared.plan import Plan
 from platerota_shared.tables import PlanRequest
 
-__all__ = ["Finding", "audit"]
+__all__ = ["Finding", "audit", "could_be_worked"]
+
+_WORK = (structure, course, durations, plates, fit, machines, setups, limits, people, articles)
+"""What tasks must keep for themselves, whatever the plan says of its results."""
 
 
 def audit(request: PlanRequest, plan: Plan, base: Plan | None = None) -> list[Finding]:
@@ -49,7 +52,7 @@ def audit(request: PlanRequest, plan: Plan, base: Plan | None = None) -> list[Fi
     book = Book(request, plan, base)
     flows = stocks(book)
     found: list[Finding] = []
-    for rules in (structure, course, durations, plates, fit, machines, setups, limits, people, articles, results, lanes):
+    for rules in (*_WORK, results, lanes):
         found.extend(rules.faults(book))
     found.extend(pieces.faults(book, flows))
     valid = not found
@@ -60,3 +63,14 @@ def audit(request: PlanRequest, plan: Plan, base: Plan | None = None) -> list[Fi
         found.extend(windows.faults(book, sequence, flows))
         found.extend(floats.faults(book, sequence))
     return found
+
+
+def could_be_worked(request: PlanRequest, plan: Plan) -> bool:
+    """Whether the tasks of a plan keep rules F1 to F18 in another week than they were planned for.
+
+    What the plan says of its results, its lanes and its figures is not looked at: these are the other week's.
+    """
+    if any(structure.unsound(request, plan)):
+        return False
+    book = Book(request, plan)
+    return not any(any(rules.faults(book)) for rules in _WORK) and not any(pieces.faults(book, stocks(book)))

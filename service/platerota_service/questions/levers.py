@@ -1,0 +1,272 @@
+"""Levers: which single change helps a plan most. Each is really solved, beside a control without any change."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request, Response
+from pydantic import Field
+
+from platerota_service.answers import example_reference, guarded_answers, reference
+from platerota_service.bases import Base, read_base
+from platerota_service.bodies import read_body
+from platerota_service.calls import PlanId, SettingsOf, StoreOf
+from platerota_service.engine import Submission
+from platerota_service.kinds import NOT_READY
+from platerota_service.plan_making import check_plan_id
+from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
+from platerota_service.problems import ProblemFault
+from platerota_service.questions.answers import asked_answers
+from platerota_service.questions.asking import Asked, Child, Facts, Judged, NewChild, NewQuestion
+from platerota_service.questions.making import AskingOf
+from platerota_service.questions.sweeps import Named, NamedWhatIf, read_named
+from platerota_service.shops.book import written
+from platerota_service.solve_settings import SolveSettings, read_settings, with_settings
+from platerota_service.variations import Settings, apply, refuse, submission
+from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
+from platerota_shared.faults import Fault, RequestRefused, pointer, shown
+from platerota_shared.fields import Whole
+from platerota_shared.levers import (
+    FIRST,
+    KINDS,
+    LONGER,
+    MOST_LEVERS,
+    SECOND,
+    FoundKind,
+    Outcome,
+    Try,
+    again,
+    levers_answer,
+    levers_of,
+    most_again,
+    outcome,
+    outcome_without,
+)
+from platerota_shared.reading import read_request
+from platerota_shared.records import read_row, unknown_field
+from platerota_shared.starts import Start
+from platerota_shared.suggestions import Suggestions
+from platerota_shared.tables import Row
+
+_log = logging.getLogger(__name__)
+router = APIRouter(prefix="/v1/plans", tags=["decisions"])
+
+LEVERS: Final = "levers"
+"""The name of the kind."""
+CONTROL: Final = "without a change"
+"""What the control is called among the plans of the question."""
+_SECONDS: Final = 1.5
+"""Seconds of the optimiser for each lever in the first round where the call does not say: it starts from the base."""
+
+
+class LeversRequest(Row):
+    """Which levers are tried; without a body those that promise most."""
+
+    limit: Annotated[Whole, Field(ge=1, le=MOST_LEVERS)] | None = None
+    """How many of the levers that are found are tried, 20 where it is not given: those that promise most."""
+    kinds: Annotated[tuple[FoundKind, ...], Field(max_length=6)] = ()
+    """The kinds that are looked for; empty: every kind. `plate`: one more plate; `operator`: one more person; `shift`: a further shift
+    of somebody; `machine`: a machine allowed for a fixture; `nests`: one more row of nests; `due`: a late order due a day later."""
+    levers: Annotated[tuple[NamedWhatIf, ...], Field(max_length=MOST_LEVERS)] = ()
+    """Levers of your own, each upon the base alone; then no others are looked for."""
+    settings: SolveSettings = SolveSettings()
+    """How each is solved; `solve_seconds` is that of the first round, 1.5 where it is not given, three times as long in the second."""
+
+
+class _Beside(Row):
+    """The fields of the body that have no reader of their own."""
+
+    limit: Annotated[Whole, Field(ge=1, le=MOST_LEVERS)] | None = None
+    kinds: Annotated[tuple[FoundKind, ...], Field(max_length=6)] = ()
+
+
+_FIELDS: Final = tuple(LeversRequest.model_fields)
+_BODY: Final[dict[str, Any]] = {
+    "required": False, "description": "Which levers are tried; JSON, UTF-8. Without it: the 20 that promise most.",
+    "content": {
+        "application/json": {"schema": reference("LeversRequest"), "examples": {"what-could-help": example_reference("levers-request")}},
+    },
+}
+_FAULTS: Final = (
+    ProblemFault(
+        pointer="/levers/0/changes/0/plate", code="unknown-id", detail="there is no plate 'P9'", mend="did you mean 'P1'?",
+    ),
+    ProblemFault(
+        pointer="/kinds/0", code="unknown-choice",
+        detail="the question: entry 1 of kinds must be 'plate', 'operator', 'shift', 'machine', 'nests' or 'due', not 'plates'",
+        mend="write 'plate', 'operator', 'shift', 'machine', 'nests' or 'due'",
+    ),
+)
+
+
+@router.post(
+    "/{plan_id}/levers", operation_id="create_levers", summary="Ask which single change helps most", status_code=201,
+    openapi_extra={"requestBody": _BODY, "parameters": [PREFER_ASYNC]},
+    responses={**asked_answers("levers", "waiting-levers"), **guarded_answers(NOT_READY, *MAKING_REFUSED, faults=_FAULTS)},
+)
+async def create_levers(call: Request, plan_id: PlanId, asking: AskingOf, store: StoreOf, settings: SettingsOf) -> Response:
+    """Try single changes of a ready plan, the base, and rank them by the points that they save.
+
+    Which changes are worth trying is read from the plan: a second copy of a plate that orders queue for, somebody more or a further
+    shift where work waits for hands, a machine allowed for a fixture that queues while it stands, one more row of nests where fewer
+    runs would do, a late order due a day later. Or give `levers` of your own.
+
+    Each is really solved from the base, beside a control without any change; the better third once more for three times as long, the
+    control with it. A lever is compared with the control that had as much time, so that only what it brings counts; what cannot win by
+    its bound, or is proved, is not solved again. `helps` is false where it saves no more than `noise`, which is said openly: such a
+    lever brings nothing that can be told from luck. Rest times, room on a plate, loads to lift and what a lever costs to buy are for
+    the planner to judge. Every lever has a plan of its own; nothing is released.
+
+    The answer is a question: `GET /v1/questions/{id}` shows what is known so far. 20 levers take about a minute of two workers, so ask
+    with `Prefer: respond-async`; a call that waits may ask for 25 seconds of the optimiser in all, both rounds together.
+    """
+    check_plan_id(plan_id)
+    empty = call.headers.get("content-length", "0") == "0" and "transfer-encoding" not in call.headers
+    body = b"{}" if empty else await read_body(call, settings.max_body_bytes)
+    return await asking.make(body, lambda: read_levers(body, read_base(store, asking.caller.tenant, plan_id)))
+
+
+def read_levers(body: bytes, base: Base) -> NewQuestion:
+    """The question in `body`; work for a thread.
+
+    Raises
+    ------
+    platerota_shared.faults.RequestRefused
+        With every fault at once.
+    """
+    given, zone, suggestions = read_document(body, holds="levers"), ZoneInfo(base.document["shop"]["timezone"]), Suggestions()
+    faults = [*duplicate_keys(given)]
+    faults += [unknown_field("", "the question", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
+    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
+    beside, more = read_row(
+        _Beside, {name: given[name] for name in _Beside.model_fields if name in given}, "", "the question", zone, suggestions,
+    )
+    listed = given.get("levers")
+    budget = {"solve_seconds": _SECONDS, **settings}
+    own, wrong = read_named(base, budget, listed, Named("levers", "lever", MOST_LEVERS), zone, suggestions)
+    control = _control(base, budget)
+    faults += [*found, *more, *wrong, *_list_faults(given), *_own_faults(listed, own, control)]
+    refuse(faults)
+    assert beside.row is not None
+    levers = [_asked_own(one, child) for one, child in zip(listed or (), own, strict=True)] or _found(base, budget, beside.row)
+    seconds = control.request.settings.solve_seconds
+    children = [NewChild(CONTROL, control, {"lever": None, "round": FIRST})]
+    children += [NewChild(lever["name"], made, {"lever": number, "round": FIRST}) for number, (lever, made) in enumerate(levers)]
+    asked = {"levers": [lever for lever, _ in levers], "solve_seconds": seconds}
+    return NewQuestion(LEVERS, base, asked, children, LONGER * seconds * (1 + most_again(len(levers))) if levers else 0.0)
+
+
+def _control(base: Base, settings: Settings) -> Submission:
+    """The base's request without any change, solved as the levers are."""
+    document = with_settings(base.document, settings)
+    return Submission(
+        written(document).encode(), read_request(document), base_id=base.plan.id, start=Start(base.plan), shop_id=base.shop_id,
+        shop_version=base.shop_version,
+    )
+
+
+AskedLever = tuple[dict[str, Any], Submission]
+"""A lever as the question keeps it, and what is planned for it."""
+
+
+def _asked_own(given: Mapping[str, Any], child: NewChild | None) -> AskedLever:
+    assert child is not None
+    return {"kind": "own", "name": child.name, "changes": given["changes"]}, child.submission
+
+
+def _found(base: Base, settings: Settings, beside: _Beside) -> list[AskedLever]:
+    """The levers that promise most."""
+    request = read_request(base.document)
+    found: list[AskedLever] = []
+    for lever in levers_of(request, base.plan, beside.limit or MOST_LEVERS, beside.kinds or KINDS):
+        try:
+            changed = apply(base, settings, lever.changes)
+        except RequestRefused as refused:
+            # A table that is as long as it may be takes no row more; what else there is to try is tried.
+            _log.warning("the lever %r cannot be made: %s", lever.words, refused)
+            continue
+        found.append(({"kind": lever.kind, "name": lever.words, "changes": lever.changes}, submission(base, changed)))
+    return found
+
+
+def _list_faults(given: Mapping[str, Any]) -> Iterator[Fault]:
+    listed = given.get("levers", [])
+    if not is_list(listed):
+        yield Fault("/levers", "wrong-type", f"levers must be a list, not {shown(listed)}", "give each a name and its changes")
+    elif len(listed) > MOST_LEVERS:
+        words = f"levers has {len(listed):,} entries; the most is {MOST_LEVERS}"
+        yield Fault("/levers", "too-many-rows", words, "ask with fewer at once")
+    for name in ("limit", "kinds"):
+        if listed and given.get(name):
+            words = f"{name} is for the levers that are found, and levers of your own are given"
+            yield Fault(pointer(name), "changes-contradict", words, f"leave out {name}, or leave out levers")
+
+
+def _own_faults(listed: Any, own: Sequence[NewChild | None], control: Submission) -> Iterator[Fault]:
+    """Levers that could not be compared, and levers that change nothing."""
+    for index, (one, child) in enumerate(zip(listed if is_list(listed) else (), own, strict=False)):
+        changes = one.get("changes") if is_object(one) else None
+        for number, change in enumerate(changes if is_list(changes) else ()):
+            if is_object(change) and change.get("kind") == "change_settings":
+                words = f"lever {index + 1} changes the settings, and levers are compared by the same points after the same time"
+                yield Fault(pointer("levers", index, "changes", number), "changes-contradict", words, "ask it as a what-if")
+        if child is not None and child.submission.request == control.request:
+            words = f"lever {index + 1} leaves the week as it is"
+            yield Fault(pointer("levers", index, "changes"), "changes-nothing", words, "give something to change, or leave the lever out")
+
+
+class Levers:
+    """The kind of question: two rounds, each lever against the control of its round."""
+
+    async def judge(self, asked: Asked, child: Child) -> Facts:
+        """The few figures that levers are compared by."""
+        return await asyncio.to_thread(_verdict, asked, child)
+
+    def then(self, asked: Asked, judged: Sequence[Judged], load: Callable[[str], Child]) -> Sequence[NewChild]:
+        """The second round: the better third, and the control with them."""
+        tries = _tries(judged)
+        if any(one.round != FIRST for one in tries):
+            return []
+        first = {one.number: one.outcome.solved for one in tries if one.number is not None and one.outcome is not None}
+        better = again(first, len(asked.asked["levers"]))
+        proved = any(one.number is None and one.outcome is not None and one.outcome.proved for one in tries)
+        wanted = [*([] if proved else [None]), *better] if better else []
+        kept = [one for number in wanted for one in judged if one.facts["lever"] == number and one.end == "ready"]
+        seconds = LONGER * asked.asked["solve_seconds"]
+        return [child for one in kept if (child := _once_more(one, load, seconds)) is not None]
+
+    def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
+        """Every lever, the one that saves most first."""
+        found = levers_answer(asked.asked["levers"], _tries(judged), outcome(asked.request, asked.base))
+        return found.model_dump(mode="json", context={"zone": ZoneInfo(asked.base.timezone)})
+
+
+def _tries(judged: Sequence[Judged]) -> list[Try]:
+    return [
+        Try(
+            one.facts["lever"], one.facts["round"], one.end, one.problem,
+            *(Outcome.model_validate(one.verdict[name]) if one.verdict and one.verdict[name] else None for name in ("with", "without")),
+        )
+        for one in judged
+    ]
+
+
+def _verdict(asked: Asked, child: Child) -> dict[str, Any]:
+    found = outcome(child.request, child.plan)
+    without = outcome_without(asked.request, child.plan) if child.facts["lever"] is not None else None
+    return {"with": found.model_dump(mode="json"), "without": without and without.model_dump(mode="json")}
+
+
+def _once_more(one: Judged, load: Callable[[str], Child], seconds: float) -> NewChild | None:
+    """A plan of the first round solved on from what it found; None where it was deleted meanwhile."""
+    try:
+        child = load(one.id)
+    except KeyError:
+        return None
+    made = replace(child.again(seconds), start=Start(child.plan))
+    return NewChild(f"{one.name}, for longer", made, {**one.facts, "round": SECOND})
