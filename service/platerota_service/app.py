@@ -24,12 +24,14 @@ from platerota_service import (
     plate_checks,
     problem_pages,
     risk_calls,
+    sign_in_calls,
     templates,
     what_ifs,
 )
 from platerota_service.access import link_calls as links
 from platerota_service.access.keys import KeyBook
 from platerota_service.access.rates import REFUSALS, LimitedCalls
+from platerota_service.browser_problems import BrowserProblems
 from platerota_service.calls import Parts
 from platerota_service.comparisons import Comparisons
 from platerota_service.description import describe_api
@@ -93,7 +95,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings))
     about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
     about_shops = (shop_routes, shop_plans, shop_rows)
-    for_people = (page_calls, templates, calendar_calls)
+    for_people = (page_calls, sign_in_calls, templates, calendar_calls)
     for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
         app.include_router(part.router)
     install_problem_handlers(app)
@@ -101,6 +103,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.add_exception_handler(plan_events.EndSeen, plan_events.end_seen)
     app.add_middleware(HeadCalls)
     app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit), refusals=parse(REFUSALS))
+    app.add_middleware(BrowserProblems)
     if settings.cors_origins:
         app.add_middleware(
             CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,

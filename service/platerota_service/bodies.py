@@ -3,15 +3,39 @@
 from __future__ import annotations
 
 import codecs
+from typing import Final
+from urllib.parse import parse_qsl
 
 from fastapi import Request
 
 from platerota_service.engine import Submission
 from platerota_service.formats import SHEET_BODIES, body_kind
-from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
+from platerota_service.kinds import NO_FORM, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
 from platerota_service.problems import ProblemError
 from platerota_service.workbook import read_sheets
 from platerota_shared.reading import read_request
+
+FORM: Final = "application/x-www-form-urlencoded"
+"""The media type of a form that a page sends (WHATWG URL, section 5)."""
+_MOST_FIELDS: Final = 50
+
+
+async def read_form(call: Request, limit: int) -> dict[str, str]:
+    """The fields of a form that one of our own pages sent, at most `limit` bytes of it; of a field said twice the last.
+
+    Raises
+    ------
+    ProblemError
+        400, 413 or 415.
+    """
+    if body_kind(call) != FORM:
+        raise ProblemError(NO_FORM, f"the Content-Type is not '{FORM}'")
+    _check_coding(call)
+    body = await _read_whole(call, limit)
+    try:
+        return dict(parse_qsl(body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=_MOST_FIELDS))
+    except ValueError:
+        raise ProblemError(UNREADABLE, "the form is not UTF-8 in ASCII, or has too many fields") from None
 
 
 async def read_body(call: Request, limit: int) -> bytes:

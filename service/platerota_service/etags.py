@@ -15,7 +15,7 @@ ANY: Final = "*"
 
 
 def already_seen(call: Request, tag: str) -> bool:
-    """Whether the caller's If-None-Match names `tag` (with its quotes): weak comparison, section 13.1.2.
+    """Whether the caller's If-None-Match names `tag` (with its quotes, weak or not): weak comparison, section 13.1.2.
 
     Raises
     ------
@@ -23,7 +23,7 @@ def already_seen(call: Request, tag: str) -> bool:
         400 for a header that is no list of ETags.
     """
     named = _named(call, "if-none-match")
-    return named is not None and (named.strip() == ANY or tag.strip('"') in {text for _, text in _pairs(named)})
+    return named is not None and (named.strip() == ANY or tag.removeprefix("W/").strip('"') in {text for _, text in _pairs(named)})
 
 
 def may_create(call: Request) -> bool:

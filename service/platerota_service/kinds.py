@@ -81,6 +81,10 @@ KEY_REFUSED = Kind(
 SCOPE_MISSING = Kind(
     "scope-missing", 403, "the key does not allow this", "Use a key that has the scope; `platerota keys create --scope` makes one.",
 )
+NO_FORM = Kind("no-form", 415, "the body is no form", "Send the form of the page; programs have other calls.")
+FOREIGN_FORM = Kind(
+    "foreign-form", 403, "the form is not one of this session", "Open the form anew and send it from there; programs have other calls.",
+)
 UNKNOWN_SHOP = Kind("unknown-shop", 404, "no such shop", "PUT the shop first; GET /v1/shops lists those that are there.")
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
 UNKNOWN_WEBHOOK = Kind("unknown-webhook", 404, "no such webhook", "GET /v1/webhooks lists those that are there.")
@@ -118,8 +122,9 @@ HTTP = Kind("http", 400, "the call was refused", "The status and detail of the a
 KINDS = {
     kind.name: kind
     for kind in (
-        UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, NOT_FOUND,
-        UNKNOWN_PLAN, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
+        UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
+        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, NO_SUCH_PART,
+        UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
         ALREADY_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
         RISKS_TOO_SLOW, HTTP,
