@@ -24,6 +24,7 @@ from platerota_service import (
     plate_checks,
     problem_pages,
     risk_calls,
+    rush_form,
     sign_in_calls,
     templates,
     what_ifs,
@@ -95,7 +96,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings))
     about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
     about_shops = (shop_routes, shop_plans, shop_rows)
-    for_people = (page_calls, sign_in_calls, templates, calendar_calls)
+    for_people = (page_calls, rush_form, sign_in_calls, templates, calendar_calls)
     for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
         app.include_router(part.router)
     install_problem_handlers(app)

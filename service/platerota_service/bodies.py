@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl
 from fastapi import Request
 
 from platerota_service.engine import Submission
-from platerota_service.formats import SHEET_BODIES, body_kind
+from platerota_service.formats import CSV_BODY, SHEET_BODIES, body_kind
 from platerota_service.kinds import NO_FORM, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
 from platerota_service.problems import ProblemError
 from platerota_service.workbook import read_sheets
@@ -50,15 +50,17 @@ async def read_body(call: Request, limit: int) -> bytes:
     return await _read_whole(call, limit)
 
 
-async def read_json_or_sheets(call: Request, limit: int) -> bytes:
+async def read_json_or_sheets(call: Request, limit: int, *, csv: bool = False) -> bytes:
     """The body of a planning request, at most `limit` bytes: JSON text, a workbook or a zip of CSV files, not read yet.
+
+    `csv`: one CSV file alone will do as well.
 
     Raises
     ------
     ProblemError
         413 or 415.
     """
-    if body_kind(call) not in SHEET_BODIES:
+    if body_kind(call) not in SHEET_BODIES and not (csv and body_kind(call) == CSV_BODY):
         return await read_body(call, limit)
     _check_coding(call)
     return await _read_whole(call, limit)

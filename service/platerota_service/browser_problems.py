@@ -21,16 +21,13 @@ HOURS: Final = LIFE_SECONDS // 3_600
 
 @dataclass(frozen=True, slots=True)
 class BrowserProblems:
-    """Passes calls on to `app`; a problem that it answers to a browser becomes a page with the same status and headers.
-
-    A browser is who asks for `text/html` by name; programs that read problems do not.
-    """
+    """Passes calls on to `app`; a problem that it answers to a browser becomes a page with the same status and headers."""
 
     app: ASGIApp
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one call."""
-        if scope["type"] != "http" or "text/html" not in Headers(scope=scope).get("accept", ""):
+        if scope["type"] != "http" or not by_browser(Headers(scope=scope)):
             await self.app(scope, receive, send)
             return
         started: Message | None = None
@@ -48,6 +45,11 @@ class BrowserProblems:
                     await _send(started, _page(scope, json.loads(body), Headers(scope=started)), send)
 
         await self.app(scope, receive, send_page)
+
+
+def by_browser(headers: Headers) -> bool:
+    """Whether somebody in a browser makes a call: who asks for `text/html` by name. Programs that read problems do not."""
+    return "text/html" in headers.get("accept", "")
 
 
 def _page(scope: Scope, problem: dict[str, Any], headers: Headers) -> Page:

@@ -3,15 +3,30 @@
 from __future__ import annotations
 
 import re
+from importlib.metadata import version
 from typing import Final
 
 from fastapi import Request
 
+from platerota_service.engine import PlanState
 from platerota_service.kinds import BAD_HEADER, CHANGED, IF_MATCH_MISSING
 from platerota_service.problems import ProblemError
 
 _LIST: Final = re.compile(r'\s*(W/)?"([^"\x00-\x20\x7f]*)"\s*(?:,|$)')
 ANY: Final = "*"
+FRESHNESS: Final = {"Cache-Control": "private, no-cache", "Vary": "Accept, Authorization, Cookie, X-API-Key"}
+"""Of a page or file: ask each time whether it has changed; what one caller got is not another one's."""
+
+
+def file_tag(*states: PlanState, more: str = "") -> str:
+    """The ETag of what is made from plans: a page, a picture, a file.
+
+    It is weak, because the same is told again in other bytes: a workbook holds the time it was written. It changes with the plans, with
+    the base of one, which may be deleted, with `more`, and with this program.
+    """
+    plans = "-".join(f"{state.id[:8]}.{state.revision}{'' if state.base_id is None else '.b'}" for state in states)
+    return f'W/"{plans}{more}-{version("platerota")}"'
+
 
 
 def already_seen(call: Request, tag: str) -> bool:

@@ -57,7 +57,7 @@ TOO_LARGE = Kind(
 WRONG_MEDIA_TYPE = Kind(
     "wrong-media-type", 415, "the body is of a kind not read here",
     "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed; a request for a plan may be a workbook or a"
-    " zip of CSV files as well, under its own media type.",
+    " zip of CSV files as well, under its own media type, and orders alone CSV where the shop is stored: `POST /v1/shops/{id}/plans`.",
 )
 FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
 INTERNAL = Kind(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from typing import Annotated, Final
 from urllib.parse import parse_qsl, urljoin, urlsplit
 
@@ -16,17 +15,15 @@ from platerota_service.access.links import Link, sign
 from platerota_service.board import ANYBODY, NoSuchPart, Page, Standing, Viewer
 from platerota_service.calls import PartsOf
 from platerota_service.engine import Engine, PlanState
-from platerota_service.etags import already_seen
+from platerota_service.etags import FRESHNESS, already_seen, file_tag
 from platerota_service.kinds import NO_SUCH_PART, NOT_READY
 from platerota_service.plan_making import plan_of
 from platerota_service.problems import ProblemError
 from platerota_service.shelf import Rendered, Shelf
 from platerota_shared.tables import PlanRequest
 
-PLANNERS_PAGE: Final = "/rush-order"
+PLANNERS_PAGE: Final = "/board/rush-order"
 """How the addresses of pages end that planners alone open."""
-FRESHNESS: Final = {"Cache-Control": "private, no-cache", "Vary": "Accept, Authorization, Cookie, X-API-Key"}
-"""Ask each time whether it has changed; what one caller got is not another one's."""
 
 Drawable = tuple[Standing, PlanRequest]
 
@@ -85,7 +82,7 @@ class Look:
 
     async def answer(self, render: Callable[[], Awaitable[Rendered]], *states: PlanState) -> Response:
         """What `render` makes of the plans; 304 where the caller has seen it, nothing rendered where another caller got the same."""
-        tag = look_tag(self.caller, *states)
+        tag = file_tag(*states, more=_way_in(self.caller))
         headers = {"ETag": tag, **FRESHNESS}
         if already_seen(self.call, tag):
             return Response(status_code=304, headers=headers)
@@ -100,14 +97,10 @@ async def _look(call: Request, caller: LinkReader, parts: PartsOf) -> Look:
 LookOf = Annotated[Look, Depends(_look)]
 
 
-def look_tag(caller: Caller, *states: PlanState, more: str = "") -> str:
-    """The ETag of what is made from plans for a caller. It is weak: the same plan is told again, with another date inside, say.
-
-    It changes with the plans, the base of one (which may be deleted), what the caller may open from there, and this program.
-    """
-    plans = "-".join(f"{state.id[:8]}.{state.revision}{'' if state.base_id is None else '.b'}" for state in states)
-    who = "link" if caller.link is not None else f"{'session' if caller.session is not None else 'key'}.{'plan' in caller.scopes:d}"
-    return f'W/"{plans}-{who}-{version("platerota")}{more}"'
+def _way_in(caller: Caller) -> str:
+    """What of the caller a page depends on: how they came, and whether they may plan."""
+    way = "link" if caller.link is not None else "session" if caller.session is not None else "key"
+    return f"-{way}{'-plans' if 'plan' in caller.scopes else ''}"
 
 
 def viewer_of(caller: Caller) -> Viewer:

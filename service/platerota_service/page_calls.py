@@ -14,8 +14,9 @@ from platerota_service.board import PlanRow, board_page, comparison_page, load_s
 from platerota_service.calls import DrawingTurn, PlanId, StoreOf
 from platerota_service.cursors import Cursor, PageLimit
 from platerota_service.engine import PlanState
+from platerota_service.etags import FRESHNESS
 from platerota_service.kinds import BAD_CURSOR, BAD_HEADER, FAULTS, NO_FONTS, NO_SUCH_PART, NOT_READY, UNKNOWN_PLAN
-from platerota_service.looking import FRESHNESS, Look, LookOf, viewer_of
+from platerota_service.looking import Look, LookOf, viewer_of
 from platerota_service.pictures import gantt_svg, load_svg
 from platerota_service.pictures.png import NoFonts, png
 from platerota_service.plan_list import PlanEntry, ShopAsked, StatusAsked, listed

@@ -16,9 +16,20 @@ from platerota_service.access.tokens import Token
 from platerota_service.answers import Answers, problem_answers
 from platerota_service.board import Page, sign_in_page
 from platerota_service.bodies import read_form
-from platerota_service.browser_problems import HOURS
+from platerota_service.browser_problems import HOURS, by_browser
 from platerota_service.calls import Parts, PartsOf
-from platerota_service.kinds import FAULTS, FOREIGN_FORM, NO_FORM, STORE, TOO_LARGE, TOO_MANY_CALLS, UNREADABLE, WRONG_MEDIA_TYPE
+from platerota_service.kinds import (
+    FAULTS,
+    FOREIGN_FORM,
+    KEY_REFUSED,
+    NO_FORM,
+    STORE,
+    TOO_LARGE,
+    TOO_MANY_CALLS,
+    UNREADABLE,
+    WRONG_MEDIA_TYPE,
+)
+from platerota_service.problems import ProblemError
 from platerota_service.store import KeyRow
 
 router = APIRouter(prefix="/v1", tags=["pages"])
@@ -36,7 +47,6 @@ _PAGE: Final[Answers] = {
         }}},
     },
 }
-_WRONG: Final[Answers] = {401: {"description": "The same page, and what is wrong with the key", "content": _PAGE[200]["content"]}}
 _GONE_ON: Final[Answers] = {
     303: {"description": "Go on there", "headers": {
         name: {"description": words, "schema": {"type": "string"}} for name, words in (
@@ -72,8 +82,8 @@ async def get_sign_in_page(call: Request, parts: PartsOf, following: Next = FIRS
     "/sign-in", operation_id="sign_in", summary="Sign in with a browser", status_code=303, response_class=Response,
     openapi_extra={"requestBody": _FORM},
     responses={
-        **_GONE_ON, **_WRONG,
-        **problem_answers(FOREIGN_FORM, TOO_LARGE, NO_FORM, WRONG_MEDIA_TYPE, UNREADABLE, TOO_MANY_CALLS, STORE),
+        **_GONE_ON,
+        **problem_answers(KEY_REFUSED, FOREIGN_FORM, TOO_LARGE, NO_FORM, WRONG_MEDIA_TYPE, UNREADABLE, TOO_MANY_CALLS, STORE),
     },
 )
 async def sign_in(call: Request, parts: PartsOf) -> Response:
@@ -86,8 +96,10 @@ async def sign_in(call: Request, parts: PartsOf) -> Response:
     following = _ours(given.get("next", FIRST_PAGE))
     row = await asyncio.to_thread(_key, parts, given.get("key", ""))
     if row is None or "read" not in scopes_of(row):
-        wrong = "This key is not one that is valid now." if row is None else "This key may not read plans: it lacks the scope 'read'."
-        return _page(sign_in_page(following, HOURS, wrong=wrong), 401)
+        wrong = "this key is not one that is valid now" if row is None else "this key may not read plans: it lacks the scope 'read'"
+        if not by_browser(call.headers):
+            raise ProblemError(KEY_REFUSED, wrong)
+        return _page(sign_in_page(following, HOURS, wrong=f"{wrong[:1].upper()}{wrong[1:]}."), 401)
     answer = Response(status_code=303, headers={"Location": following, "Cache-Control": "no-store"})
     _set_cookie(call, answer, str(Session.new(row.id, row.hash, time.time())), LIFE_SECONDS)
     return answer

@@ -96,10 +96,10 @@ async def create_what_if(call: Request, plan_id: PlanId, making: MakingOf, store
     """
     check_plan_id(plan_id)
     body = await read_body(call, settings.max_body_bytes)
-    return await making.make(body, lambda: (_submission(store, making.caller.tenant, plan_id, body), ()))
+    return await making.make(body, lambda: (what_if_submission(store, making.caller.tenant, plan_id, body), ()))
 
 
-def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submission:
+def what_if_submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submission:
     """The changed request; work for a thread.
 
     Raises

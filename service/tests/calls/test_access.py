@@ -158,8 +158,13 @@ class TestTenants:
 
 
 UNDESCRIBED = {"/docs", "/docs/erp-exchange", "/openapi.json"}
-PUBLIC = {"/v1/health/live", "/v1/health/ready", "/v1/problems", "/v1/problems/{name}", *UNDESCRIBED}
+SIGN_IN = {"/v1/sign-in", "/v1/sign-out"}
+PUBLIC = {"/v1/health/live", "/v1/health/ready", "/v1/problems", "/v1/problems/{name}", *SIGN_IN, *UNDESCRIBED}
 """Addresses that tell nothing of anybody."""
+FORMS = {("POST", "/v1/plans/{plan_id}/board/rush-order")}
+"""Calls that pages alone make."""
+OURS = {"Sec-Fetch-Site": "same-origin"}
+BY_KEY = [{"bearer"}, {"header"}]
 
 
 def table_of_routes(app: FastAPI) -> set[tuple[str, str]]:
@@ -179,11 +184,14 @@ async def test_every_call_needs_a_key_but_those_that_tell_nothing(app: FastAPI, 
     for method, path in sorted(routes):
         answer = await client.request(method, path.replace("{table}", "plates").replace("{", "").replace("}", ""))
         if path in PUBLIC:
-            assert answer.status_code in (200, 404, 503), path
+            assert answer.status_code in ((403,) if method == "POST" else (200, 404, 503)), path
         else:
-            problem(answer, "key-missing")
+            # Without a key it matters first whether the form is one of our own pages'.
+            problem(answer, "foreign-form" if (method, path) in FORMS else "key-missing")
+            problem(await client.request(method, str(answer.url.path), headers=OURS), "key-missing")
             security = [set(one) for one in app.openapi()["paths"][path][method.lower()]["security"]]
-            assert security in ([{"bearer"}, {"header"}], [{"bearer"}, {"header"}, {"link"}]), path
+            assert security in (BY_KEY, [*BY_KEY, {"session"}], [*BY_KEY, {"link"}, {"session"}]), path
+            assert {"session"} not in security or method == "GET" or (method, path) in FORMS, "a session changes nothing but by our forms"
 
 
 NOBODY_S = {
@@ -222,7 +230,8 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         sent = {"rows": body["rows"]} if path.endswith("{table}") else request_document if path.endswith("/plans") else sent
         sent = {"changes": [{"kind": "drop_order", "order": "A-1042"}]} if path.endswith("/what-ifs") else sent
         query = {"against": plan_id} if path.endswith("/differences") else {}
-        answer = await client.request(method, address, json=sent, params=query, headers=south | {"If-Match": "*"})
+        form = {"data": {"id": "rush"}} if (method, path) in FORMS else {"json": sent}
+        answer = await client.request(method, address, params=query, headers=south | {"If-Match": "*"}, **form)
         assert answer.status_code == 404, (method, path, answer.text)
         walked += 1
     assert walked >= 20
