@@ -10,7 +10,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
-import structlog
 from sqlalchemy.exc import InterfaceError, InternalError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
@@ -124,7 +123,6 @@ class Attempts:
                 self._on_end(session, plan_id, state)
             return state
 
-        structlog.contextvars.bind_contextvars(plan=plan_id)
         state = await self._patiently(end)
         _log.info("plan %s is %s", plan_id, state or "ended by somebody else")
 
@@ -134,6 +132,7 @@ class Attempts:
             submission = await asyncio.to_thread(submission_from, claim.request)
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
+        _log.info("plan %s is being solved: attempt %d", plan_id, claim.attempts)
         news = _News()
         process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan)
         running = asyncio.create_task(process.run())

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from platerota_service.attempts import Attempts, Ending
 from platerota_service.store import Store
+from platerota_service.watch.traces import log_under, trace_id
 
 QUEUE: Final = "solves"
 WORKFLOW: Final = "solve"
@@ -49,11 +50,11 @@ def open_client(store: Store) -> DBOSClient:
 
 
 def enqueue(client: DBOSClient, session: Session, plan_id: str, priority: int) -> None:
-    """Put a plan into the queue, in the transaction of `session`."""
+    """Put a plan into the queue, in the transaction of `session`, with the trace that this call belongs to."""
     options = EnqueueOptions(
         workflow_name=WORKFLOW, queue_name=QUEUE, workflow_id=plan_id, priority=priority, app_version=_VERSION,
     )
-    client.enqueue_in_transaction(session, options, plan_id)
+    client.enqueue_in_transaction(session, options, plan_id, trace_id())
 
 
 def enqueue_delivery(client: DBOSClient, session: Session, delivery_id: str, attempt: int, delay_seconds: float) -> None:
@@ -116,23 +117,28 @@ class Executor:
         self._attempts.close(_LETTING_GO_SECONDS)
         DBOS.destroy(destroy_registry=True)
 
-    def _workflow(self) -> Callable[[str], Coroutine[Any, Any, None]]:
-        """One step that may take its time, and one that stores the end and may be done twice."""
+    def _workflow(self) -> Callable[[str, str | None], Coroutine[Any, Any, None]]:
+        """One step that may take its time, and one that stores the end and may be done twice.
+
+        Both log under the trace of the call that asked for the plan; a plan that an older program queued has none.
+        """
         attempts = self._attempts
 
         @DBOS.step(name="attempt")
-        async def attempt(plan_id: str) -> dict[str, Any] | None:
+        async def attempt(plan_id: str, trace: str | None) -> dict[str, Any] | None:
+            log_under(trace, plan_id)
             ending = await attempts.solve(plan_id)
             return None if ending is None else {"claim": ending.claim, "fault": ending.fault, "findings": list(ending.findings)}
 
         @DBOS.step(name="finish")
-        async def finish(plan_id: str, ending: dict[str, Any]) -> None:
+        async def finish(plan_id: str, ending: dict[str, Any], trace: str | None) -> None:
+            log_under(trace, plan_id)
             await attempts.finish(plan_id, Ending(ending["claim"], ending["fault"], tuple(ending["findings"])))
 
-        async def solve(plan_id: str) -> None:
-            ending = await attempt(plan_id)
+        async def solve(plan_id: str, trace: str | None = None) -> None:
+            ending = await attempt(plan_id, trace)
             if ending is not None:
-                await finish(plan_id, ending)
+                await finish(plan_id, ending, trace)
 
         return solve
 

@@ -41,6 +41,8 @@ OURS = {
 }
 PROGRAM = Path(sys.executable).parent / "platerota"
 SETTINGS = {f"PLATEROTA_{name.upper()}" for name in ServiceSettings.model_fields}
+TRACE = "4bf92f3577b34da6a3ce929d0e0e4736"
+"""The example of W3C Trace Context, section 3.2.2."""
 OTHERS = {"FORWARDED_ALLOW_IPS", "NUMBA_CACHE_DIR", "PATH", "PYTHONUNBUFFERED"}
 """What uvicorn, numba and the system read."""
 
@@ -267,7 +269,8 @@ def test_a_fleet_starts_as_its_file_says_and_plans(cluster: Cluster, tmp_path: P
         healthy(words("api", "HEALTHCHECK"), port, api_log)
         document = example("request") | {"settings": {"solve_seconds": 1}}
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", headers={"X-API-Key": key}, timeout=70) as caller:
-            made = caller.post("/v1/plans", json=document, headers={"Prefer": "respond-async"})
+            traced = {"Prefer": "respond-async", "traceparent": f"00-{TRACE}-00f067aa0ba902b7-01"}
+            made = caller.post("/v1/plans", json=document, headers=traced)
             assert made.status_code == 202, made.text
             last = time.monotonic() + 120
             while (plan := caller.get(f"/v1/plans/{made.json()['id']}", headers={"Prefer": "wait=30"}).json())["status"] != "ready":
@@ -278,6 +281,9 @@ def test_a_fleet_starts_as_its_file_says_and_plans(cluster: Cluster, tmp_path: P
         assert (absent.returncode, "'worker-2'" in absent.stderr) == (1, True)
     assert {api.returncode, worker.returncode} <= {0, -signal.SIGTERM}, api_log.read_text() + worker_log.read_text()
     assert not (tmp_path / "absent").exists(), "a process of a fleet writes nothing to its disk"
+    for log, event in ((api_log, "waits"), (worker_log, "is being solved"), (worker_log, "is ready")):
+        (line,) = (one for one in map(json.loads, log.read_text().splitlines()) if one["event"].startswith(f"plan {plan['id']} {event}"))
+        assert line["trace_id"] == TRACE, "the trace of the call goes on in the process that solves"
 
 
 def test_a_worker_whose_database_is_away_is_not_well(tmp_path: Path) -> None:
