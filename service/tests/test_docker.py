@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -158,6 +159,35 @@ class TestFiles:
         assert not set(services["proxy"]["networks"]) & set(services["database"]["networks"]), "the database is out of the proxy's reach"
         reached = {name for name, service in services.items() if set(service["networks"]) & set(services["database"]["networks"])}
         assert reached == set(services) - {"proxy"}
+
+
+@pytest.mark.nightly
+@pytest.mark.parametrize("stage", ["api", "worker"])
+def test_an_image_s_install_steps_run_in_a_clean_folder(stage: str, tmp_path: Path) -> None:
+    """Copies what the Dockerfile copies and runs what it runs to build the stage, as plain commands. Minutes; needs the package index."""
+    build, opt = tmp_path / "build", tmp_path / "opt"
+    build.mkdir()
+    opt.mkdir()
+    for line in STAGES[f"{stage}-build"]["COPY"]:
+        *sources, target = line.split()
+        for source in sources:
+            if (ROOT / source).is_dir():
+                shutil.copytree(ROOT / source, build / target, ignore=shutil.ignore_patterns("__pycache__"))
+            else:
+                shutil.copy(ROOT / source, build / target)
+    clean = {name: value for name, value in os.environ.items() if name not in ("PYTHONPATH", "VIRTUAL_ENV")}
+    clean["PATH"] = f"{Path(sys.base_prefix) / 'bin'}:/usr/bin:/bin"
+    for line in STAGES[f"{stage}-build"]["RUN"]:
+        step = line.replace("/opt/", f"{opt}/")
+        done = subprocess.run(["sh", "-euc", step], cwd=build, env=clean, capture_output=True, text=True, timeout=1_200, check=False)
+        assert done.returncode == 0, f"{step}: {done.stderr[-3_000:]}"
+    shutil.rmtree(build)
+    look = "import importlib.util as look; print([name for name in ('ortools', 'numpy', 'numba') if look.find_spec(name)])"
+    for words, told in (([str(opt / "platerota/bin/python"), "-c", look], "[]" if stage == "api" else "'numba'"),
+                        ([str(opt / "platerota/bin/platerota"), "serve", "--help"], "--role")):
+        shown = subprocess.run(words, cwd=tmp_path, env=clean, capture_output=True, text=True, timeout=60, check=True)
+        assert told in shown.stdout
+    assert bool(list(opt.glob("platerota-kernel/kernel-*"))) == (stage == "worker")
 
 
 class TestStart:

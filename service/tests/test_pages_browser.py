@@ -14,7 +14,21 @@ from playwright.sync_api import Browser, BrowserContext, Route, ViewportSize
 from playwright.sync_api import Page as Tab
 
 from page_tools.chromium import CHROMIUM, chromium
-from platerota_service.board import Page, PlanRow, Standing, board_page, comparison_page, load_sheets_page, machine_sheets_page, plans_page
+from platerota_service.board import (
+    Asked,
+    Page,
+    PlanRow,
+    Standing,
+    Viewer,
+    board_page,
+    comparison_page,
+    load_sheets_page,
+    machine_sheets_page,
+    plans_page,
+    problem_page,
+    rush_page,
+    sign_in_page,
+)
 from platerota_service.plan_answers import blank_plan
 from platerota_service.solve_lines import Progress
 from platerota_shared.plan import Stage
@@ -56,8 +70,14 @@ def pages() -> dict[str, Page]:
     week = Standing(plan_of(request, [run for run, _ in runs], tasks, list(plan.orders)).model_copy(update={"status": "ready"}))
     state = Standing(plan)
     row = PlanRow("a1", "ready", "feasible", "Mon 1 Mar 05:58", "main", 120.0, 0.25, base="base")
+    signed_in = Viewer(signed_in=True)
+    wrong = {"quantity": ("must be a whole number, not 'many'; give a number",), "": ("Something else is wrong.",)}
+    faults = [{"detail": "order A-1042: part 'brackett' has no operations", "mend": "did you mean 'bracket'?"}]
     return {
-        "board": board_page(week, request), "day": board_page(state, request, "2027-03-01"),
+        "sign in": sign_in_page("/v1/board", 12, wrong="This key is not one that is valid now."),
+        "problem": problem_page("no such plan", 404, "there is no plan with the id 'x'. It was deleted.", faults, "10"),
+        "rush": rush_page(state, request, Asked("0" * 64, {"quantity": "many"}, wrong), signed_in),
+        "board": board_page(week, request, viewer=signed_in), "day": board_page(state, request, "2027-03-01"),
         "against": comparison_page((state, request), (week, request)),
         "load sheets": load_sheets_page(week, request), "machine sheets": machine_sheets_page(state, request), "plans": plans_page([row]),
     }
@@ -88,7 +108,7 @@ def opened(
     return tab, complaints
 
 
-@pytest.mark.parametrize("which", ["board", "day", "against", "load sheets", "machine sheets", "plans"])
+@pytest.mark.parametrize("which", ["board", "day", "against", "load sheets", "machine sheets", "plans", "sign in", "problem", "rush"])
 def test_axe_finds_no_fault(context: BrowserContext, which: str) -> None:
     """The rules of axe-core for WCAG 2.2 and good practice."""
     tab, complaints = opened(context, pages()[which])
