@@ -65,7 +65,7 @@ _ERRORS = {
 }
 
 _HEADERS = {
-    "Location": "The address of the plan.",
+    "Location": "The address of what was made.",
     "ETag": "The version that If-Match and If-None-Match name.",
     "Retry-After": "Seconds after which to ask again.",
     "Preference-Applied": "The preferences that were followed, where there are any.",
@@ -115,16 +115,17 @@ def plan_answers(description: str, status: int, *headers: str, shown: str | None
         },
     }
     if headers:
-        answer["headers"] = _headers(*headers)
+        answer["headers"] = headers_described(*headers)
     return {status: answer}
 
 
 def not_changed() -> Answers:
     """The described answer to a caller that has seen the present version."""
-    return {304: {"description": "The caller has the present version already (If-None-Match)", "headers": _headers("ETag")}}
+    return {304: {"description": "The caller has the present version already (If-None-Match)", "headers": headers_described("ETag")}}
 
 
-def _headers(*names: str) -> dict[str, Any]:
+def headers_described(*names: str) -> dict[str, Any]:
+    """The described headers of an answer."""
     return {name: {"description": _HEADERS[name], "schema": {"type": "string"}} for name in names}
 
 
@@ -139,7 +140,7 @@ def problem_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) 
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
         if kind in (BUSY, STORE, STILL_ANSWERING, TOO_MANY_CALLS, WARMING):
-            answer["headers"] = _headers("Retry-After")
+            answer["headers"] = headers_described("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"
         answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind, faults)}

@@ -41,6 +41,10 @@ from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
 from platerota_service.problems import install_problem_handlers
+from platerota_service.questions import listing as question_list
+from platerota_service.questions import promises, rush_orders, sweeps
+from platerota_service.questions import routes as question_routes
+from platerota_service.questions.book import Questions
 from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.sheet_problems import FAULTS_HEADER, install_sheet_problems
@@ -87,17 +91,23 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         await asyncio.to_thread(store.prepare)
         await engine.start()
         yield
+        await questions.close()
         await engine.close()
         await asyncio.to_thread(outbox.close)
         await asyncio.to_thread(store.close)
 
     app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
     metrics, outbox = Metrics(), Outbox(store)
-    app.state.parts = Parts(settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings))
+    questions = Questions(store, outbox, settings.queue_limit)
+    app.state.parts = Parts(
+        settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings), questions,
+    )
     about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
+    about_questions = (sweeps, rush_orders, promises, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, rush_form, sign_in_calls, templates, calendar_calls)
-    for part in (*about_plans, *about_shops, plate_checks, *for_people, webhooks, links, health, problem_pages, numbers):
+    about_all = (*about_plans, *about_questions, *about_shops, plate_checks)
+    for part in (*about_all, *for_people, webhooks, links, health, problem_pages, numbers):
         app.include_router(part.router)
     install_problem_handlers(app)
     install_sheet_problems(app)

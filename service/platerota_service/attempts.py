@@ -5,17 +5,18 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
+import json
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Final, TypeVar
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
-from sqlalchemy.exc import InterfaceError, InternalError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
-from platerota_service.plan_answers import stored_text
+from platerota_service.engine import Submission
+from platerota_service.patience import UNREACHABLE, patiently, write
+from platerota_service.plan_answers import read_notes, stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import Outcome, SolveProcess
@@ -23,11 +24,9 @@ from platerota_service.store import Store, plan_rows
 from platerota_service.store.plan_rows import BestPlan, Claim
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
+from platerota_shared.starts import Start
 
-UNREACHABLE: Final = (OperationalError, InterfaceError, InternalError, PoolTimeout)
-"""A database that cannot be reached or written now, and perhaps can later."""
 _LOOK_SECONDS = 0.2
-_LONGEST_PAUSE = 2.0
 _log = logging.getLogger(__name__)
 T = TypeVar("T")
 
@@ -129,7 +128,7 @@ class Attempts:
     async def _attempt(self, plan_id: str, claim: Claim) -> Outcome:
         """Run one child to its end."""
         try:
-            submission = await asyncio.to_thread(submission_from, claim.request)
+            submission = await asyncio.to_thread(_claimed, claim)
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
         _log.info("plan %s is being solved: attempt %d", plan_id, claim.attempts)
@@ -176,7 +175,7 @@ class Attempts:
         if patient:
             return await self._patiently(tell)
         try:
-            return await asyncio.to_thread(self._write, tell)
+            return await asyncio.to_thread(write, self._store, tell)
         except UNREACHABLE as error:
             # The child goes on; what it reached is told with the next news.
             _log.warning("plan %s: what it reached cannot be stored now: %s", plan_id, error)
@@ -185,24 +184,12 @@ class Attempts:
 
     async def _let_go(self, plan_id: str, claim: Claim) -> None:
         try:
-            await asyncio.to_thread(self._write, lambda session: plan_rows.release(session, plan_id, claim.number))
+            await asyncio.to_thread(write, self._store, lambda session: plan_rows.release(session, plan_id, claim.number))
         except UNREACHABLE as error:
             _log.warning("plan %s: letting go of it could not be stored; it counts as an attempt: %s", plan_id, error)
 
     async def _patiently(self, work: Callable[[Session], T]) -> T:
-        """Do `work` in a transaction, again and again where the database cannot be reached or written."""
-        pause = 0.1
-        while True:
-            try:
-                return await asyncio.to_thread(self._write, work)
-            except UNREACHABLE as error:
-                _log.error("the database cannot be written; trying again in %.1f s: %s", pause, error)
-            await asyncio.sleep(pause)
-            pause = min(2 * pause, _LONGEST_PAUSE)
-
-    def _write(self, work: Callable[[Session], T]) -> T:
-        with self._store.writing() as session:
-            return work(session)
+        return await patiently(self._store, work)
 
 
 class _News:
@@ -228,6 +215,12 @@ class _News:
         """News that could not be told, unless there are newer ones."""
         self._progress = self._progress or progress
         self._plan = self._plan or plan
+
+
+def _claimed(claim: Claim) -> Submission:
+    """What was submitted, as far as a solve needs it."""
+    start = Start.from_document(json.loads(claim.start)) if claim.start is not None else None
+    return replace(submission_from(claim.request), start=start, notes=read_notes(claim.notes))
 
 
 def _best(plan: Plan) -> BestPlan:

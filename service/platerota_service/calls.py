@@ -12,6 +12,7 @@ from platerota_service.access.keys import KeyBook
 from platerota_service.comparisons import Comparisons
 from platerota_service.engine import Engine
 from platerota_service.preferences import Preferences, read_preferences
+from platerota_service.questions.book import Questions
 from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.shelf import Shelf
@@ -32,6 +33,7 @@ class Parts:
     keys: KeyBook
     comparisons: Comparisons
     simulations: Simulations
+    questions: Questions
     drawing: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
     """Held while a PNG is drawn: each keeps a core busy for seconds."""
     shelf: Shelf = field(default_factory=Shelf)
@@ -68,6 +70,10 @@ async def _simulations(call: Request) -> Simulations:
     return parts_of(call).simulations
 
 
+async def _questions(call: Request) -> Questions:
+    return parts_of(call).questions
+
+
 async def _drawing(call: Request) -> asyncio.Semaphore:
     return parts_of(call).drawing
 
@@ -78,5 +84,9 @@ EngineOf = Annotated[Engine, Depends(_engine)]
 SettingsOf = Annotated[ServiceSettings, Depends(_settings)]
 PreferencesOf = Annotated[Preferences, Depends(_preferences)]
 SimulationsOf = Annotated[Simulations, Depends(_simulations)]
+QuestionsOf = Annotated[Questions, Depends(_questions)]
 DrawingTurn = Annotated[asyncio.Semaphore, Depends(_drawing)]
+QuestionId = Annotated[
+    str, Path(description="The id of a question, as its Location says.", examples=["5d1c9a7be04f4c3e8a6b2f9d7c3e1a05"]),
+]
 PlanId = Annotated[str, Path(description="The id of a plan, as its Location says.", examples=["3f2b8a4c9d5e4f60a1b2c3d4e5f60718"])]

@@ -17,6 +17,11 @@ from platerota_service.operations_schedule import ScheduleDocument
 from platerota_service.plan_answers import PlanAnswer
 from platerota_service.plan_events import PlanEvent
 from platerota_service.problems import Problem
+from platerota_service.questions.examples import question_examples
+from platerota_service.questions.promises import PromiseRequest
+from platerota_service.questions.routes import QuestionAnswer
+from platerota_service.questions.rush_orders import RushRequest
+from platerota_service.questions.sweeps import SweepRequest
 from platerota_service.shops.answers import RowList, RowResults, ShopEntry
 from platerota_service.webhooks.answers import NewWebhook, WebhookEntry, WebhookSettings
 from platerota_service.what_ifs import WhatIfRequest
@@ -64,12 +69,14 @@ TAGS: Final = [
 ]
 """The tags of the calls, in the order of the page."""
 
-ASKED: Final = (PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest)
+ASKED: Final = (
+    PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest, SweepRequest, RushRequest, PromiseRequest,
+)
 """The models of bodies, which are read by the contract's own readers."""
 
 ANSWERED: Final = (
     PlanAnswer, PlanEvent, Differences, PlanCosts, ScheduleDocument, ShopEntry, RowList, RowResults, WebhookEntry, NewWebhook, PlateCheck,
-    Risks, Problem,
+    Risks, QuestionAnswer, Problem,
 )
 """The models of answers that the framework does not see, because they are written as they are."""
 
@@ -105,7 +112,7 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
         _leave_out_stream_items(document)
         components = document.setdefault("components", {})
         components.setdefault("schemas", {}).update(models["$defs"])
-        components["examples"] = named_examples()
+        components["examples"] = {**named_examples(), **question_examples()}
         app.openapi_schema = document
     return app.openapi_schema
 

@@ -5,21 +5,19 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Sequence
-from hashlib import sha256
 from typing import cast
 from uuid import uuid4
 
 from dbos import DBOSClient
-from sqlalchemy.exc import IntegrityError
 
 from platerota_service.changes import Changes
-from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, PlanState, QueueFull, Submission, UnknownPlan
-from platerota_service.executor import enqueue, open_client, prepare_queue
-from platerota_service.plan_answers import blank_plan, stored_text
+from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, PlanState, Submission, UnknownPlan
+from platerota_service.executor import open_client, prepare_queue
+from platerota_service.queueing import check_room, queue_plan
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import SOLVE_CHILD
-from platerota_service.store import LOCAL_TENANT, PlanRow, Store, now_ms, plan_rows
+from platerota_service.store import LOCAL_TENANT, Store, plan_rows
 from platerota_service.webhooks.outbox import Outbox
 from platerota_service.worker import Worker
 from platerota_shared.plan import Status
@@ -68,7 +66,7 @@ class DurableEngine:
         ready = self._worker is None or await self._worker.ready(patience)
         if self._closed:
             raise EngineClosed
-        await asyncio.to_thread(self._check_room)
+        await asyncio.to_thread(check_room, self._store, self._settings.queue_limit)
         if not ready and self._worker is not None:
             raise EngineWarming(compiling=self._worker.compiling)
 
@@ -118,31 +116,12 @@ class DurableEngine:
             await asyncio.to_thread(self._client.destroy)
         await asyncio.to_thread(self._outbox.close)
 
-    def _check_room(self) -> None:
-        with self._store.reading() as session:
-            if plan_rows.count_waiting(session) >= self._settings.queue_limit:
-                raise QueueFull(self._settings.queue_limit)
-
     def _put(self, plan_id: str, submission: Submission, beside: Beside | None) -> None:
         """The plan, its place in the queue and what belongs to it, in one transaction: all of it is stored, or none."""
         assert self._client is not None, "the engine is not started"
-        self._check_room()
-        now, tenant = now_ms(), submission.tenant
+        check_room(self._store, self._settings.queue_limit)
         with self._store.writing() as session:
-            priority = plan_rows.next_priority(session, tenant, submission.rush)
-            session.add(PlanRow(
-                id=plan_id, tenant=tenant, state="waiting", rush=submission.rush, priority=priority, created_ms=now, updated_ms=now,
-                shop_id=submission.shop_id, shop_version=submission.shop_version, base_id=submission.base_id,
-                parent_id=submission.parent_id, request_hash=sha256(submission.text).hexdigest(),
-                plan=stored_text(blank_plan(submission.request)), request=submission.text.decode(),
-            ))
-            try:
-                session.flush()
-            except IntegrityError:
-                if submission.base_id is None:
-                    raise
-                raise UnknownPlan(submission.base_id) from None  # it was deleted at the same moment
-            enqueue(self._client, session, plan_id, priority)
+            queue_plan(self._client, session, plan_id, submission)
             if beside is not None:
                 beside(session, plan_id)
 

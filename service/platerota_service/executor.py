@@ -19,6 +19,10 @@ QUEUE: Final = "solves"
 WORKFLOW: Final = "solve"
 DELIVERIES: Final = "deliveries"
 """The queue of messages to webhooks, beside which solves do not wait."""
+QUESTIONS: Final = "control"
+"""The queue of questions, which wait for their plans and take no slot from them."""
+_ANSWER: Final = "answer"
+_QUESTIONS_AT_ONCE: Final = 32
 _DELIVER: Final = "deliver"
 _DELIVERIES_AT_ONCE: Final = 8
 _APPLICATION: Final = "platerota"
@@ -65,18 +69,27 @@ def enqueue_delivery(client: DBOSClient, session: Session, delivery_id: str, att
     client.enqueue_in_transaction(session, options, delivery_id, attempt)
 
 
+def enqueue_question(client: DBOSClient, session: Session, question_id: str) -> None:
+    """Queue the answering of a question, in the transaction of `session`."""
+    options = EnqueueOptions(workflow_name=_ANSWER, queue_name=QUESTIONS, workflow_id=question_id, app_version=_VERSION)
+    client.enqueue_in_transaction(session, options, question_id, trace_id())
+
+
+Answer = Callable[[str], Coroutine[Any, Any, None]]
+"""Answers a question, however long that takes; doing it twice changes nothing."""
 Deliver = Callable[[str, int], Coroutine[Any, Any, None]]
 """Makes an attempt, counted from 1, to send a message; doing it twice may send it twice."""
 
 
 class Executor:
-    """Solves queued plans, and sends queued messages by `deliver`, in this process.
+    """Solves queued plans, answers queued questions by `answer`, and sends queued messages by `deliver`, in this process.
 
     There can be one at a time in a process, and one of each `name` in the world.
     """
 
-    def __init__(self, store: Store, attempts: Attempts, deliver: Deliver, name: str, slots: int) -> None:
+    def __init__(self, store: Store, attempts: Attempts, answer: Answer, deliver: Deliver, name: str, slots: int) -> None:
         self._store = store
+        self._answer = answer
         self._deliver = deliver
         self._attempts = attempts
         self._name = name
@@ -95,11 +108,13 @@ class Executor:
         self._dbos = DBOS(config=config)
         _log_as_we_do()
         DBOS.workflow(name=WORKFLOW, max_recovery_attempts=_RECOVERIES)(self._workflow())
+        DBOS.workflow(name=_ANSWER, max_recovery_attempts=_RECOVERIES)(self._answering())
         DBOS.workflow(name=_DELIVER, max_recovery_attempts=_RECOVERIES)(self._delivery())
         client = open_client(self._store)
         try:
             # Known before the launch, the queue is looked at from the first moment on.
             client.register_queue(QUEUE, worker_concurrency=self._slots, polling_interval_sec=_POLL_SECONDS)
+            client.register_queue(QUESTIONS, worker_concurrency=_QUESTIONS_AT_ONCE, polling_interval_sec=_POLL_SECONDS)
             client.register_queue(DELIVERIES, worker_concurrency=_DELIVERIES_AT_ONCE, polling_interval_sec=_POLL_SECONDS)
         finally:
             client.destroy()
@@ -126,13 +141,13 @@ class Executor:
 
         @DBOS.step(name="attempt")
         async def attempt(plan_id: str, trace: str | None) -> dict[str, Any] | None:
-            log_under(trace, plan_id)
+            log_under(trace, plan=plan_id)
             ending = await attempts.solve(plan_id)
             return None if ending is None else {"claim": ending.claim, "fault": ending.fault, "findings": list(ending.findings)}
 
         @DBOS.step(name="finish")
         async def finish(plan_id: str, ending: dict[str, Any], trace: str | None) -> None:
-            log_under(trace, plan_id)
+            log_under(trace, plan=plan_id)
             await attempts.finish(plan_id, Ending(ending["claim"], ending["fault"], tuple(ending["findings"])))
 
         async def solve(plan_id: str, trace: str | None = None) -> None:
@@ -141,6 +156,23 @@ class Executor:
                 await finish(plan_id, ending, trace)
 
         return solve
+
+    def _answering(self) -> Callable[[str, str | None], Coroutine[Any, Any, None]]:
+        """One step: the rows of the question and its plans say how far it is, so that whoever takes it again goes on from there.
+
+        Its log, and that of the plans it asks for, is under the trace of the call that asked; a question of an older program has none.
+        """
+        answer = self._answer
+
+        @DBOS.step(name="question")
+        async def question(question_id: str, trace: str | None) -> None:
+            log_under(trace, question=question_id)
+            await answer(question_id)
+
+        async def answering(question_id: str, trace: str | None = None) -> None:
+            await question(question_id, trace)
+
+        return answering
 
     def _delivery(self) -> Callable[[str, int], Coroutine[Any, Any, None]]:
         """One step: the attempt and what became of it; the next one is queued in the transaction that stores that."""

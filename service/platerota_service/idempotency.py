@@ -1,4 +1,4 @@
-"""Idempotency-Key: a call that is sent again because its answer was lost makes no second plan.
+"""Idempotency-Key: a call that is sent again because its answer was lost makes no second plan, and asks no second question.
 
 After the draft standard (https://datatracker.ietf.org/doc/draft-ietf-httpapi-idempotency-key-header/): a key is kept for 24 hours.
 The same key with another body is refused, one whose first call is still being answered too, and else the first answer is given
@@ -62,8 +62,8 @@ class Once:
             raise ProblemError(KEY_REUSED, "the same Idempotency-Key came with another request before")
         return row
 
-    def note(self, session: Session, plan_id: str, status: int | None) -> None:
-        """Keep, beside the plan and in its transaction, that this key made it; `status` where the answer is settled already.
+    def note(self, session: Session, status: int | None, *, plan_id: str | None = None, question_id: str | None = None) -> None:
+        """Keep, beside the plan or question and in its transaction, that this key made it; `status` where the answer is settled.
 
         Raises
         ------
@@ -73,8 +73,8 @@ class Once:
         now = now_ms()
         session.execute(sa.delete(IdempotencyRow).where(IdempotencyRow.expires_ms <= now))
         session.add(IdempotencyRow(
-            tenant=self.tenant, key=self.key, operation=self.operation, body_hash=self.body_hash, plan_id=plan_id, status=status,
-            headers=None, body=None, created_ms=now, expires_ms=now + _KEPT_MS,
+            tenant=self.tenant, key=self.key, operation=self.operation, body_hash=self.body_hash, plan_id=plan_id,
+            question_id=question_id, status=status, headers=None, body=None, created_ms=now, expires_ms=now + _KEPT_MS,
         ))
         try:
             session.flush()

@@ -34,6 +34,11 @@ UNKNOWN_PLAN = Kind(
     "unknown-plan", 404, "no such plan",
     "It was deleted, or it ended so long ago that it is not kept any more. Post the request again.",
 )
+UNKNOWN_QUESTION = Kind(
+    "unknown-question", 404, "no such question",
+    "It was deleted, or it ended so long ago that it is not kept any more. Ask it again.",
+)
+QUESTION_ENDED = Kind("question-ended", 409, "the question has ended", "There is nothing left to stop; GET the question.")
 NO_SUCH_PART = Kind("no-such-part", 404, "the plan has no such part", "Ask for one that it has; without the parameter all are shown.")
 NO_FONTS = Kind(
     "no-fonts", 501, "no picture can be lettered here",
@@ -123,9 +128,9 @@ KINDS = {
     kind.name: kind
     for kind in (
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
-        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, NO_SUCH_PART,
-        UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
-        ALREADY_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
+        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
+        UNKNOWN_DELIVERY, WRONG_METHOD,
+        ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
         RISKS_TOO_SLOW, HTTP,
     )

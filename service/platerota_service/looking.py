@@ -82,7 +82,7 @@ class Look:
 
     async def answer(self, render: Callable[[], Awaitable[Rendered]], *states: PlanState) -> Response:
         """What `render` makes of the plans; 304 where the caller has seen it, nothing rendered where another caller got the same."""
-        tag = file_tag(*states, more=_way_in(self.caller))
+        tag = file_tag(*states, more=way_in(self.caller))
         headers = {"ETag": tag, **FRESHNESS}
         if already_seen(self.call, tag):
             return Response(status_code=304, headers=headers)
@@ -97,7 +97,7 @@ async def _look(call: Request, caller: LinkReader, parts: PartsOf) -> Look:
 LookOf = Annotated[Look, Depends(_look)]
 
 
-def _way_in(caller: Caller) -> str:
+def way_in(caller: Caller) -> str:
     """What of the caller a page depends on: how they came, and whether they may plan."""
     way = "link" if caller.link is not None else "session" if caller.session is not None else "key"
     return f"-{way}{'-plans' if 'plan' in caller.scopes else ''}"

@@ -26,7 +26,7 @@ router = APIRouter(prefix="/v1/plans", tags=["plans"])
 _ENTRY: Final = {
     "id": "3f2b8a4c9d5e4f60a1b2c3d4e5f60718", "status": "ready", "quality": "optimal", "created": "2027-03-01T05:58:12+00:00",
     "started": "2027-03-01T05:58:12+00:00", "ended": "2027-03-01T05:58:14+00:00", "score": 12.5, "bound": 12.5, "gap": 0.0,
-    "rush": False, "base": None, "shop": {"id": "main", "version": 3, "stale": False, "released": True},
+    "rush": False, "base": None, "question": None, "shop": {"id": "main", "version": 3, "stale": False, "released": True},
 }
 
 
@@ -46,6 +46,7 @@ class PlanEntry(BaseModel):
     gap: float | None = Field(description="(score − bound) ÷ score, 0 where score is 0; null before the first plan.")
     rush: bool = Field(description="Whether it goes before every plan that is not in a rush.")
     base: str | None = Field(description="The plan that it varies; null where there is none, or it was deleted.")
+    question: str | None = Field(description="The question that it was made for, at `/v1/questions/{id}`; null where there is none.")
     shop: PlanShop | None = Field(description="The stored shop it was made from; null where the request brought its own.")
 
 
@@ -61,7 +62,7 @@ class PlanList(BaseModel):
 
 _SHOWN: Final[Sequence[Any]] = (
     PlanRow.id, PlanRow.state, PlanRow.quality, PlanRow.created_ms, PlanRow.started_ms, PlanRow.ended_ms, PlanRow.score, PlanRow.bound,
-    PlanRow.rush, PlanRow.base_id,
+    PlanRow.rush, PlanRow.base_id, PlanRow.parent_id,
 )
 
 
@@ -108,7 +109,7 @@ def _entry(row: Any, shop: PlanShop | None) -> PlanEntry:
     return PlanEntry(
         id=row.id, status=row.state, quality=row.quality, created=_utc(row.created_ms) or "", started=_utc(row.started_ms),
         ended=_utc(row.ended_ms), score=row.score, bound=row.bound, gap=gap, rush=row.rush,
-        base=row.base_id, shop=shop,
+        base=row.base_id, question=row.parent_id, shop=shop,
     )
 
 

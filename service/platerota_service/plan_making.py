@@ -87,7 +87,7 @@ class Making:
         if once is None:
             return await self.parts.engine.submit(submission)
         settled = 202 if self.preferences.respond_async and not self.preferences.wait else None
-        return await self.parts.engine.submit(submission, lambda session, plan_id: once.note(session, plan_id, settled))
+        return await self.parts.engine.submit(submission, lambda session, plan_id: once.note(session, settled, plan_id=plan_id))
 
     async def _made(self, plan_id: str, submission: Submission, once: Once | None) -> tuple[PlanState, int, dict[str, str]]:
         """The plan as it is answered, with status and headers."""

@@ -40,11 +40,12 @@ PREFER_ASYNC = {
     f" (at most {LONGEST_WAIT}).",
 }
 """The described preferences of a call that makes a plan."""
-_PREFER_WAIT = {
+PREFER_WAIT = {
     "name": "Prefer", "in": "header", "required": False,
     "schema": {"type": "string", "examples": ["wait=20"]},
     "description": f"`wait=N`: hold the answer until the plan is in an end state, at most N (at most {LONGEST_WAIT}) seconds.",
 }
+"""The described preferences of a call that reads something which ends."""
 
 MADE = {
     **plan_answers("The plan, in an end state; one that failed says why in `problem`", 201, "Location", "ETag", "Preference-Applied"),
@@ -91,7 +92,7 @@ async def create_plan(call: Request, making: MakingOf, settings: SettingsOf, wan
 
 
 @router.get(
-    "/{plan_id}", operation_id="get_plan", summary="A plan as it stands", openapi_extra={"parameters": [_PREFER_WAIT]},
+    "/{plan_id}", operation_id="get_plan", summary="A plan as it stands", openapi_extra={"parameters": [PREFER_WAIT]},
     responses={**_GOT, **not_changed(), **guarded_answers(UNKNOWN_PLAN, BAD_HEADER, NO_SUCH_TABLE, FAULTS)},
 )
 async def get_plan(

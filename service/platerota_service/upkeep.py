@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from datetime import UTC, datetime, timedelta
 from typing import Final
 from zlib import crc32
@@ -15,9 +15,9 @@ from dbos import DBOSClient, WorkflowStatus
 from sqlalchemy.exc import SQLAlchemyError
 
 from platerota_service.attempts import Attempts
-from platerota_service.executor import enqueue, open_client
+from platerota_service.executor import enqueue, enqueue_question, open_client
 from platerota_service.settings import ServiceSettings
-from platerota_service.store import Store, StoreError, now_ms, plan_rows
+from platerota_service.store import Store, StoreError, now_ms, plan_rows, question_rows
 
 _NAMES: Final = 7_319
 """The class of the PostgreSQL advisory locks that workers hold on their names; the lock is lost with the connection."""
@@ -40,7 +40,10 @@ class Upkeep:
 
     def __init__(
         self, settings: ServiceSettings, store: Store, attempts: Attempts, tidy_messages: Callable[[], None] = lambda: None,
+        answered_now: Set[str] = frozenset(),
     ) -> None:
+        """`answered_now` holds the ids of the questions that this process is answering, whenever it is asked."""
+        self._answered_now = answered_now
         self._settings = settings
         self._tidy_messages = tidy_messages
         self._attempts = attempts
@@ -149,23 +152,27 @@ class Upkeep:
         """One worker at a time: two would take a plan that one has just queued anew for lost."""
         tidying = {"names": _NAMES, "name": 0}
         if self._store.embedded:
-            self._queue_lost(client)
-            self._delete_old(client)
-            self._tidy_messages()
+            self._tidy_all(client)
         elif self._held is not None and self._held.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), tidying):
             try:
-                self._queue_lost(client)
-                self._delete_old(client)
-                self._tidy_messages()
+                self._tidy_all(client)
             finally:
                 self._held.execute(sa.text("SELECT pg_advisory_unlock(:names, :name)"), tidying)
 
+    def _tidy_all(self, client: DBOSClient) -> None:
+        self._queue_lost(client)
+        self._queue_lost_questions(client)
+        self._delete_old(client)
+        self._tidy_messages()
+
     def _delete_old(self, client: DBOSClient) -> None:
         with self._store.writing() as session:
-            plan_rows.delete_ended(session, now_ms() - int(self._settings.keep_days * _DAY_MS), _BATCH)
+            before = now_ms() - int(self._settings.keep_days * _DAY_MS)
+            plan_rows.delete_ended(session, before, _BATCH)
+            question_rows.delete_ended(session, before, _BATCH)
         # The queue never forgets by itself what it finished.
-        before = (datetime.now(UTC) - timedelta(hours=_FINISHED_HOURS)).isoformat()
-        finished = client.list_workflows(completed_before=before, limit=_BATCH, load_input=False, load_output=False)
+        hour_ago = (datetime.now(UTC) - timedelta(hours=_FINISHED_HOURS)).isoformat()
+        finished = client.list_workflows(completed_before=hour_ago, limit=_BATCH, load_input=False, load_output=False)
         client.delete_workflows([one.workflow_id for one in finished])
 
     def _queue_lost(self, client: DBOSClient) -> None:
@@ -175,7 +182,7 @@ class Upkeep:
         for start in range(0, len(quiet), _BATCH):
             batch = quiet[start:start + _BATCH]
             known = client.list_workflows(workflow_ids=[one.plan_id for one in batch], load_input=False, load_output=False)
-            held = {one.workflow_id for one in known if self._is_held(one)}
+            held = {one.workflow_id for one in known if self._is_held(one, self._attempts.under_way)}
             for plan in batch:
                 if plan.plan_id not in held:
                     _log.error("plan %s was lost from the queue; it is queued again", plan.plan_id)
@@ -184,10 +191,25 @@ class Upkeep:
                         if plan_rows.touch(session, plan):
                             enqueue(client, session, plan.plan_id, plan.priority)
 
-    def _is_held(self, one: WorkflowStatus) -> bool:
-        """Whether the queue has a plan: it waits there, or somebody solves it, which for this process is known for sure."""
+    def _queue_lost_questions(self, client: DBOSClient) -> None:
+        """Queue anew the questions that are open though the queue does not have them; one that is answered twice ends once."""
+        with self._store.reading() as session:
+            asked = question_rows.open_since(session, now_ms() - _LOST_AFTER_MS)
+        for start in range(0, len(asked), _BATCH):
+            batch = asked[start:start + _BATCH]
+            known = client.list_workflows(workflow_ids=batch, load_input=False, load_output=False)
+            held = {one.workflow_id for one in known if self._is_held(one, self._answered_now)}
+            for question_id in batch:
+                if question_id not in held:
+                    _log.error("question %s was lost from the queue; it is queued again", question_id)
+                    client.delete_workflows([question_id])
+                    with self._store.writing() as session:
+                        enqueue_question(client, session, question_id)
+
+    def _is_held(self, one: WorkflowStatus, under_way: Set[str]) -> bool:
+        """Whether the queue has something: it waits there, or somebody works at it, which for this process is known for sure."""
         if one.status == "PENDING" and one.executor_id == self._settings.worker_id:
-            return one.workflow_id in self._attempts.under_way
+            return one.workflow_id in under_way
         return one.status in _HELD
 
 

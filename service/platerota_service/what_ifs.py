@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -12,33 +10,24 @@ from fastapi import APIRouter, Request, Response
 from pydantic import Field
 
 from platerota_service.answers import example_reference, guarded_answers, plan_answers, reference
+from platerota_service.bases import read_base
 from platerota_service.bodies import read_body
 from platerota_service.calls import PlanId, SettingsOf, StoreOf
-from platerota_service.engine import Submission, UnknownPlan
+from platerota_service.engine import Submission
 from platerota_service.kinds import NOT_READY
 from platerota_service.plan_making import MakingOf, check_plan_id
 from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
-from platerota_service.problems import ProblemError, ProblemFault
-from platerota_service.shops.book import written
-from platerota_service.store import PlanRow, Store, plan_rows
-from platerota_shared.changes import MAX_CHANGES, Change, apply_changes
-from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
-from platerota_shared.faults import Fault, RequestRefused, pointer
-from platerota_shared.fields import Number, Whole
-from platerota_shared.records import read_row, unknown_field
+from platerota_service.problems import ProblemFault
+from platerota_service.store import Store
+from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, said_twice, submission
+from platerota_shared.changes import MAX_CHANGES, Change
+from platerota_shared.document import duplicate_keys, read_document
+from platerota_shared.faults import Fault, RequestRefused
+from platerota_shared.records import unknown_field
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
 router = APIRouter(prefix="/v1/plans", tags=["decisions"])
-
-
-class WhatIfSettings(Row):
-    """How long and from which random numbers the what-if is solved; what is not given stays as in the base."""
-
-    solve_seconds: Annotated[Number, Field(gt=0.0, le=600.0)] | None = None
-    """Wall time for the optimiser, seconds."""
-    seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] | None = None
-    """The start of the optimiser's random numbers."""
 
 
 class WhatIfRequest(Row):
@@ -51,7 +40,6 @@ class WhatIfRequest(Row):
 
 
 _FIELDS: Final = tuple(WhatIfRequest.model_fields)
-_SETTINGS: Final = tuple(WhatIfSettings.model_fields)
 _BODY: Final[dict[str, Any]] = {
     "required": True, "description": "What would be different from the base; JSON, UTF-8.",
     "content": {
@@ -96,10 +84,10 @@ async def create_what_if(call: Request, plan_id: PlanId, making: MakingOf, store
     """
     check_plan_id(plan_id)
     body = await read_body(call, settings.max_body_bytes)
-    return await making.make(body, lambda: (what_if_submission(store, making.caller.tenant, plan_id, body), ()))
+    return await making.make(body, lambda: (_submission(store, making.caller.tenant, plan_id, body), ()))
 
 
-def what_if_submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submission:
+def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submission:
     """The changed request; work for a thread.
 
     Raises
@@ -111,51 +99,26 @@ def what_if_submission(store: Store, tenant: str, base_id: str, body: bytes) -> 
         With every fault at once.
     """
     given = read_document(body, holds="changes")
-    base, document = _base(store, tenant, base_id)
-    settings, faults = _beside_changes(given, ZoneInfo(document["shop"]["timezone"]))
+    base = read_base(store, tenant, base_id)
+    settings, faults = _beside_changes(given, ZoneInfo(base.document["shop"]["timezone"]))
     if "changes" not in given:
         raise RequestRefused(faults)
     try:
-        changed = apply_changes({**document, "settings": {**(document.get("settings") or {}), **settings}}, given["changes"])
+        changed = apply(base, settings, given["changes"])
     except RequestRefused as refused:
         known = {(fault.pointer, fault.code) for fault in faults}
         raise RequestRefused([*faults, *(one for one in refused.faults if (one.pointer, one.code) not in known)]) from None
     if faults:
         raise RequestRefused(faults)
-    submission = Submission(written(changed.document).encode(), changed.request, base_id=base_id)
-    same_shop = changed.document["shop"] == document["shop"]
-    return replace(submission, shop_id=base.shop_id, shop_version=base.shop_version) if same_shop else submission
+    return submission(base, changed)
 
 
-def _base(store: Store, tenant: str, base_id: str) -> tuple[PlanRow, dict[str, Any]]:
-    """The base and its request as JSON values."""
-    with store.reading() as session:
-        base, text = plan_rows.read(session, base_id, tenant), plan_rows.read_request_text(session, base_id, tenant)
-    if base is None or text is None:
-        raise UnknownPlan(base_id)
-    if base.state != "ready":
-        raise ProblemError(NOT_READY, f"the plan '{base_id}', which would be changed, is {base.state}")
-    document: dict[str, Any] = json.loads(text)
-    return base, document
-
-
-def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[dict[str, Any], list[Fault]]:
+def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[Settings, list[Fault]]:
     """The good settings of the body, and everything that is wrong with it outside its changes."""
     suggestions = Suggestions()
     faults = [*duplicate_keys(given)]
     faults += [unknown_field("", "the what-if", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
     if "changes" not in given:
         faults.append(Fault("/changes", "missing-field", "the what-if has no changes", "add the list of changes"))
-    settings = given.get("settings", {})
-    record, found = read_row(WhatIfSettings, settings, "/settings", "settings", zone, suggestions)
-    good = {name: record.raw[name] for name in _SETTINGS if name not in record.doubts and record.raw.get(name) is not None}
-    return good, [*faults, *found, *_said_twice(good, given.get("changes"))]
-
-
-def _said_twice(settings: Mapping[str, Any], changes: Any) -> Iterator[Fault]:
-    """Settings that a change gives too."""
-    for index, change in enumerate(changes if is_list(changes) else ()):
-        if is_object(change) and change.get("kind") == "change_settings":
-            for name in settings.keys() & change.keys():
-                words = f"{name} is given in settings, and in change {index + 1} too"
-                yield Fault(pointer("changes", index, name), "changes-contradict", words, "say it in one of the two")
+    settings, found = read_settings(given, zone, suggestions)
+    return settings, [*faults, *found, *said_twice(settings, given.get("changes"))]

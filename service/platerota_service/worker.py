@@ -1,4 +1,4 @@
-"""A worker: gets the optimiser ready, then solves queued plans, and looks after the queue."""
+"""A worker: gets the optimiser ready, then solves queued plans and answers queued questions, and looks after the queue."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from collections.abc import Sequence
 
 from platerota_service.attempts import Attempts
 from platerota_service.executor import Executor
+from platerota_service.questions.answering import Answering
+from platerota_service.questions.kinds import question_kinds
+from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
 from platerota_service.upkeep import Upkeep
@@ -29,8 +32,11 @@ class Worker:
         self._outbox = Outbox(store)
         attempts = Attempts(settings.worker_id, settings, store, command, self._outbox.plan_ended)
         deliveries = Deliveries(store, self._outbox, inside=settings.webhooks_inside)
-        self._executor = Executor(store, attempts, deliveries.attempt, settings.worker_id, settings.solve_slots)
-        self._upkeep = Upkeep(settings, store, attempts, self._outbox.tidy)
+        self._answering = Answering(store, question_kinds(Simulations(settings)))
+        self._executor = Executor(
+            store, attempts, self._answering.answer, deliveries.attempt, settings.worker_id, settings.solve_slots,
+        )
+        self._upkeep = Upkeep(settings, store, attempts, self._outbox.tidy, self._answering.under_way)
         self._starting: asyncio.Task[None] | None = None
         self._launched = False
         self.compiling = False
@@ -60,6 +66,7 @@ class Worker:
         if self._launched:
             await asyncio.to_thread(self._executor.close)
         await asyncio.to_thread(self._upkeep.close)
+        await asyncio.to_thread(self._answering.close)
         await asyncio.to_thread(self._outbox.close)
 
     async def _get_ready(self) -> None:

@@ -66,6 +66,9 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "delete /v1/webhooks/{hook_id}", "post /v1/webhooks/{hook_id}/secret", "get /v1/webhooks/{hook_id}/deliveries",
         "post /v1/webhooks/{hook_id}/deliveries/{delivery_id}/resend",
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems", "get /v1/problems/{name}", "get /metrics",
+        "post /v1/plans/{plan_id}/what-if-sweeps", "post /v1/plans/{plan_id}/rush-orders", "post /v1/plans/{plan_id}/promises",
+        "get /v1/questions", "get /v1/questions/{question_id}", "delete /v1/questions/{question_id}",
+        "post /v1/questions/{question_id}/stop",
         "post /v1/plans/{plan_id}/what-ifs", "get /v1/plans/{plan_id}/differences", "get /v1/plans/{plan_id}/costs",
         "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks", "post /v1/plans/{plan_id}/risks",
         "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
@@ -73,7 +76,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "get /v1/plans/{plan_id}/load.svg", "get /v1/plans/{plan_id}/load.png",
         "get /v1/workbook-template", "get /v1/plans/{plan_id}/load-windows.ics", "get /v1/board",
         "get /v1/sign-in", "post /v1/sign-in", "post /v1/sign-out", "get /v1/plans/{plan_id}/board/rush-order",
-        "post /v1/plans/{plan_id}/board/rush-order",
+        "post /v1/plans/{plan_id}/board/rush-order", "get /v1/questions/{question_id}/board",
     }
 
 
@@ -98,6 +101,32 @@ async def test_every_error_is_described_as_it_is_sent(description: dict[str, Any
                 for one in content["examples"].values():
                     schema(description, "Problem").validate(one["value"])
     assert "HTTPValidationError" not in description["components"]["schemas"]
+
+
+QUESTIONS = {"what-if-sweeps": "SweepRequest", "rush-orders": "RushRequest", "promises": "PromiseRequest"}
+
+
+@pytest.mark.parametrize("call", QUESTIONS)
+async def test_the_examples_of_a_question_are_true(description: dict[str, Any], call: str) -> None:
+    found = operations(description)[f"post /v1/plans/{{plan_id}}/{call}"]
+    (asked,) = found["requestBody"]["content"]["application/json"]["examples"].values()
+    schema(description, QUESTIONS[call]).validate(value(description, asked))
+    for status, state in (("201", ("ready", "solving")), ("202", ("waiting",))):
+        (given,) = found["responses"][status]["content"]["application/json"]["examples"].values()
+        question = value(description, given)
+        schema(description, "QuestionAnswer").validate(question)
+        assert (question["status"] in state, question["answer"] is None) == (True, status == "202")
+
+
+async def test_the_promised_example_is_a_plan_of_the_example(description: dict[str, Any]) -> None:
+    """The stored answer belongs to the stored request: its order comes first, by hand 2,730 s from 06:00 (load 120, exchange 20, cut 2,520,
+    unload 70), and A-1042 after it.
+    """
+    answer = description["components"]["examples"]["promise"]["value"]["answer"]
+    assert (answer["finish"], answer["harmless"], answer["certainty"]) == ("2027-03-01T06:45:30+00:00", True, 0.95)
+    assert (answer["takes"]["spindle_seconds"], answer["takes"]["operator_seconds"]) == (2_520, 210)
+    assert [(one["id"], one["finish_seconds"]) for one in answer["effect"]["worse"]] == [("A-1042", 2_730)]
+    assert answer["promise"] > answer["finish"]
 
 
 async def test_the_examples_are_true(description: dict[str, Any], submission: Submission) -> None:

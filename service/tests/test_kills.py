@@ -100,6 +100,36 @@ def test_nothing_is_lost_and_nothing_ends_twice_whatever_is_killed(
 
 
 
+@pytest.mark.parametrize(("what_ifs", "kills"), [(12, 4), pytest.param(50, 20, marks=pytest.mark.nightly)])
+def test_a_sweep_loses_none_of_its_what_ifs_whatever_is_killed(
+    scene: Scene, request_document: dict[str, Any], what_ifs: int, kills: int,
+) -> None:
+    caller, chance = Caller(scene.api), random.Random(f"sweep {what_ifs}")
+    base = caller.submit(request_document)
+    await_that(lambda: base in ends(scene.store), 60, lambda: _log(scene))
+    # Other seeds alone, so that the child's one plan is a plan of each.
+    listed = [{"name": f"seed {seed}", "changes": [{"kind": "change_settings", "seed": seed}]} for seed in range(2, 2 + what_ifs)]
+    key = {"Prefer": "respond-async", "Idempotency-Key": "sweep"}
+    asked = caller("POST", f"/v1/plans/{base}/what-if-sweeps", json={"what_ifs": listed}, headers=key).json()
+    for _ in range(kills):
+        time.sleep(chance.uniform(0.1, 0.9))
+        scene.kill_one(chance)
+
+    def question() -> dict[str, Any]:
+        found: dict[str, Any] = caller("GET", f"/v1/questions/{asked['id']}").json()
+        return found
+
+    await_that(lambda: question()["status"] not in ("waiting", "solving"), 30 + 2 * what_ifs, lambda: _log(scene))
+    children = [plan["id"] for plan in asked["plans"]]
+    table = _table(scene, children)
+    print(f"\nkilled {scene.killed}: {table}")
+    assert table == {"taken": what_ifs, "ready": what_ifs, "lost": 0, "failed the audit": 0, "ended more than once": 0}, _log(scene)
+    answer = question()
+    assert (answer["status"], [one["plan"] for one in answer["answer"]["what_ifs"]]) == ("ready", children)
+    assert all(one["effect"]["score"]["change"] == 0 for one in answer["answer"]["what_ifs"])
+    with scene.store.reading() as session:
+        assert session.query(PlanRow).count() == 1 + what_ifs
+
 
 def _table(scene: Scene, taken: list[str]) -> dict[str, int]:
     told = ends(scene.store)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from typing import Any
@@ -11,13 +12,17 @@ import pytest
 import sqlalchemy as sa
 
 from platerota_service.attempts import Attempts
+from platerota_service.bases import read_base
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import PlanState, Submission
 from platerota_service.plan_answers import stored_text
+from platerota_service.questions.book import Questions
+from platerota_service.questions.sweeps import read_sweep
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import PlanRow, Store, StoreError, plan_rows
 from platerota_service.store.plan_rows import BestPlan
 from platerota_service.upkeep import Upkeep
+from platerota_service.webhooks.outbox import Outbox
 
 from .postgresql import needs_postgresql
 
@@ -104,6 +109,34 @@ async def test_a_plan_that_the_queue_lost_is_queued_again(
     engine = await engine_of("good", watch_seconds=0.1)
     assert (await _end(engine, plan_id)).status == "ready"
     assert f"plan {plan_id} was lost" in caplog.text
+
+
+@pytest.mark.parametrize("lost", [False, True])
+async def test_a_question_goes_on_after_a_restart_also_where_the_queue_lost_it(
+    engine_of: EngineOf, submission: Submission, store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture,
+    lost: bool,
+) -> None:
+    engine = await engine_of("good")
+    base = await engine.submit(submission)
+    await _end(engine, base)
+    engine = await engine_of("patient")
+    what_ifs = [{"name": f"seed {seed}", "changes": [{"kind": "change_settings", "seed": seed}]} for seed in (2, 3)]
+    body = json.dumps({"what_ifs": what_ifs}).encode()
+    questions = Questions(store, Outbox(store), 10)
+    question_id = await asyncio.to_thread(lambda: questions.ask(read_sweep(body, read_base(store, "local", base)), "local", rush=False))
+    async for plan in engine.events(f"{question_id}000"):
+        if plan.status == "solving":
+            break
+    if lost:
+        await engine.close()
+        with store.engine.begin() as connection:
+            connection.execute(sa.text("DELETE FROM workflow_status"))
+        monkeypatch.setattr("platerota_service.upkeep._LOST_AFTER_MS", 0)
+    await engine_of("good", watch_seconds=0.1)
+    state = await questions.followed(question_id, "local", 60)
+    await questions.close()
+    assert (state.status, [plan.state for plan in state.plans.values()]) == ("ready", ["ready", "ready"])
+    assert (f"question {question_id} was lost" in caplog.text) == lost
 
 
 async def test_a_worker_whose_plan_was_taken_over_stores_nothing_more(

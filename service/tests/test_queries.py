@@ -15,8 +15,9 @@ from platerota_service.attempts import Attempts
 from platerota_service.cursors import Place
 from platerota_service.executor import Executor, prepare_queue
 from platerota_service.plan_list import plans_page
+from platerota_service.questions.answering import Answering
 from platerota_service.settings import ServiceSettings
-from platerota_service.store import PlanRow, Store, plan_rows
+from platerota_service.store import PlanRow, QuestionRow, Store, plan_rows, question_rows
 from platerota_service.webhooks.delivering import Deliveries
 from platerota_service.webhooks.outbox import Outbox
 
@@ -24,8 +25,17 @@ _BATCH = 5_000
 
 
 def fill(store: Store, plans: int) -> None:
-    """So many plans of 50 tenants, one in a hundred of them open and in the queue."""
+    """So many plans of 50 tenants, one in a hundred of them open and in the queue, one in fifty made for one of a hundred questions."""
+    questions = [
+        {
+            "id": f"q{number}", "tenant": f"t{number % 50}", "kind": "what-if-sweep", "state": "ready", "revision": 1, "round": 1,
+            "rush": False, "stop_asked": False, "created_ms": 1, "updated_ms": 1, "ended_ms": 9, "base_id": "b", "children": "[]",
+            "asked": "{}", "base_plan": "{}", "base_request": "{}",
+        }
+        for number in range(100)
+    ]
     with store.engine.begin() as connection:
+        connection.execute(sa.insert(QuestionRow), questions)
         for start in range(0, plans, _BATCH):
             rows = [
                 {
@@ -33,7 +43,8 @@ def fill(store: Store, plans: int) -> None:
                     "revision": 1, "rush": number % 1_000 == 7, "priority": 1_000_000 + number, "stop_asked": False,
                     "attempts": 0, "claim": 0,
                     "created_ms": number, "updated_ms": number, "ended_ms": None if number % 100 == 7 else number,
-                    "shop_id": f"s{number % 3}", "request_hash": f"{number:064x}", "plan": "{}", "request": "{}",
+                    "shop_id": f"s{number % 3}", "parent_id": f"q{number // 50 % 100}" if number % 50 == 3 else None,
+                    "request_hash": f"{number:064x}", "plan": "{}", "request": "{}",
                 }
                 for number in range(start, min(start + _BATCH, plans))
             ]
@@ -102,6 +113,10 @@ def test_no_query_of_a_list_or_of_the_queue_reads_a_whole_table(either_store: St
         plan_rows.ask_stop(session, some, "t7")
         plan_rows.delete_ended(session, 5, 100)
         plan_rows.delete(session, some, "t7")
+        plan_rows.next_priority(session, "t7", rush=False, of_question=True)
+        question_rows.children(session, "q7")
+        question_rows.open_children(session, "q7")
+        question_rows.delete(session, "q7", "t7")
     assert len(noted.found) > 14
     assert noted.scans() == {}
     assert _claims(either_store, settings) == {}
@@ -109,7 +124,8 @@ def test_no_query_of_a_list_or_of_the_queue_reads_a_whole_table(either_store: St
 
 def _claims(store: Store, settings: ServiceSettings) -> dict[str, str]:
     """The statements of the queue itself that read a whole table while it looks for work; it takes none: no workflow is called 'nobody'."""
-    executor = Executor(store, Attempts("w", settings, store, ()), Deliveries(store, Outbox(store), inside=False).attempt, "w", 1)
+    deliveries, answering = Deliveries(store, Outbox(store), inside=False), Answering(store, {})
+    executor = Executor(store, Attempts("w", settings, store, ()), answering.answer, deliveries.attempt, "w", 1)
     with explained(store) as noted:
         executor.launch()
         last = time.monotonic() + 20

@@ -10,6 +10,7 @@ import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from sqlalchemy.exc import IntegrityError
 
 from platerota_service.store import (
     IdempotencyRow,
@@ -80,7 +81,15 @@ def test_a_database_of_each_revision_is_brought_to_the_newest_with_everything_in
             for table, wanted in ((plans, row), (shops, shop)):
                 found = connection.execute(sa.select(*[table.c[name] for name in wanted])).one()
                 assert dict(zip(wanted, found, strict=True)) == wanted
+    with empty_store.reading() as session:
+        old = plan_rows.read(session, "p1", "a")
+        assert old is not None
+        assert session.execute(sa.select(PlanRow.start, PlanRow.notes)).one() == (None, None)
     upgrading.check_newest(empty_store.engine)
+    # What a revision makes anew keeps its checks and what refers to it.
+    for table, change in (("plans", "state = 'lost'"), ("plans", "parent_id = 'nobody'"), ("shops", "released_plan_id = 'nobody'")):
+        with pytest.raises(IntegrityError), empty_store.engine.begin() as connection:
+            connection.execute(sa.text(f"UPDATE {table} SET {change}"))
 
 
 def test_a_fleet_does_not_start_on_an_old_or_a_newer_schema(either_store: Store) -> None:
@@ -135,7 +144,7 @@ def test_what_belongs_to_a_deleted_row_goes_or_lets_go(either_store: Store) -> N
         session.add_all([plan("p1"), WebhookEndpointRow(id="w1", tenant="a", url="u", secret="s", events="[]", **now)])
         session.flush()
         session.add_all([
-            plan("p2", parent_id="p1"), plan("p3", base_id="p1"),
+            plan("p3", base_id="p1"),
             KeyRow(id="k", tenant="a", prefix="p", hash="h", scopes="[]", created_ms=1),
             ShopRow(tenant="a", id="s1", digest="d", released_plan_id="p1", tables="{}", **now),
             IdempotencyRow(tenant="a", key="k", operation="o", body_hash="h", plan_id="p1", created_ms=1, expires_ms=2),
@@ -175,6 +184,15 @@ def test_a_rush_goes_first_and_tenants_take_turns(either_store: Store) -> None:
     with either_store.reading() as session:
         queue = session.scalars(sa.select(PlanRow.id).order_by(PlanRow.priority, PlanRow.created_ms)).all()
     assert queue == ["6a", "0a", "4b", "1a", "5b", "2a", "3a"]
+
+
+def test_the_plans_of_a_question_come_behind_every_other_unless_in_a_rush(either_store: Store) -> None:
+    with either_store.writing() as session:
+        places = [
+            plan_rows.next_priority(session, "a", rush, of_question=of_question)
+            for rush, of_question in ((True, False), (True, True), (False, False), (False, True))
+        ]
+    assert places == [1_000, 1_000, 1_000_000, 1_000_000_000]
 
 
 def test_a_tenant_that_comes_late_takes_turns_from_there_on(either_store: Store) -> None:

@@ -23,6 +23,9 @@ from platerota_shared.tables import Row
 Variation = Annotated[Number, Field(ge=0.0, le=3.0)]
 """Standard deviation ÷ mean, the coefficient of variation."""
 
+Certainty = Annotated[Number, Field(ge=0.5, le=0.999)]
+"""The certainty that a promised date should have."""
+
 LEAST_BEYOND = 5
 """Simulated weeks that must lie beyond the wanted certainty, so that its date rests on more than one or two of them."""
 
@@ -49,8 +52,8 @@ class Stops(Row):
     """Whether a stop that begins when nobody is in a shift only starts to be mended when somebody is."""
 
 
-class RisksQuestion(Row):
-    """What is asked about the risk of a plan: `POST /v1/plans/{id}/risks`."""
+class Simulation(Row):
+    """How weeks are simulated."""
 
     hand: Spread = Spread(variation=0.25)
     """Spread of all hand work: loads, exchanges, setups, unloads, first articles, bench work, builds."""
@@ -66,7 +69,12 @@ class RisksQuestion(Row):
     """How many weeks are simulated."""
     seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] = 1
     """The start of the random numbers; the same seed gives the same answer, to the byte."""
-    certainty: Annotated[Number, Field(ge=0.5, le=0.999)] = 0.9
+
+
+class RisksQuestion(Simulation):
+    """What is asked about the risk of a plan: `POST /v1/plans/{id}/risks`."""
+
+    certainty: Certainty = 0.9
     """The certainty that a promised date should have, 0.5 to 0.999."""
 
 

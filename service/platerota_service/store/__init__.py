@@ -7,12 +7,13 @@ from platerota_service.store.schema import (
     IdempotencyRow,
     KeyRow,
     PlanRow,
+    QuestionRow,
     ShopRow,
     WebhookDeliveryRow,
     WebhookEndpointRow,
 )
 
 __all__ = [
-    "LOCAL_TENANT", "IdempotencyRow", "KeyRow", "PlanRow", "ShopRow", "Store", "StoreError", "WebhookDeliveryRow", "WebhookEndpointRow",
-    "now_ms",
+    "LOCAL_TENANT", "IdempotencyRow", "KeyRow", "PlanRow", "QuestionRow", "ShopRow", "Store", "StoreError", "WebhookDeliveryRow",
+    "WebhookEndpointRow", "now_ms",
 ]

@@ -21,6 +21,7 @@ OPEN: Final = ("waiting", "solving")
 """The states that a plan leaves again."""
 _RUSH_FIRST: Final = 1_000
 _OTHERS_FIRST: Final = 1_000_000
+_QUESTIONS_FIRST: Final = 1_000_000_000
 _LAST: Final = 2_000_000_000
 _TURNS: Final = 7_320
 """The class of the PostgreSQL advisory locks under which a tenant's places in the queue are counted."""
@@ -28,12 +29,16 @@ _TURNS: Final = 7_320
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A plan taken to be solved: the claim's number, how often it was begun with this one, and what to solve."""
+    """A plan taken to be solved: the claim's number, how often it was begun with this one, what to solve, from what start (JSON), and
+    the warnings (a JSON list) that belong to every plan of it.
+    """
 
     number: int
     attempts: int
     stop_asked: bool
     request: bytes
+    start: str | None
+    notes: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,37 +65,47 @@ def count_waiting(session: Session) -> int:
     return session.scalar(sa.select(sa.func.count()).where(PlanRow.state == "waiting")) or 0
 
 
-def next_priority(session: Session, tenant: str, rush: bool) -> int:
+def next_priority(session: Session, tenant: str, rush: bool, *, of_question: bool = False) -> int:
     """The place in the queue of a tenant's next plan; the lowest is solved first.
+
+    The plans of a question (`of_question`) come behind every other one, unless they are in a rush.
 
     Start-time fair queueing (Goyal, Vin and Cheng 1996) with plans of equal length: a tenant's next plan comes one place
     behind its last open one, but not before the first plan that waits. So every plan in a rush goes before every other, a
     tenant's plans keep their order, and a tenant with many plans delays one with few by one plan at a time. One transaction
     at a time counts for a tenant: two at once would come to the same place, and give the tenant two turns for one.
     """
-    _take_turn(session, tenant, rush)
-    first, last = (_RUSH_FIRST, _OTHERS_FIRST - 1) if rush else (_OTHERS_FIRST, _LAST)
-    same = PlanRow.rush == rush
+    first, last = _places(rush, of_question)
+    _take_turn(session, tenant, first)
+    same = PlanRow.priority.between(first, last)
     begun = session.scalar(sa.select(sa.func.min(PlanRow.priority)).where(PlanRow.state == "waiting", same))
     own = session.scalar(sa.select(sa.func.max(PlanRow.priority)).where(PlanRow.state.in_(OPEN), PlanRow.tenant == tenant, same))
     return min(max(first, begun or 0, (own or 0) + 1), last)
 
 
-def _take_turn(session: Session, tenant: str, rush: bool) -> None:
-    """Wait until no other transaction counts the plans of `tenant`; holds until this one ends."""
+def _places(rush: bool, of_question: bool) -> tuple[int, int]:
+    """The first and the last place of a class of plans."""
+    if rush:
+        return _RUSH_FIRST, _OTHERS_FIRST - 1
+    return (_QUESTIONS_FIRST, _LAST) if of_question else (_OTHERS_FIRST, _QUESTIONS_FIRST - 1)
+
+
+def _take_turn(session: Session, tenant: str, first: int) -> None:
+    """Wait until no other transaction counts the plans of `tenant` in the class that begins at `first`; holds until this one ends."""
     connection = session.connection()
     if connection.dialect.name == "sqlite":
         driver = connection.connection.dbapi_connection
         if driver is not None and not driver.in_transaction:
             connection.exec_driver_sql("BEGIN IMMEDIATE")
     else:
-        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURNS, sa.func.hashtext(f"{rush} {tenant}"))))
+        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_TURNS, sa.func.hashtext(f"{first} {tenant}"))))
 
 
 def read(session: Session, plan_id: str, tenant: str) -> PlanRow | None:
-    """The plan without its request, which may be large."""
+    """The plan without its request and its start, which may be large."""
     wanted = sa.select(PlanRow).where(PlanRow.id == plan_id, PlanRow.tenant == tenant)
-    return session.scalar(wanted.options(defer(PlanRow.request, raiseload=True)))
+    large = (PlanRow.request, PlanRow.start, PlanRow.notes)
+    return session.scalar(wanted.options(*(defer(column, raiseload=True) for column in large)))
 
 
 def read_request_text(session: Session, plan_id: str, tenant: str) -> str | None:
@@ -140,9 +155,9 @@ def claim(session: Session, plan_id: str, worker: str) -> Claim | None:
     taken = session.execute(
         _change(PlanRow.id == plan_id, PlanRow.state.in_(OPEN)).values(
             state="solving", claim=PlanRow.claim + 1, attempts=PlanRow.attempts + 1, worker=worker, started_ms=now_ms(),
-        ).returning(PlanRow.claim, PlanRow.attempts, PlanRow.stop_asked, PlanRow.request)
+        ).returning(PlanRow.claim, PlanRow.attempts, PlanRow.stop_asked, PlanRow.request, PlanRow.start, PlanRow.notes)
     ).one_or_none()
-    return None if taken is None else Claim(taken[0], taken[1], taken[2], taken[3].encode())
+    return None if taken is None else Claim(taken[0], taken[1], taken[2], taken[3].encode(), taken[4], taken[5])
 
 
 def release(session: Session, plan_id: str, number: int) -> None:

@@ -79,8 +79,8 @@ class PlanRow(Base):
     shop_version: Mapped[int | None]
     base_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("plans.id", ondelete="SET NULL"))
     """The plan that a what-if varies, or that this one replans."""
-    parent_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("plans.id", ondelete="CASCADE"))
-    """The plan of the sweep that this one belongs to."""
+    parent_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("questions.id", ondelete="SET NULL"))
+    """The question that it was made for; whoever deletes that says which of its plans go with it."""
     request_hash: Mapped[str] = mapped_column(_ID)
     """SHA-256 of the request, in hexadecimal digits."""
     score: Mapped[float | None]
@@ -102,6 +102,54 @@ class PlanRow(Base):
     """The best plan so far as JSON, blank before the first one; its own `id` and `status` do not count."""
     request: Mapped[str]
     """The request as JSON in one line."""
+    start: Mapped[str | None]
+    """What its solve starts from, as JSON: a copy of the base, which may be deleted meanwhile."""
+    notes: Mapped[str | None]
+    """Warnings of how its request came about, as a JSON list; every plan it gets has them."""
+
+
+class QuestionRow(Base):
+    """A question about a plan, answered by several plans. The large texts come last."""
+
+    __tablename__ = "questions"
+    __table_args__ = (
+        CheckConstraint("state IN ('open', 'ready', 'failed', 'stopped')", name="state"),
+        Index(None, "tenant", "created_ms", "id"),
+        Index(None, "state", "created_ms"),
+        Index(None, "ended_ms"),
+    )
+
+    id: Mapped[str] = mapped_column(_ID, primary_key=True)
+    """The question's id, the id of the workflow that answers it, and how the ids of its plans begin."""
+    tenant: Mapped[str] = mapped_column(_ID)
+    kind: Mapped[str] = mapped_column(_WORD)
+    """What is asked; see `questions/kinds.py`."""
+    state: Mapped[str] = mapped_column(_WORD)
+    revision: Mapped[int] = mapped_column(default=1)
+    """Counts every change of this row."""
+    round: Mapped[int] = mapped_column(default=1)
+    """Counts the times that plans were asked for."""
+    rush: Mapped[bool] = mapped_column(default=False)
+    """Whether its plans go before every plan that is not in a rush."""
+    stop_asked: Mapped[bool] = mapped_column(default=False)
+    """Whether it should be answered from what its plans have found so far."""
+    created_ms: Mapped[int]
+    updated_ms: Mapped[int]
+    ended_ms: Mapped[int | None]
+    base_id: Mapped[str] = mapped_column(_ID)
+    """The plan that is asked about. No foreign key: the question keeps what it needs of it."""
+    problem: Mapped[str | None]
+    """Why it failed, in words for the caller."""
+    children: Mapped[str]
+    """Its plans as a JSON list, in the order in which they were asked for: `{"plan": id, "name": …, "facts": …}`."""
+    answer: Mapped[str | None]
+    """The answer as JSON, from the plans that have ended so far; null before the first one."""
+    asked: Mapped[str]
+    """What was asked, as JSON."""
+    base_plan: Mapped[str]
+    """The base as JSON, with its `id` and `status`."""
+    base_request: Mapped[str]
+    """The request that the base answers, as JSON."""
 
 
 class ShopRow(Base):
@@ -150,7 +198,7 @@ class IdempotencyRow(Base):
     """A call with an Idempotency-Key, and its first answer once there is one."""
 
     __tablename__ = "idempotency_records"
-    __table_args__ = (Index(None, "expires_ms"), Index(None, "plan_id"))
+    __table_args__ = (Index(None, "expires_ms"), Index(None, "plan_id"), Index(None, "question_id"))
 
     tenant: Mapped[str] = mapped_column(_ID, primary_key=True)
     key: Mapped[str] = mapped_column(String(255), primary_key=True)
@@ -160,6 +208,8 @@ class IdempotencyRow(Base):
     """SHA-256 of its body, in hexadecimal digits."""
     plan_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("plans.id", ondelete="SET NULL"))
     """The plan that the call made, stored in the same transaction."""
+    question_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("questions.id", ondelete="SET NULL"))
+    """The question that the call asked, stored in the same transaction."""
     status: Mapped[int | None]
     """HTTP status of the first answer; null while the call still runs."""
     headers: Mapped[str | None]

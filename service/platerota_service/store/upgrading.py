@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
+from contextlib import contextmanager
+
 import sqlalchemy as sa
 from alembic import command
 from alembic.config import Config
@@ -27,17 +30,31 @@ def upgrade(engine: sa.Engine, revision: str = "head") -> None:
     StoreError
         Where the database is newer than this program.
     """
-    with engine.connect() as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(sa.text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
-        else:
-            # The driver begins a transaction before it changes rows, but not before it makes tables.
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
+    with engine.connect() as connection, _held(connection):
         _check_known(current(connection))
         config = _config()
         config.attributes["connection"] = connection
         command.upgrade(config, revision)
         connection.commit()
+
+
+@contextmanager
+def _held(connection: sa.Connection) -> Generator[None]:
+    """A transaction in which no other process upgrades, and in which tables may be made anew."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(sa.text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
+        yield
+        return
+    # SQLite changes a table by making it anew; with foreign keys enforced, dropping the old one would take along what refers to it
+    # (https://sqlite.org/lang_altertable.html#otheralter). The setting holds outside of transactions alone.
+    connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
+    # The driver begins a transaction before it changes rows, but not before it makes tables.
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+    try:
+        yield
+    finally:
+        connection.rollback()
+        connection.exec_driver_sql("PRAGMA foreign_keys=ON")
 
 
 def check_newest(engine: sa.Engine) -> None:

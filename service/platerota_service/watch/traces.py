@@ -42,10 +42,10 @@ def trace_id() -> str | None:
     return found if isinstance(found, str) else None
 
 
-def log_under(trace: str | None, plan_id: str) -> None:
-    """Let this task log under a trace, where there is one, and a plan, whatever it did before."""
+def log_under(trace: str | None, **about: str) -> None:
+    """Let this task log under a trace, where there is one, and what it is about, whatever it did before."""
     structlog.contextvars.clear_contextvars()
-    structlog.contextvars.bind_contextvars(plan=plan_id, **({"trace_id": trace} if trace is not None else {}))
+    structlog.contextvars.bind_contextvars(**about, **({"trace_id": trace} if trace is not None else {}))
 
 
 def _valid(version: str, trace_id: str, parent_id: str, _flags: str, rest: str | None) -> bool:

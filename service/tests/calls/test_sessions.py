@@ -197,7 +197,7 @@ class TestReach:
         """By a session, by a session that may not plan, and by a signed link, which leads on to parts of its own page alone."""
         token = await sign_in()
         plan_id = await ready(client, worker, request_document, token)
-        asked = await self.ask(client, plan_id)
+        asked = await self.what_if(client, plan_id, token)
         worker.solve(asked)
         board = f"/v1/plans/{asked}/board"
         pages = [board, f"/v1/plans/{plan_id}/board/against/{asked}", f"/v1/plans/{asked}/load-sheets", "/v1/board?limit=1"]
@@ -233,26 +233,35 @@ class TestReach:
         return found
 
     @staticmethod
-    async def ask(client: httpx.AsyncClient, plan_id: str, **fields: str) -> str:
-        """Ask for a rush order by the form; the id of the what-if."""
-        form = await client.get(f"/v1/plans/{plan_id}/board/rush-order")
-        token = re.findall(r'name="token" value="([0-9a-f]*)"', form.text)[0]
-        answer = await client.post(f"/v1/plans/{plan_id}/board/rush-order", data={**ORDER, "token": token, **fields}, headers=OURS)
-        assert answer.status_code == 303, answer.text
-        return str(answer.headers["location"]).split("/")[3]
+    async def what_if(client: httpx.AsyncClient, plan_id: str, token: Token | None = None) -> str:
+        """Ask for a what-if; its id."""
+        body = {"changes": [{"kind": "change_order", "order": "A-1042", "weight": 2}]}
+        headers = {"Prefer": "respond-async"} | ({"X-API-Key": str(token)} if token is not None else {})
+        answer = await client.post(f"/v1/plans/{plan_id}/what-ifs", json=body, headers=headers)
+        assert answer.status_code == 202, answer.text
+        return str(answer.json()["id"])
 
 
 class TestRushForm:
-    async def test_what_is_asked_is_a_what_if_of_the_plan(
+    async def test_what_is_asked_is_a_question_about_the_plan(
         self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
     ) -> None:
         token = await sign_in()
         plan_id = await ready(client, worker, request_document, token)
-        asked = await TestReach.ask(client, plan_id, quantity="3", weight="2,5")
-        made = (await client.get(f"/v1/plans/{asked}")).json()
-        assert (made["base"], made["status"]) == (plan_id, "waiting")
-        request = await client.get("/v1/board")
-        assert asked in request.text
+        form = await client.get(f"/v1/plans/{plan_id}/board/rush-order")
+        hidden = re.findall(r'name="token" value="([0-9a-f]+)"', form.text)[0]
+        fields = {**ORDER, "token": hidden, "quantity": "3", "weight": "2,5"}
+        answer = await client.post(f"/v1/plans/{plan_id}/board/rush-order", data=fields, headers=OURS)
+        assert answer.status_code == 303, answer.text
+        page = answer.headers["location"]
+        question = (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
+        assert (question["kind"], question["base"], question["rush"]) == ("rush-order", plan_id, True)
+        first = await client.get(page)
+        assert (first.status_code, "Rush order rush 1" in first.text, 'data-ended="no"' in first.text) == (200, True, True)
+        assert (await client.get(page, headers={"If-None-Match": first.headers["etag"]})).status_code == 304
+        assert (await client.delete(f"/v1/plans/{plan_id}", headers={"X-API-Key": str(token)})).status_code == 204
+        later = await client.get(page, headers={"If-None-Match": first.headers["etag"]})
+        assert (later.status_code, f"/v1/plans/{plan_id}" in later.text) == (200, False)
 
     async def test_faults_are_shown_beside_their_fields_and_what_was_typed_stays(
         self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
@@ -372,7 +381,7 @@ class TestSeenAlready:
         made = await client.post("/v1/plans", json=request_document, headers={"Prefer": "respond-async"})
         base = made.json()["id"]
         worker.solve(base)
-        asked = await TestReach.ask(client, base)
+        asked = await TestReach.what_if(client, base)
         worker.solve(asked)
         first = await client.get(f"/v1/plans/{asked}/board")
         assert f"/v1/plans/{base}/board/against/{asked}" in first.text

@@ -1,0 +1,172 @@
+"""Rush orders and promises over HTTP: refusals first; the plans are found by hand, as a worker would find them."""
+
+import asyncio
+import json
+import sys
+from dataclasses import replace
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from platerota_service.questions.answering import Answering
+from platerota_service.questions.kinds import question_kinds
+from platerota_service.risk_process import Simulations
+from platerota_service.settings import ServiceSettings
+from platerota_service.store import PlanRow, Store
+from platerota_service.store.plan_rows import BestPlan
+
+from .conftest import HandWorker
+from .test_decisions import ASYNC, RUSH, Document, base, plan_text, problem
+from .test_questions import answering, rows
+
+__all__ = ["answering", "base"]
+pytestmark = pytest.mark.anyio
+
+
+def changed_plan(name: str, order: str, **fields: Any) -> BestPlan:
+    """An example plan in which an order fares otherwise."""
+    best = plan_text(name)
+    plan = json.loads(best.text)
+    next(row for row in plan["orders"] if row["id"] == order).update(fields)
+    return replace(best, text=json.dumps(plan))
+
+
+def renamed_plan(name: str, order: str, to: str) -> BestPlan:
+    """An example plan in which an order has another id."""
+    best = plan_text(name)
+    return replace(best, text=best.text.replace(json.dumps(order), json.dumps(to)))
+
+
+RUSH_BODY: Document = {"order": {name: value for name, value in RUSH.items() if name != "kind"}}
+
+
+class TestRushOrder:
+    """One mill, one plate of four nests, A-1042 of four: by hand a cycle takes 2,730 s, so the first ends at 06:45:30, the next 07:31."""
+
+    async def test_every_fault_of_order_and_changes_is_said_at_its_place(
+        self, client: httpx.AsyncClient, base: str, store: Store,
+    ) -> None:
+        before = rows(store)
+        order = {"id": "A-1042", "part": "brackett", "quantity": 0, "kind": "add_order", "due": "2027-03-01T07:00:00"}
+        closure = {"kind": "close", "machine": "mill-7", "start": "2027-03-01T08:00:00", "end": "2027-03-01T12:00:00"}
+        faulty = {"order": order, "changes": [closure], "settings": {"seed": -1}, "oder": 1}
+        errors = problem(await client.post(f"/v1/plans/{base}/rush-orders", json=faulty), "faults-in-request")["errors"]
+        assert {(one["pointer"], one["code"]) for one in errors} == {
+            ("/oder", "unknown-field"), ("/settings/seed", "out-of-range"), ("/order/kind", "unknown-field"),
+            ("/order/part", "unknown-part"), ("/order/quantity", "out-of-range"), ("/order/id", "duplicate-row"),
+            ("/changes/0/machine", "unknown-id"),
+        }
+        assert rows(store) == before
+
+    @pytest.mark.parametrize(
+        ("body", "wanted"),
+        [
+            ({}, ("/order", "missing-field")), ({"order": []}, ("/order", "wrong-type")),
+            ({**RUSH_BODY, "changes": 3}, ("/changes", "wrong-type")),
+            ({**RUSH_BODY, "changes": [{"kind": "close", "start": "2027-03-01T08:00:00", "end": "2027-03-01T09:00:00"}] * 200},
+             ("/changes", "too-many-rows")),
+        ],
+    )
+    async def test_what_is_no_order_or_no_list(
+        self, client: httpx.AsyncClient, base: str, body: Document, wanted: tuple[str, str],
+    ) -> None:
+        errors = problem(await client.post(f"/v1/plans/{base}/rush-orders", json=body), "faults-in-request")["errors"]
+        assert [(one["pointer"], one["code"]) for one in errors] == [wanted]
+
+    async def test_an_order_that_fits_no_plate_is_refused_though_its_part_comes_with_it(
+        self, client: httpx.AsyncClient, base: str,
+    ) -> None:
+        order = {"id": "N-1", "part": "plinth", "quantity": 4, "due": "2027-03-01T12:00:00"}
+        changes = [{"kind": "add_operation", "part": "plinth", "op": 10, "cut_seconds": 300}]
+        errors = problem(
+            await client.post(f"/v1/plans/{base}/rush-orders", json={"order": order, "changes": changes}), "faults-in-request",
+        )["errors"]
+        assert [one["code"] for one in errors] == ["no-nest"]
+
+    async def test_its_plans_are_asked_for_with_their_aims_and_one_that_harms_nobody_ends_the_question(
+        self, client: httpx.AsyncClient, base: str, worker: HandWorker, answering: Answering, store: Store, app: FastAPI,
+    ) -> None:
+        app.state.parts.questions._limit = 10
+        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json=RUSH_BODY, headers=ASYNC)).json()
+        with store.reading() as session:
+            starts = [json.loads(session.get_one(PlanRow, plan["id"]).start or "")["aim"] for plan in asked["plans"]]
+        assert [plan["name"] for plan in asked["plans"]] == ["harmless", "soonest", "by-score"]
+        assert [aim and (aim["order"], aim["harmless"]) for aim in starts] == [("RUSH-1", True), ("RUSH-1", False), None]
+        for plan in asked["plans"]:
+            worker.find(plan["id"], plan_text("what-if-plan"))
+        await answering.answer(asked["id"])
+        document = (await client.get(f"/v1/questions/{asked['id']}")).json()
+        answer, first = document["answer"], asked["plans"][0]["id"]
+        # The rush goes first; A-1042 comes a cycle later and is on time still, so nobody pays, and nothing lies between.
+        assert (document["status"], len(document["plans"]), answer["harmless"], answer["soonest"]) == ("ready", 3, first, first)
+        (choice,) = answer["choices"]
+        assert (choice["finish"], choice["late_seconds"], choice["pays"]) == ("2027-03-01T06:45:30+00:00", 0, [])
+        assert [one["id"] for one in choice["effect"]["worse"]] == ["A-1042"]
+
+    async def test_where_somebody_pays_what_lies_between_is_asked_for_too(
+        self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, answering: Answering, store: Store, app: FastAPI,
+    ) -> None:
+        """A-1042 is due at the end of the first cycle: the rush first makes it 2,730 s late, the rush second harms nobody."""
+        app.state.parts.questions._limit = 10
+        request_document["orders"][0]["due"] = "2027-03-01T06:45:30"
+        base = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
+        worker.find(base, changed_plan("plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=0))
+        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json=RUSH_BODY, headers=ASYNC)).json()
+        first = changed_plan("what-if-plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=2_730)
+        running = asyncio.create_task(answering.answer(asked["id"]))
+        for plan in asked["plans"]:
+            worker.find(plan["id"], first)
+        where = f"/v1/questions/{asked['id']}"
+        while len((document := (await client.get(where)).json())["plans"]) == 3:
+            await asyncio.sleep(0.02)
+        assert (document["status"], document["answer"]["harmless"]) == ("solving", None)
+        between = document["plans"][3:]
+        with store.reading() as session:
+            aims = [json.loads(session.get_one(PlanRow, plan["id"]).start or "")["aim"] for plan in between]
+        assert [aim["harmless"] for aim in aims] == [False, False]
+        assert 0 < aims[0]["finish_hour"] < aims[1]["finish_hour"] < 1e5
+        for plan in between:
+            worker.find(plan["id"], first)
+        await running
+        answer = (await client.get(where)).json()["answer"]
+        (choice,) = answer["choices"]
+        assert (choice["name"], choice["harmless"], choice["pays"][0]["later_seconds"]) == ("harmless", False, 2_730)
+        assert (answer["harmless"], answer["soonest"]) == (None, asked["plans"][0]["id"])
+        assert "nobody pays" in answer["why"]
+
+
+class TestPromise:
+    async def test_every_fault_is_said_at_its_place(self, client: httpx.AsyncClient, base: str, store: Store) -> None:
+        before = rows(store)
+        faulty = {
+            "part": "brackett", "quantity": 0, "due": "soon", "certainty": 1, "risks": {"hand": {"variation": 4}, "certainty": 0.9},
+            "changes": [{"kind": "drop_order", "order": "A-1043"}], "weight": 2,
+        }
+        errors = problem(await client.post(f"/v1/plans/{base}/promises", json=faulty), "faults-in-request")["errors"]
+        assert {(one["pointer"], one["code"]) for one in errors} == {
+            ("/weight", "unknown-field"), ("/risks/certainty", "unknown-field"), ("/risks/hand/variation", "out-of-range"),
+            ("/certainty", "out-of-range"), ("/part", "unknown-part"), ("/quantity", "out-of-range"), ("/due", "bad-instant"),
+            ("/changes/0/order", "unknown-id"),
+        }
+        assert rows(store) == before
+
+    async def test_a_body_without_anything(self, client: httpx.AsyncClient, base: str) -> None:
+        errors = problem(await client.post(f"/v1/plans/{base}/promises", json={}), "faults-in-request")["errors"]
+        assert [(one["pointer"], one["code"]) for one in errors] == [("/part", "missing-field"), ("/quantity", "missing-field")]
+
+    @pytest.mark.parametrize(
+        ("script", "why"), [("import sys; sys.exit(3)", "cannot be loaded"), ("import time; time.sleep(60)", "within 0.5 s")],
+    )
+    async def test_where_no_week_can_be_simulated_the_plan_is_there_and_the_reason(
+        self, client: httpx.AsyncClient, base: str, worker: HandWorker, store: Store, settings: ServiceSettings, script: str, why: str,
+    ) -> None:
+        asked = (await client.post(f"/v1/plans/{base}/promises", json={"part": "bracket", "quantity": 4}, headers=ASYNC)).json()
+        worker.find(asked["plans"][0]["id"], renamed_plan("what-if-plan", "RUSH-1", "PROMISE"))
+        simulations = Simulations(settings.model_copy(update={"risks_seconds": 0.5}), (sys.executable, "-c", script))
+        await Answering(store, question_kinds(simulations)).answer(asked["id"])
+        answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
+        assert (answer["finish"], answer["promise"], answer["on_time"]) == ("2027-03-01T06:45:30+00:00", None, None)
+        assert why in answer["why"]
+        assert (answer["takes"]["spindle_seconds"], answer["takes"]["operator_seconds"]) == (2_520, 210)
