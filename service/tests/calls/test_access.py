@@ -21,6 +21,8 @@ from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
 
+from .conftest import HandWorker
+
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
@@ -195,13 +197,14 @@ async def test_every_call_needs_a_key_but_those_that_tell_nothing(app: FastAPI, 
 
 
 NOBODY_S = {
-    "/v1/plans", "/v1/shops", "/v1/webhooks", "/v1/links", "/v1/plate-checks", "/v1/board", "/v1/workbook-template", "/metrics", *PUBLIC,
+    "/v1/plans", "/v1/shops", "/v1/webhooks", "/v1/links", "/v1/plate-checks", "/v1/board", "/v1/questions",
+    "/v1/workbook-template", "/metrics", *PUBLIC,
 }
 """Addresses without the id of something that is stored."""
 
 
 async def test_every_address_with_an_id_is_unknown_to_another_tenant(
-    app: FastAPI, client: httpx.AsyncClient, key: MakeKey, shop: Document, request_document: Document,
+    app: FastAPI, client: httpx.AsyncClient, worker: HandWorker, key: MakeKey, shop: Document, request_document: Document,
 ) -> None:
     """Walks the table of routes, so that a new one cannot be forgotten: as its owner it is there, as somebody else it is 404."""
     north, south = key("north"), key("south")
@@ -210,12 +213,16 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
     planned = await client.post("/v1/shops/main/plans", json=request_document, headers=north | {"Prefer": "respond-async"})
     hook = await client.post("/v1/webhooks", json={"url": "https://hooks.example/"}, headers=north)
     plan_id, hook_id = planned.json()["id"], hook.json()["id"]
+    worker.solve(plan_id)
+    sweep = {"what_ifs": [{"name": "without", "changes": [{"kind": "drop_order", "order": "A-1042"}]}]}
+    swept = await client.post(f"/v1/plans/{plan_id}/what-if-sweeps", json=sweep, headers=north | {"Prefer": "respond-async"})
+    assert swept.status_code == 202, swept.text
     with app.state.parts.store.writing() as session:
         app.state.parts.outbox.plan_ended(session, plan_id, "ready")
     message = (await client.get(f"/v1/webhooks/{hook_id}/deliveries", headers=north)).json()["items"][0]["id"]
     ids = {
         "{shop_id}": "main", "{plan_id}": plan_id, "{other_id}": plan_id, "{hook_id}": hook_id, "{delivery_id}": message,
-        "{table}": "plates", "{row}": "P1",
+        "{table}": "plates", "{row}": "P1", "{question_id}": swept.json()["id"],
     }
     body = {"rows": [shop["plates"][0]], "url": "https://hooks.example/", **request_document}
     walked = 0
@@ -229,6 +236,7 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         sent = shop["plates"][0] if path.endswith("{row}") else {"url": body["url"]} if path == "/v1/webhooks/{hook_id}" else None
         sent = {"rows": body["rows"]} if path.endswith("{table}") else request_document if path.endswith("/plans") else sent
         sent = {"changes": [{"kind": "drop_order", "order": "A-1042"}]} if path.endswith("/what-ifs") else sent
+        sent = {} if path.endswith(("-sweeps", "/rush-orders", "/promises")) else sent
         query = {"against": plan_id} if path.endswith("/differences") else {}
         form = {"data": {"id": "rush"}} if (method, path) in FORMS else {"json": sent}
         answer = await client.request(method, address, params=query, headers=south | {"If-Match": "*"}, **form)

@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from platerota_service.access.keys import SCOPES, KeyBook, Scope
 from platerota_service.access.sessions import COOKIE, LIFE_SECONDS, Session
 from platerota_service.access.tokens import Token
+from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
 
 from .conftest import HandWorker
@@ -27,6 +28,12 @@ THEIRS: list[dict[str, str]] = [
     {"Sec-Fetch-Site": "same-site", "Origin": "http://service.test"}, {"Origin": "http://service.test.elsewhere.example"},
 ]
 ORDER = {"id": "rush 1", "part": "bracket", "quantity": "4", "due": "2027-03-01T12:00", "release": "", "weight": "5"}
+
+
+@pytest.fixture
+def settings(settings: ServiceSettings) -> ServiceSettings:
+    """With room for the plans of a question."""
+    return settings.model_copy(update={"queue_limit": 10})
 
 
 @pytest.fixture
