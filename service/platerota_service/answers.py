@@ -34,6 +34,7 @@ from platerota_shared.differences import differences
 from platerota_shared.plan import Plan
 from platerota_shared.plate_checks import check_plate, read_plate_check
 from platerota_shared.reading import read_request
+from platerota_shared.replanning import Replanning, floor_at
 
 Answers = dict[int | str, dict[str, Any]]
 
@@ -170,6 +171,9 @@ def named_examples() -> dict[str, dict[str, Any]]:
         "what-if-request": {"summary": "Four more, in a rush", "value": example("what-if-request")},
         "what-if-plan": {"summary": "The rush goes first", "value": _what_if_plan()},
         "waiting-what-if": {"summary": "A what-if that waits", "value": {**_waiting_plan(), "base": example("plan")["id"]}},
+        "replan-request": {"summary": "The mill breaks until ten", "value": example("replan-request")},
+        "replan-plan": {"summary": "The piece is cut again when the mill runs", "value": _replan_plan()},
+        "waiting-replan": {"summary": "A replan that waits", "value": _waiting_replan()},
         "differences": {"summary": "The rush goes first", "value": _differences()},
         "costs": {"summary": "One order", "value": _costs()},
         "plate-check-request": {"summary": "Eight pieces on an aluminium plate", "value": example("plate-check-request")},
@@ -185,8 +189,7 @@ def example_reference(name: str) -> dict[str, str]:
 
 
 def _operations_schedule() -> Any:
-    plan = {name: value for name, value in example("plan").items() if name in Plan.model_fields}
-    return operations_schedule(read_request(example("request")), Plan.from_document(plan))
+    return operations_schedule(read_request(example("request")), _plan("plan"))
 
 
 def _plate_check() -> Any:
@@ -210,12 +213,35 @@ def _what_if_plan() -> dict[str, Any]:
     return {**example("what-if-plan"), "base": example("plan")["id"], "compare": _differences()}
 
 
+def _plan(name: str) -> Plan:
+    return Plan.from_document({field: example(name)[field] for field in Plan.model_fields})
+
+
+def replanned_example() -> Replanning:
+    """The request of the example's replan."""
+    asked = example("replan-request")
+    document = {**example("request"), "settings": {**example("request")["settings"], **asked["settings"]}}
+    return floor_at(document, _plan("plan"), asked["now"], asked["happened"])
+
+
+def _replan_plan() -> dict[str, Any]:
+    """The plan of the example's replan, with what it does differently."""
+    compare = differences(read_request(example("request")), _plan("plan"), replanned_example().request, _plan("replan-plan"))
+    return {**example("replan-plan"), "base": example("plan")["id"], "compare": compare.document()}
+
+
+def _waiting_replan() -> dict[str, Any]:
+    """The same before its first plan is found."""
+    begins = {name: example("replan-plan")[name] for name in ("now", "horizon_end")}
+    notes = [note.model_dump() for note in replanned_example().notes]
+    return {**_waiting_plan(), **begins, "warnings": notes, "base": example("plan")["id"]}
+
+
 def _differences() -> Any:
-    base, plan = (Plan.from_document({name: example(of)[name] for name in Plan.model_fields}) for of in ("plan", "what-if-plan"))
+    base, plan = (_plan(of) for of in ("plan", "what-if-plan"))
     changed = apply_changes(example("request"), example("what-if-request")["changes"])
     return differences(read_request(example("request")), base, changed.request, plan).document()
 
 
 def _costs() -> Any:
-    plan = Plan.from_document({name: example("plan")[name] for name in Plan.model_fields})
-    return plan_costs(read_request(example("request")), plan).model_dump(mode="json")
+    return plan_costs(read_request(example("request")), _plan("plan")).model_dump(mode="json")

@@ -23,6 +23,7 @@ from platerota_service import (
     plans,
     plate_checks,
     problem_pages,
+    replans,
     risk_calls,
     rush_form,
     sign_in_calls,
@@ -102,12 +103,12 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.state.parts = Parts(
         settings, store, engine, metrics, outbox, KeyBook(store), Comparisons(engine), Simulations(settings), questions,
     )
-    about_plans = (plans, plan_list, plan_events, what_ifs, plan_differences, releases, erp, risk_calls)
+    about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
     about_questions = (sweeps, rush_orders, promises, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
     for_people = (page_calls, rush_form, sign_in_calls, templates, calendar_calls)
-    about_all = (*about_plans, *about_questions, *about_shops, plate_checks)
-    for part in (*about_all, *for_people, webhooks, links, health, problem_pages, numbers):
+    beside = (plate_checks, webhooks, links, health, problem_pages, numbers)
+    for part in (*about_plans, *about_questions, *about_shops, *for_people, *beside):
         app.include_router(part.router)
     install_problem_handlers(app)
     install_sheet_problems(app)

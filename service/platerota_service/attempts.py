@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
-import json
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +13,6 @@ from typing import TypeVar
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
-from platerota_service.engine import Submission
 from platerota_service.patience import UNREACHABLE, patiently, write
 from platerota_service.plan_answers import read_notes, stored_text
 from platerota_service.settings import ServiceSettings
@@ -24,7 +22,6 @@ from platerota_service.store import Store, plan_rows
 from platerota_service.store.plan_rows import BestPlan, Claim
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
-from platerota_shared.starts import Start
 
 _LOOK_SECONDS = 0.2
 _log = logging.getLogger(__name__)
@@ -128,12 +125,12 @@ class Attempts:
     async def _attempt(self, plan_id: str, claim: Claim) -> Outcome:
         """Run one child to its end."""
         try:
-            submission = await asyncio.to_thread(_claimed, claim)
+            submission = replace(await asyncio.to_thread(submission_from, claim.request), notes=read_notes(claim.notes))
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
         _log.info("plan %s is being solved: attempt %d", plan_id, claim.attempts)
         news = _News()
-        process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan)
+        process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start)
         running = asyncio.create_task(process.run())
         try:
             ended = False
@@ -215,12 +212,6 @@ class _News:
         """News that could not be told, unless there are newer ones."""
         self._progress = self._progress or progress
         self._plan = self._plan or plan
-
-
-def _claimed(claim: Claim) -> Submission:
-    """What was submitted, as far as a solve needs it."""
-    start = Start.from_document(json.loads(claim.start)) if claim.start is not None else None
-    return replace(submission_from(claim.request), start=start, notes=read_notes(claim.notes))
 
 
 def _best(plan: Plan) -> BestPlan:

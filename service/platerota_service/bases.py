@@ -47,6 +47,6 @@ def read_base(store: Store, tenant: str, plan_id: str) -> Base:
     if row is None or text is None:
         raise UnknownPlan(plan_id)
     if row.state != "ready":
-        raise ProblemError(NOT_READY, f"the plan '{plan_id}', which would be changed, is {row.state}")
+        raise ProblemError(NOT_READY, f"the plan '{plan_id}', from which it starts, is {row.state}")
     plan = Plan.from_document({"id": plan_id, "status": row.state, **json.loads(row.plan)})
     return Base(plan, json.loads(text), row.shop_id, row.shop_version)

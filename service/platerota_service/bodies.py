@@ -12,7 +12,8 @@ from platerota_service.engine import Submission
 from platerota_service.formats import CSV_BODY, SHEET_BODIES, body_kind
 from platerota_service.kinds import NO_FORM, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
 from platerota_service.problems import ProblemError
-from platerota_service.workbook import read_sheets
+from platerota_service.workbook import SheetRequest, read_sheets
+from platerota_shared.plan import Warning_
 from platerota_shared.reading import read_request
 
 FORM: Final = "application/x-www-form-urlencoded"
@@ -66,8 +67,8 @@ async def read_json_or_sheets(call: Request, limit: int, *, csv: bool = False) -
     return await _read_whole(call, limit)
 
 
-def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> tuple[Submission, tuple[str, ...]]:
-    """The request in a body of that media type, and what a planner should know of how sheets were read; work for a thread.
+def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> Submission:
+    """The request in a body of that media type, with notes on how sheets were read; work for a thread.
 
     Parameters
     ----------
@@ -82,9 +83,15 @@ def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> tuple[Submi
         With every fault of a workbook or a zip of CSV files at once.
     """
     if kind not in SHEET_BODIES:
-        return submission_from(body), ()
+        return submission_from(body)
     read = read_sheets(body, decimal_comma=decimal_comma)
-    return Submission(read.text, read.request), read.remarks
+    return sheets_submission(read)
+
+
+def sheets_submission(read: SheetRequest) -> Submission:
+    """What was read of sheets, with notes on how."""
+    notes = tuple(Warning_(code="as-it-was-read", detail=remark, pointer="") for remark in read.remarks)
+    return Submission(read.text, read.request, notes=notes)
 
 
 def submission_from(body: bytes) -> Submission:

@@ -22,6 +22,7 @@ from platerota_service.questions.promises import PromiseRequest
 from platerota_service.questions.routes import QuestionAnswer
 from platerota_service.questions.rush_orders import RushRequest
 from platerota_service.questions.sweeps import SweepRequest
+from platerota_service.replans import ReplanRequest
 from platerota_service.shops.answers import RowList, RowResults, ShopEntry
 from platerota_service.webhooks.answers import NewWebhook, WebhookEntry, WebhookSettings
 from platerota_service.what_ifs import WhatIfRequest
@@ -70,7 +71,8 @@ TAGS: Final = [
 """The tags of the calls, in the order of the page."""
 
 ASKED: Final = (
-    PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest, SweepRequest, RushRequest, PromiseRequest,
+    PlanRequest, PlateCheckRequest, RisksQuestion, WebhookSettings, LinkRequest, WhatIfRequest, ReplanRequest, SweepRequest, RushRequest,
+    PromiseRequest,
 )
 """The models of bodies, which are read by the contract's own readers."""
 

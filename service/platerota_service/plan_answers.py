@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -32,7 +31,9 @@ class PlanAnswer(Plan):
     problem: PlanProblem | None = Field(default=None, description="Why the plan failed; null in every other state.")
     progress: Progress | None = Field(default=None, description="What the solve reached last; null before its first word.")
     shop: PlanShop | None = Field(default=None, description="The stored shop it was made from; null where the request brought its own.")
-    base: str | None = Field(default=None, description="The plan that this one varies; null where there is none, or it was deleted.")
+    base: str | None = Field(
+        default=None, description="The plan that this one varies or replans; null where there is none, or it was deleted.",
+    )
     compare: Differences | None = Field(
         default=None, description="What it does differently from its base; null where it has none, or is not ready.",
     )
@@ -73,15 +74,6 @@ def read_notes(text: str | None) -> tuple[Warning_, ...]:
 
 def _json(document: Any) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def remarked(state: PlanState, remarks: tuple[str, ...]) -> PlanState:
-    """The state with what is remarked of how its request was read, as warnings at the end of its plan's; work for a thread."""
-    if not remarks:
-        return state
-    plan = json.loads(state.text)
-    found = [{"code": "as-it-was-read", "detail": remark, "pointer": ""} for remark in remarks]
-    return replace(state, text=_json({**plan, "warnings": [*plan["warnings"], *found]}))
 
 
 def blank_plan(request: PlanRequest) -> Plan:

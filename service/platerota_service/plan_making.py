@@ -18,7 +18,7 @@ from platerota_service.etags import already_seen
 from platerota_service.formats import JSON, Wanted
 from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
 from platerota_service.kinds import STILL_ANSWERING, TOO_LONG_TO_WAIT, UNKNOWN_PLAN
-from platerota_service.plan_answers import plan_answer, remarked
+from platerota_service.plan_answers import plan_answer
 from platerota_service.plan_files import plan_file
 from platerota_service.preferences import Preferences
 from platerota_service.problems import ProblemError
@@ -30,8 +30,6 @@ LONGEST_SOLVE: Final = 25
 
 WARM_PATIENCE: Final = 5
 """Seconds that such a call waits besides for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
-
-Remarks = tuple[str, ...]
 
 _RETRY_SECONDS: Final = 2
 _LONGEST_ID: Final = 64
@@ -52,7 +50,7 @@ class Making:
     key: str | None
     rush: bool
 
-    async def make(self, body: bytes, read: Callable[[], tuple[Submission, Remarks]], wanted: Wanted = JSON) -> Response:
+    async def make(self, body: bytes, read: Callable[[], Submission], wanted: Wanted = JSON) -> Response:
         """The answer: the plan in an end state, or as it stands where the caller prefers that.
 
         Parameters
@@ -60,22 +58,21 @@ class Making:
         body
             What the caller sent, to tell one request from another.
         read
-            Reads it, and says what a planner should know of how; work for a thread.
+            Reads it; work for a thread.
         wanted
             The format of the answer, once the plan has ended; before that it is JSON.
         """
         once = once_of(self.call, self.parts.store, self.caller.tenant, self.key, body)
         if once is not None and (earlier := await asyncio.to_thread(once.earlier)) is not None:
             return await self._again(earlier, wanted)
-        given, remarks = await asyncio.to_thread(read)
-        submission = replace(given, tenant=self.caller.tenant, rush=self.rush)
+        submission = replace(await asyncio.to_thread(read), tenant=self.caller.tenant, rush=self.rush)
         try:
             plan_id = await self._submit(submission, once)
         except GivenBefore:
             assert once is not None
             return await self.make(body, read, wanted)
         state, status, headers = await self._made(plan_id, submission, once)
-        return await self._answer(await asyncio.to_thread(remarked, state, remarks), status, headers, wanted)
+        return await self._answer(state, status, headers, wanted)
 
     async def _submit(self, submission: Submission, once: Once | None) -> str:
         seconds, waits = submission.request.settings.solve_seconds, not self.preferences.respond_async

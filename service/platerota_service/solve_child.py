@@ -86,7 +86,12 @@ def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threadin
     """Solve the request in `order` from the start in it; whatever happens ends in a line that says so."""
     try:
         request = read_request(order["request"])
-        start = Start.from_document(order["start"]) if order["start"] is not None else None
+        try:
+            start = Start.from_document(order["start"]) if order["start"] is not None else None
+        except (TypeError, KeyError, ValueError):
+            _log.exception("the start cannot be read")
+            say(Failed(detail="the plan to start from was stored by another version, which this one cannot read; ask again"))
+            return
         speaker = Speaker(request, say, stopped, start.replanned if start is not None else None)
         speaker.put(solve(request, speaker, start))
         say(Done())

@@ -11,7 +11,6 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from platerota_shared.plan import Stage
-from platerota_shared.starts import Start
 
 STOP = b"STOP\n"
 """Told to a child that should end with its best plan."""
@@ -113,7 +112,6 @@ def read_line(text: bytes) -> AnyLine:
     return _LINES.validate_json(text)
 
 
-def order_line(request: bytes, memory_mib: int, start: Start | None = None) -> bytes:
-    """The first line a child is told: the request (JSON text without a line break), its memory limit in MiB, what it starts from."""
-    told = start.text().encode() if start is not None else b"null"
-    return b'{"memory_mib":%d,"start":%s,"request":%s}\n' % (memory_mib, told, request)
+def order_line(request: bytes, memory_mib: int, start: str | None = None) -> bytes:
+    """The first line a child is told: the request and what it starts from (JSON texts without a line break), its memory limit in MiB."""
+    return b'{"memory_mib":%d,"start":%s,"request":%s}\n' % (memory_mib, (start or "null").encode(), request)

@@ -70,6 +70,8 @@ class SolveProcess:
         Called in the event loop for each word of progress and each better plan, in the order they come.
     on_compiling
         Called before these where the optimiser must be compiled for this machine first; that takes nothing from its time.
+    start
+        What it starts from, JSON text in one line; None: from nothing.
     """
 
     submission: Submission
@@ -78,6 +80,7 @@ class SolveProcess:
     on_progress: Callable[[Progress], None] = lambda progress: None
     on_plan: Callable[[Plan], None] = lambda plan: None
     on_compiling: Callable[[], None] = lambda: None
+    start: str | None = None
     _outcome: Outcome = field(default_factory=Outcome, init=False)
     _warm: asyncio.Event = field(default_factory=asyncio.Event, init=False)
     _stop: asyncio.Event = field(default_factory=asyncio.Event, init=False)
@@ -115,8 +118,7 @@ class SolveProcess:
         """Say the request, and STOP when it is time; a child that is gone already shows when listening."""
         assert process.stdin is not None
         with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-            line = await asyncio.to_thread(order_line, self.submission.text, self.settings.solve_memory_mib, self.submission.start)
-            process.stdin.write(line)
+            process.stdin.write(order_line(self.submission.text, self.settings.solve_memory_mib, self.start))
             await process.stdin.drain()
             await self._stop.wait()
             process.stdin.write(STOP)
@@ -173,7 +175,7 @@ class SolveProcess:
             self.on_plan(self._outcome.plan)
         elif isinstance(line, Rejected):
             self._outcome.findings = line.findings
-            await asyncio.to_thread(report_rejected, self.submission, line, self.settings.replay_directory)
+            await asyncio.to_thread(report_rejected, self.submission, line, self.settings.replay_directory, self.start)
         elif isinstance(line, Failed):
             self._outcome.fault = line.detail
 
@@ -190,13 +192,12 @@ class SolveProcess:
             self._outcome.plan = self._outcome.plan.model_copy(update={"warnings": (*self._outcome.plan.warnings, warning)})
 
 
-def report_rejected(submission: Submission, line: Rejected, directory: Path | None) -> None:
-    """Log a plan that failed the audit, and write it with its request and findings into `directory` for replay, if there is one."""
+def report_rejected(submission: Submission, line: Rejected, directory: Path | None, start: str | None = None) -> None:
+    """Log a plan that failed the audit, and write it with its request, start and findings into `directory` for replay, if there is one."""
     _log.error("a plan failed the audit and is not shown: %s", "; ".join(line.findings[:5]))
     if directory is None:
         return
-    start = submission.start.document() if submission.start is not None else None
-    record = {"request": json.loads(submission.text), "start": start, "plan": line.plan, "findings": line.findings}
+    record = {"request": json.loads(submission.text), "start": json.loads(start or "null"), "plan": line.plan, "findings": line.findings}
     try:
         directory.mkdir(parents=True, exist_ok=True)
         path = directory / f"rejected-{uuid4().hex}.json"

@@ -4,43 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Annotated, Any, Final
-from zoneinfo import ZoneInfo
-
-from pydantic import Field
+from typing import Any
 
 from platerota_service.bases import Base
 from platerota_service.engine import Submission
 from platerota_service.shops.book import written
+from platerota_service.solve_settings import with_settings
 from platerota_shared.changes import Changed, apply_changes
 from platerota_shared.document import is_list, is_object
 from platerota_shared.faults import Fault, RequestRefused, pointer
-from platerota_shared.fields import Number, Whole
-from platerota_shared.records import read_row
 from platerota_shared.starts import Start
-from platerota_shared.suggestions import Suggestions
-from platerota_shared.tables import Row
 
 Settings = dict[str, Any]
-
-
-class WhatIfSettings(Row):
-    """How long and from which random numbers the what-if is solved; what is not given stays as in the base."""
-
-    solve_seconds: Annotated[Number, Field(gt=0.0, le=600.0)] | None = None
-    """Wall time for the optimiser, seconds."""
-    seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] | None = None
-    """The start of the optimiser's random numbers."""
-
-
-_SETTINGS: Final = tuple(WhatIfSettings.model_fields)
-
-
-def read_settings(given: Mapping[str, Any], zone: ZoneInfo, suggestions: Suggestions) -> tuple[Settings, list[Fault]]:
-    """The good settings in the field `settings` of a body, and the faults of the others."""
-    record, faults = read_row(WhatIfSettings, given.get("settings", {}), "/settings", "settings", zone, suggestions)
-    good = {name: record.raw[name] for name in _SETTINGS if name not in record.doubts and record.raw.get(name) is not None}
-    return good, faults
 
 
 def said_twice(settings: Mapping[str, Any], changes: Any, place: str = "") -> Iterator[Fault]:
@@ -73,9 +48,8 @@ def apply(base: Base, settings: Settings, changes: Any, place: str = "") -> Chan
     platerota_shared.faults.RequestRefused
         With every fault at once.
     """
-    document = base.document
     try:
-        return apply_changes({**document, "settings": {**(document.get("settings") or {}), **settings}}, changes)
+        return apply_changes(with_settings(base.document, settings), changes)
     except RequestRefused as refused:
         raise RequestRefused(replace(fault, pointer=place + fault.pointer) for fault in refused.faults) from None
 

@@ -18,8 +18,9 @@ from platerota_service.kinds import NOT_READY
 from platerota_service.plan_making import MakingOf, check_plan_id
 from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
 from platerota_service.problems import ProblemFault
+from platerota_service.solve_settings import SolveSettings, read_settings
 from platerota_service.store import Store
-from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, said_twice, submission
+from platerota_service.variations import Settings, apply, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
 from platerota_shared.document import duplicate_keys, read_document
 from platerota_shared.faults import Fault, RequestRefused
@@ -35,7 +36,7 @@ class WhatIfRequest(Row):
 
     changes: Annotated[tuple[Change, ...], Field(min_length=1, max_length=MAX_CHANGES)]
     """What changes, each upon what those before it left."""
-    settings: WhatIfSettings = WhatIfSettings()
+    settings: SolveSettings = SolveSettings()
     """How it is solved."""
 
 
@@ -84,7 +85,7 @@ async def create_what_if(call: Request, plan_id: PlanId, making: MakingOf, store
     """
     check_plan_id(plan_id)
     body = await read_body(call, settings.max_body_bytes)
-    return await making.make(body, lambda: (_submission(store, making.caller.tenant, plan_id, body), ()))
+    return await making.make(body, lambda: _submission(store, making.caller.tenant, plan_id, body))
 
 
 def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submission:
@@ -120,5 +121,5 @@ def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[Settings,
     faults += [unknown_field("", "the what-if", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
     if "changes" not in given:
         faults.append(Fault("/changes", "missing-field", "the what-if has no changes", "add the list of changes"))
-    settings, found = read_settings(given, zone, suggestions)
+    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
     return settings, [*faults, *found, *said_twice(settings, given.get("changes"))]

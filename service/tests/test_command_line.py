@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from platerota_service import command_line
+from platerota_service import command_line, command_plans
 from platerota_service.answers import example
 from platerota_service.risk_order import NO_SOLVER
 from platerota_shared.audit import Finding
@@ -44,14 +44,14 @@ def plan_file(tmp_path: Path, plan_document: dict[str, Any]) -> Path:
 
 @pytest.fixture
 def child_is(monkeypatch: pytest.MonkeyPatch, child: FakeChild) -> Callable[[str], None]:
-    return lambda name: monkeypatch.setattr(command_line, "SOLVE_CHILD", child(name))
+    return lambda name: monkeypatch.setattr(command_plans, "SOLVE_CHILD", child(name))
 
 
 @pytest.fixture
 def findings(monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
     """What the audit finds; the rules themselves are tested beside it."""
     found: list[Finding] = []
-    monkeypatch.setattr(command_line, "audit_plan", lambda request, plan: found)
+    monkeypatch.setattr(command_plans, "audit_plan", lambda request, plan, base: found)
     return found
 
 
@@ -216,7 +216,7 @@ class TestPlan:
     @pytest.mark.skipif(os.name != "posix", reason="the test sends the signal that Ctrl-C is on POSIX systems")
     def test_ctrl_c_keeps_the_best_plan(self, request_file: Path, tmp_path: Path, child: FakeChild) -> None:
         out = tmp_path / "out.json"
-        code = f"from platerota_service import command_line as c; c.SOLVE_CHILD = {child('talking')!r}; c.main()"
+        code = f"from platerota_service import command_line as c, command_plans as p; p.SOLVE_CHILD = {child('talking')!r}; c.main()"
         with subprocess.Popen(
             [sys.executable, "-c", code, "plan", str(request_file), "-o", str(out)], stderr=subprocess.PIPE, text=True,
         ) as process:
@@ -281,7 +281,7 @@ class TestRisks:
     def test_without_a_solver_there_is_no_answer(
         self, run: Callable[..., Result], request_file: Path, plan_file: Path, monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        monkeypatch.setattr(command_line, "RISK_CHILD", (sys.executable, "-c", f"raise SystemExit({NO_SOLVER})"))
+        monkeypatch.setattr(command_plans, "RISK_CHILD", (sys.executable, "-c", f"raise SystemExit({NO_SOLVER})"))
         result = run("risks", request_file, plan_file)
         assert (result.exit_code, result.stdout) == (1, "")
         assert "cannot be loaded" in result.stderr
@@ -289,7 +289,7 @@ class TestRisks:
     def test_the_child_is_told_all_that_was_given_and_its_answer_is_written(
         self, run: Callable[..., Result], request_file: Path, plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        monkeypatch.setattr(command_line, "RISK_CHILD", (sys.executable, "-I", "-S", "-c", "import sys; print(sys.stdin.read(), end='')"))
+        monkeypatch.setattr(command_plans, "RISK_CHILD", (sys.executable, "-I", "-S", "-c", "import sys; print(sys.stdin.read(), end='')"))
         question, out = tmp_path / "question.json", tmp_path / "answer.json"
         question.write_text(json.dumps(example("risks-question")), encoding="utf-8")
         result = run("risks", request_file, plan_file, "--question", question, "-o", out)

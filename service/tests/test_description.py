@@ -11,7 +11,7 @@ from fastapi import FastAPI
 from openapi_schema_validator import OAS31Validator
 from openapi_spec_validator import validate
 
-from platerota_service.answers import example
+from platerota_service.answers import example, replanned_example
 from platerota_service.app import create_app
 from platerota_service.description import description_text
 from platerota_service.engine import Submission
@@ -68,7 +68,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "get /v1/health/live", "get /v1/health/ready", "get /v1/problems", "get /v1/problems/{name}", "get /metrics",
         "post /v1/plans/{plan_id}/what-if-sweeps", "post /v1/plans/{plan_id}/rush-orders", "post /v1/plans/{plan_id}/promises",
         "get /v1/questions", "get /v1/questions/{question_id}", "delete /v1/questions/{question_id}",
-        "post /v1/questions/{question_id}/stop",
+        "post /v1/questions/{question_id}/stop", "post /v1/plans/{plan_id}/replans",
         "post /v1/plans/{plan_id}/what-ifs", "get /v1/plans/{plan_id}/differences", "get /v1/plans/{plan_id}/costs",
         "get /v1/plans/{plan_id}/operations-schedule", "post /v1/plate-checks", "post /v1/plans/{plan_id}/risks",
         "get /v1/plans/{plan_id}/board", "get /v1/plans/{plan_id}/board/against/{other_id}", "get /v1/plans/{plan_id}/load-sheets",
@@ -169,6 +169,22 @@ async def test_the_examples_of_decisions_are_true(description: dict[str, Any], s
     heading, shown = table.splitlines()
     assert heading.split(",") == list(COLUMNS)
     assert shown in rows_csv(COLUMNS, rows).decode().splitlines()
+
+
+async def test_the_example_of_a_replan_is_true(description: dict[str, Any]) -> None:
+    ask = operations(description)["post /v1/plans/{plan_id}/replans"]
+    (asked,) = ask["requestBody"]["content"]["application/json"]["examples"].values()
+    schema(description, "ReplanRequest").validate(value(description, asked))
+    shown: dict[str, Any] = {}
+    for status in ("201", "202"):
+        (plan,) = ask["responses"][status]["content"]["application/json"]["examples"].values()
+        shown[status] = value(description, plan)
+        schema(description, "PlanAnswer").validate(shown[status])
+    base, plan = (PlanAnswer.from_document(one).plan() for one in (example("plan"), example("replan-plan")))
+    replanning = replanned_example()
+    assert audit(replanning.request, plan, base) == []
+    notes = [note.model_dump() for note in replanning.notes]
+    assert (shown["202"]["warnings"], shown["201"]["warnings"][-1:]) == (notes, notes)
 
 
 async def test_the_example_of_faults_is_what_such_a_request_is_answered(

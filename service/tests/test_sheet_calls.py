@@ -97,10 +97,13 @@ class TestBodies:
             answer = await client.post("/v1/plans", content=body, headers=BOOK, params={"format": "json"})
         assert f'"solve_seconds": {SOLVE_SECONDS}' in answer.json()["problem"]["detail"]
 
-    async def test_what_was_not_read_of_a_workbook_is_a_warning(self, quick: httpx.AsyncClient, sheets: Sheets) -> None:
+    async def test_what_was_not_read_of_a_workbook_is_a_warning_that_stays_in_its_plan(
+        self, quick: httpx.AsyncClient, sheets: Sheets,
+    ) -> None:
         sheets.rows["Prices"] = [["a", 1]]
         answer = await quick.post("/v1/plans", content=sheets.xlsx(), headers=BOOK, params={"format": "json"})
         assert answer.json()["warnings"][-1]["code"] == "as-it-was-read"
+        assert (await quick.get(answer.headers["location"])).json()["warnings"] == answer.json()["warnings"]
         answer = await quick.post("/v1/plans", content=sheets.xlsx(), headers=BOOK)
         page = openpyxl.load_workbook(io.BytesIO(answer.content))["Warnings"]
         assert any("'Prices'" in str(row[1].value) for row in page.iter_rows())

@@ -102,10 +102,19 @@ def test_the_solver_gets_the_start_and_the_audit_its_plan_where_moves_count(
     monkeypatch.setattr(solve_child, "solve", solve)
     monkeypatch.setattr(solve_child, "audit", audit)
     start = Start(plan, counts_moves=counts_moves, frozen_until=plan.now + 3_600, aim=Aim("A-1042", 1e5, harmless=True))
-    order = json.loads(order_line(json.dumps(request_document).encode(), 512, start))
+    order = json.loads(order_line(json.dumps(request_document).encode(), 512, start.text()))
     lines: list[AnyLine] = []
     solve_child.run(order, lines.append, threading.Event())
     assert (given, bases, lines) == ([start], [plan if counts_moves else None], [Improved(plan=plan.document()), Done()])
+
+
+@pytest.mark.parametrize("start", [5, {}, {"plan": {}, "aim": None}, {"plan": None, "aim": None, "counts_moves": True}])
+def test_a_start_that_this_version_cannot_read_is_said_and_nothing_is_solved(request_document: dict[str, Any], start: Any) -> None:
+    lines: list[AnyLine] = []
+    solve_child.run({"memory_mib": 512, "start": start, "request": request_document}, lines.append, threading.Event())
+    (line,) = lines
+    assert isinstance(line, Failed)
+    assert "stored by another version" in line.detail
 
 
 def test_a_fault_of_the_solver_is_said_without_its_internals(

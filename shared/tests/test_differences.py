@@ -22,7 +22,7 @@ def compared(base: Draft, other: Draft) -> Differences:
     return differences(base.request, base.plan, other.request, other.plan)
 
 
-def reasons(found: Differences) -> dict[str, str | None]:
+def reasons(found: Differences) -> dict[str, str]:
     return {f"{row.change} {row.task or row.base_task}": row.reason for row in found.tasks.rows}
 
 
@@ -113,11 +113,40 @@ def test_a_task_moves_for_a_closure_then_for_its_own_run_then_for_who_is_busy() 
     assert reasons(compared(base, busy))["moved R1.unload"] == "Ann is at R2.load then, for order O1"
 
 
+def test_a_task_goes_with_the_cut_of_its_run() -> None:
+    base = Draft.of("two_plates")
+    broken = base.put("R3.load", start=2800).closed(5000, 5100, machine="M1", reason="chips")
+    assert reasons(compared(base, broken)) == {"moved R3.load": "M1 is closed when R3.cut was to run: chips"}
+    later = base.put("R2.load", start=400).put("R2.cut", start=2650)
+    assert reasons(compared(base, later)) == {
+        "moved R2.load": "it goes with R2.cut, which is later",
+        "moved R2.cut": "nothing is in its way there; it was moved for the plan as a whole",
+    }
+
+
+def test_a_task_is_earlier_where_somebody_is_free_earlier() -> None:
+    base = Draft.of("two_plates")
+    found = compared(base, base.put("R1.unload", start=7500).put("R3.load", start=2550))
+    assert reasons(found)["moved R3.load"] == "Ann is free earlier: R1.unload of the plan before is not there"
+
+
+def test_work_that_only_one_plan_has_is_done_otherwise_in_the_other() -> None:
+    base = Draft.of("two_plates")
+    found = reasons(compared(base, base.pieces("R3", pieces=3)))
+    assert set(found) == {f"{change} R3.{kind}" for change in ("gone", "new") for kind in ("load", "place", "cut", "pull", "unload")}
+    assert set(found.values()) == {"pieces of order O1 are put together to runs otherwise"}
+    base = Draft.of("setups")
+    assert reasons(compared(base, base.drop("R2.setup"))) == {"gone R2.setup": "fixtures follow each other otherwise on M1"}
+
+
 def test_a_task_under_way_when_the_plan_begins_says_so() -> None:
     base = Draft.of("two_plates")
     begun = base.put("R1.load", start=100).with_plan(now=NOW + 60)
     row, = compared(base, begun).tasks.rows
     assert (row.base_task, row.reason) == ("R1.load", "it was under way and not over when the plan begins")
+    away = begun.closed(60, 90, operator="Ann", reason="a call")
+    row, = compared(base, away).tasks.rows
+    assert row.reason == "Ann is away then: a call"
 
 
 def test_orders_done_by_the_new_now_are_done_and_only_the_rest_is_compared() -> None:

@@ -9,8 +9,11 @@ from typing import Any
 import pytest
 
 from platerota_shared.audit import audit
+from platerota_shared.differences import differences
 from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
+from platerota_shared.replanning import floor_at
+from platerota_shared.starts import Start
 from platerota_solver import solve
 
 ROOT = Path(__file__).parents[2]
@@ -51,6 +54,18 @@ def assert_part(part: Any, whole: Any, place: str) -> None:
 
 def test_the_answer_in_the_readme_is_the_answer(plan: Plan) -> None:
     assert_part(shown(r"```json\n(\{.*?\})\n```"), plan.document(), "")
+
+
+def test_the_replan_in_the_readme_is_the_answer(plan: Plan) -> None:
+    document = shown(r"-d '(\{.*?\})'\n") | {"settings": {"solve_seconds": 2, "repeatable": True}}
+    asked = shown(r"/replans [^\n]*-d '(\{.*?\})'\n")
+    floor = floor_at(document, plan, asked["now"], asked["happened"])
+    made = solve(floor.request, start=Start(plan, counts_moves=True, frozen_until=floor.request.now + 3_600))
+    assert audit(floor.request, made, plan) == []
+    compare = differences(read_request(document), plan, floor.request, made).document()
+    answer = shown(r"/replans .*?```json\n(\{.*?\})\n```")
+    notes = [note.model_dump() for note in floor.notes]
+    assert_part(answer, made.document() | {"compare": compare, "warnings": notes}, "")
 
 
 def test_the_picture_in_the_readme_is_there_and_small() -> None:

@@ -96,9 +96,10 @@ class Answering:
             await patiently(self._store, lambda session: question_rows.tell(session, row.id, row.round, _json(answer)))
         if len(judged) < len(known):
             return False
-        further = [] if row.stop_asked else await asyncio.to_thread(kind.then, asked, judged, lambda name: self._load(name, known))
-        if further:
-            return await self._ask_further(row, known, further)
+        if not row.stop_asked:
+            further = await asyncio.to_thread(kind.then, asked, judged, lambda name: self._load(name, known))
+            if further:
+                return await self._ask_further(row, known, further)
         await self._finish(row, *_end(row, judged, answer))
         return True
 

@@ -10,6 +10,7 @@ from typing import Any, Literal, Protocol
 from platerota_service.bases import Base
 from platerota_service.engine import Submission
 from platerota_service.shops.book import written
+from platerota_service.solve_settings import with_settings
 from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
@@ -81,9 +82,7 @@ class Child:
 
     def again(self, solve_seconds: float | None = None) -> Submission:
         """Its request once more, with another time for the optimiser where that is given."""
-        document = self.document
-        if solve_seconds is not None:
-            document = {**document, "settings": {**(document.get("settings") or {}), "solve_seconds": solve_seconds}}
+        document = self.document if solve_seconds is None else with_settings(self.document, {"solve_seconds": solve_seconds})
         text = written(document).encode()
         return Submission(text, read_request(document), shop_id=self.shop_id, shop_version=self.shop_version)
 

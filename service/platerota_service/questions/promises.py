@@ -26,7 +26,8 @@ from platerota_service.questions.one_more import MOST_CHANGES, read_beside, with
 from platerota_service.questions.rush_orders import HARMLESS, HARMLESS_HOUR, order_result
 from platerota_service.risk_process import RisksError, Simulations
 from platerota_service.shops.book import written
-from platerota_service.variations import WhatIfSettings, submission
+from platerota_service.solve_settings import SolveSettings
+from platerota_service.variations import submission
 from platerota_shared.changes import Change
 from platerota_shared.costs import plan_costs
 from platerota_shared.document import is_object, read_document
@@ -64,7 +65,7 @@ class PromiseRequest(Row):
     """How sure the date should be."""
     risks: Simulation = Simulation()
     """How work spreads, as in `POST /v1/plans/{id}/risks`."""
-    settings: WhatIfSettings = WhatIfSettings()
+    settings: SolveSettings = SolveSettings()
     """How its plan is solved; `solve_seconds` is 2 where it is not given."""
 
 

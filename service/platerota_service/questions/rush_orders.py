@@ -24,7 +24,8 @@ from platerota_service.questions.answers import asked_answers
 from platerota_service.questions.asking import Asked, Child, Facts, Judged, NewChild, NewQuestion
 from platerota_service.questions.making import AskingOf
 from platerota_service.questions.one_more import MOST_CHANGES, read_beside, with_order
-from platerota_service.variations import WhatIfSettings, submission
+from platerota_service.solve_settings import SolveSettings
+from platerota_service.variations import submission
 from platerota_shared.changes import Change
 from platerota_shared.document import is_object, read_document
 from platerota_shared.effects import effect
@@ -56,7 +57,7 @@ class RushRequest(Row):
     """The order: a row of `orders` whose id is new."""
     changes: Annotated[tuple[Change, ...], Field(max_length=MOST_CHANGES)] = ()
     """What else changes before the order comes, such as a new part with its ops, fixture and nests."""
-    settings: WhatIfSettings = WhatIfSettings()
+    settings: SolveSettings = SolveSettings()
     """How each of its plans is solved; `solve_seconds` is 2 where it is not given."""
 
 

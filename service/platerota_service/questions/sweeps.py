@@ -21,7 +21,8 @@ from platerota_service.problems import ProblemFault
 from platerota_service.questions.answers import asked_answers
 from platerota_service.questions.asking import Asked, Child, ChildEnd, Facts, Judged, NewChild, NewQuestion
 from platerota_service.questions.making import AskingOf
-from platerota_service.variations import Settings, WhatIfSettings, apply, read_settings, refuse, said_twice, submission
+from platerota_service.solve_settings import SolveSettings, read_settings
+from platerota_service.variations import Settings, apply, refuse, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.effects import Effect, effect
@@ -55,7 +56,7 @@ class SweepRequest(Row):
 
     what_ifs: Annotated[tuple[NamedWhatIf, ...], Field(min_length=2, max_length=MOST)]
     """What would be different, several times over; each upon the base alone."""
-    settings: WhatIfSettings = WhatIfSettings()
+    settings: SolveSettings = SolveSettings()
     """How each of them is solved; `solve_seconds` is 2 where it is not given."""
 
 
@@ -125,7 +126,7 @@ def read_sweep(body: bytes, base: Base) -> NewQuestion:
     given, zone, suggestions = read_document(body, holds="what_ifs"), ZoneInfo(base.document["shop"]["timezone"]), Suggestions()
     faults = [*duplicate_keys(given)]
     faults += [unknown_field("", "the sweep", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
-    settings, found = read_settings(given, zone, suggestions)
+    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
     faults += [*found, *_list_faults(given)]
     listed = given.get("what_ifs")
     children = list[NewChild]()

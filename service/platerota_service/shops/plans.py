@@ -12,7 +12,7 @@ from fastapi import APIRouter, Query, Request, Response
 
 from platerota_service.access.callers import Reader
 from platerota_service.answers import guarded_answers, not_changed, plan_answers
-from platerota_service.bodies import read_json_or_sheets
+from platerota_service.bodies import read_json_or_sheets, sheets_submission
 from platerota_service.calls import EngineOf, PartsOf, SettingsOf, StoreOf
 from platerota_service.engine import Submission
 from platerota_service.formats import CSV_BODY, SHEET_BODIES, DecimalOf, PlanFormatOf, body_kind, csv_content
@@ -54,15 +54,15 @@ class _Sheets:
     decimal_comma: bool
     now: str | None
 
-    def submission(self, shop: ShopRow) -> tuple[Submission, tuple[str, ...]]:
-        """The request with the stored shop in it, and what a planner should know of how it was read; every fault at once."""
+    def submission(self, shop: ShopRow) -> Submission:
+        """The request with the stored shop in it; every fault at once."""
         stored = StoredShop(shop.id, tables(shop))
         if self.kind == CSV_BODY:
             minute = local_text(int(time.time()) // 60 * 60, ZoneInfo(stored.tables["timezone"]))
             read = read_orders(self.body, self.now if self.now is not None else minute, stored, decimal_comma=self.decimal_comma)
         else:
             read = read_sheets(self.body, decimal_comma=self.decimal_comma, shop=stored)
-        return replace(Submission(read.text, read.request), shop_id=shop.id, shop_version=shop.version), read.remarks
+        return replace(sheets_submission(read), shop_id=shop.id, shop_version=shop.version)
 
 
 @router.post(
@@ -90,7 +90,7 @@ async def create_shop_plan(
         raise ProblemError(FAULTS, "the call has faults", errors=[fault])
     shop = await asyncio.to_thread(existing, ShopBook(store, making.caller.tenant), shop_id)
     if kind != CSV_BODY and kind not in SHEET_BODIES:
-        return await making.make(body, lambda: (_submission(body, shop), ()), wanted)
+        return await making.make(body, lambda: _submission(body, shop), wanted)
     sheets = _Sheets(kind, body, decimal == "comma", now)
     # Another `now` is another request, whatever Idempotency-Key it has.
     return await making.make(body + (now or "").encode(), lambda: sheets.submission(shop), wanted)

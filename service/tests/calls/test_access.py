@@ -237,6 +237,7 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         sent = {"rows": body["rows"]} if path.endswith("{table}") else request_document if path.endswith("/plans") else sent
         sent = {"changes": [{"kind": "drop_order", "order": "A-1042"}]} if path.endswith("/what-ifs") else sent
         sent = {} if path.endswith(("-sweeps", "/rush-orders", "/promises")) else sent
+        sent = {"now": request_document["now"]} if path.endswith("/replans") else sent
         query = {"against": plan_id} if path.endswith("/differences") else {}
         form = {"data": {"id": "rush"}} if (method, path) in FORMS else {"json": sent}
         answer = await client.request(method, address, params=query, headers=south | {"If-Match": "*"}, **form)

@@ -124,8 +124,10 @@ class TaskDifference(Out):
     """The machine, in the plan where it is there."""
     operator: str | None
     """Who does it, in the plan where it is there."""
-    reason: str | None
-    """Why, one sentence, where it can be told: a closure, another order, somebody or something that is busy then."""
+    reason: str
+    """Why, one sentence: a closure, another order, its own run, somebody or something that is busy then or free earlier; where nothing
+    of these is in its way, it says so.
+    """
 
 
 class TaskDifferences(Out):

@@ -34,7 +34,7 @@ def _apart(matching: Matching, reasons: Reasons) -> Iterator[tuple[int, TaskDiff
 
 
 def _row(
-    change: TaskChange, old: Task | None, new: Task | None, changed: tuple[str, ...], reason: str | None, reasons: Reasons,
+    change: TaskChange, old: Task | None, new: Task | None, changed: tuple[str, ...], reason: str, reasons: Reasons,
 ) -> TaskDifference:
     task = new if new is not None else old
     assert task is not None

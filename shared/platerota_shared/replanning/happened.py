@@ -57,4 +57,5 @@ class Happened(Row):
     runs: Annotated[tuple[RunNow, ...], Field(max_length=5_000)] = ()
     """Runs that are not as far as planned, or further."""
     closed: Annotated[tuple[ClosedNow, ...], Field(max_length=500)] = ()
-    """Out of work from `now` on. A cut that would run on a closed machine stands still and is cut again, unless `runs` says so."""
+    """Out of work from `now` on. A cut that would run on a closed machine stands still and is cut again there, unless `runs` says more: of
+    a run whose plate was taken out, `loaded`; it may be cut on another machine then."""

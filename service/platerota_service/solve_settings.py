@@ -1,0 +1,38 @@
+"""How the answer to a decision is solved, where that is not as in its base."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
+
+from pydantic import Field
+
+from platerota_shared.faults import Fault
+from platerota_shared.fields import Number, Whole
+from platerota_shared.records import read_row
+from platerota_shared.suggestions import Suggestions
+from platerota_shared.tables import Row
+
+
+class SolveSettings(Row):
+    """How long and from which random numbers it is solved; what is not given stays as in the base."""
+
+    solve_seconds: Annotated[Number, Field(gt=0.0, le=600.0)] | None = None
+    """Wall time for the optimiser, seconds."""
+    seed: Annotated[Whole, Field(ge=0, le=2**31 - 1)] | None = None
+    """The start of the optimiser's random numbers."""
+
+
+_FIELDS: Final = tuple(SolveSettings.model_fields)
+
+
+def read_settings(given: Any, zone: ZoneInfo, suggestions: Suggestions) -> tuple[dict[str, Any], list[Fault]]:
+    """The good ones of the settings that came, and what is wrong with the others."""
+    record, faults = read_row(SolveSettings, given, "/settings", "settings", zone, suggestions)
+    return {name: record.raw[name] for name in _FIELDS if name not in record.doubts and record.raw.get(name) is not None}, faults
+
+
+def with_settings(document: Mapping[str, Any], settings: Mapping[str, Any]) -> dict[str, Any]:
+    """A request, JSON values, with these settings in place of its own."""
+    return {**document, "settings": {**(document.get("settings") or {}), **settings}}
