@@ -81,7 +81,10 @@ async def _reader(client: httpx.AsyncClient, plans: list[str], day: str, number:
         path = chance.choice(plans) + page.format(day=day)
         seen = {"If-None-Match": tags[path]} if path in tags and chance.random() < 0.5 else {}
         began = time.perf_counter()
-        answer = await client.get(path, headers=seen)
+        try:
+            answer = await client.get(path, headers=seen)
+        except httpx.TransportError:  # the service closed an idle connection at this moment; a browser asks again, too
+            answer = await client.get(path, headers=seen)
         took[page].append(time.perf_counter() - began)
         if answer.status_code not in (200, 304):
             raise RuntimeError(f"{path}: {answer.status_code} {answer.text[:200]}")
