@@ -10,12 +10,9 @@ from typing import Any, Final
 from platerota_service.board.frame import Page, Viewer, render
 from platerota_service.board.tables import late_words
 from platerota_service.board.views import Link
+from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.week import duration, shown
 
-TITLES: Final[Mapping[str, str]] = {
-    "harmless": "Nobody pays", "soonest": "As soon as possible", "by-score": "As the points have it",
-}
-"""Name of a choice -> its heading; any other lies between."""
 _STATES: Final = {
     "waiting": "waits for its turn", "solving": "being planned", "ready": "answered", "failed": "not answered",
     "stopped": "stopped before there was a plan",
@@ -73,8 +70,8 @@ def rush_answer_page(asked: AskedRush, viewer: Viewer) -> Page:
     state = _STATES[asked.status] + (f": {asked.done} of {asked.plans} plans" if asked.status in ("waiting", "solving") else "")
     return render(
         "rush_answer", styles=("paper.css", "forms.css"), script="rush_answer.js", viewer=viewer, title=f"Rush order {shown(asked.order)}",
-        state=state, ended=asked.status not in ("waiting", "solving"), problem=shown(asked.problem or ""), choices=choices,
-        due=_when(answer["due"]) if answer else "", why=shown(answer.get("why") or ""),
+        state=state, ended=asked.status not in ("waiting", "solving"), problem=clean(asked.problem or ""), choices=choices,
+        due=_when(answer["due"]) if answer else "", why=clean(answer.get("why") or ""),
         base=f"/v1/plans/{asked.base}/board" if asked.base_there else "", again=f"/v1/plans/{asked.base}/board/rush-order",
     )
 
@@ -88,11 +85,19 @@ def _choice(asked: AskedRush, row: Mapping[str, Any], viewer: Viewer) -> Choice:
     payers = {payer["id"] for payer in row["pays"]}
     late = row["late_seconds"]
     return Choice(
-        TITLES["harmless"] if row["harmless"] else TITLES.get(row["name"], "In between"),
+        _title(asked, row),
         f"done {_when(row['finish'])}, {late_words(late, placed=True) or 'in time'}",
         tuple(map(_payer, row["pays"])), tuple(_later(one) for one in effect["worse"] if one["id"] not in payers),
         tuple(_prices(effect)), tuple(Link(text, way) for text, way in ways if way is not None),
     )
+
+
+def _title(asked: AskedRush, row: Mapping[str, Any]) -> str:
+    """What a choice is, by what it came to and not by what it was asked for."""
+    soonest = asked.answer is not None and asked.answer["soonest"] == row["plan"]
+    if row["harmless"]:
+        return "As soon as possible, and nobody pays" if soonest else "Nobody pays"
+    return "As soon as possible" if soonest else "In between"
 
 
 def _payer(row: Mapping[str, Any]) -> str:
@@ -111,7 +116,7 @@ def _prices(effect: Mapping[str, Any]) -> Sequence[str]:
     told: list[str] = []
     for words, figure in (("at the mills", "spindle_seconds"), ("of hand work", "operator_seconds"), ("of overtime", "overtime_seconds")):
         if abs(change := effect[figure]["change"]) >= _SAME_SECONDS:
-            told.append(f"{duration(abs(change))} {'more' if change > 0 else 'less'} {words}")
+            told.append(f"{duration(round(abs(change)))} {'more' if change > 0 else 'less'} {words}")
     if (setups := round(effect["setups"]["change"])) != 0:
         told.append(f"{abs(setups)} {'setup' if abs(setups) == 1 else 'setups'} {'more' if setups > 0 else 'fewer'}")
     if effect["cost"] is not None and abs(cost := effect["cost"]["change"]) >= 0.005:
