@@ -75,8 +75,8 @@ def test_a_planner_signs_in_and_finds_every_way(
         tab.get_by_role("button", name="Sign in").click()
         tab.wait_for_url(f"**/v1/plans/{ready}/board")
         (cookie,) = context.cookies()
-        assert (cookie["httpOnly"], cookie["sameSite"], cookie["path"]) == (True, "Lax", "/")
-        assert key not in cookie["value"]
+        assert (cookie.get("httpOnly"), cookie.get("sameSite"), cookie.get("path")) == (True, "Lax", "/")
+        assert key not in cookie.get("value", key)
         assert tab.evaluate("document.cookie") == ""
 
         _asks_for_a_rush_order(tab, ready)
@@ -111,7 +111,7 @@ def _asks_for_a_rush_order(tab: Page, plan_id: str) -> None:
     tab.get_by_role("button", name="Ask").click()
     tab.wait_for_url("**/v1/questions/*/board")
     tab.wait_for_selector('#state[data-ended="yes"]', timeout=90_000)
-    assert "Nobody pays" in tab.inner_text("#main")
+    assert "nobody pays" in tab.inner_text("#main")
     faultless(tab)
     tab.get_by_role("link", name="Compare with the plan before").first.click()
     assert "new" in tab.inner_text(".verdicts")

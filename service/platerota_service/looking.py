@@ -112,7 +112,7 @@ def viewer_of(caller: Caller) -> Viewer:
         link, key_hash = caller.link, caller.key.hash
         return Viewer(opens=lambda href: _narrower(link, key_hash, href))
     if "plan" in caller.scopes:
-        return Viewer(signed_in=caller.session is not None) if caller.session is not None else ANYBODY
+        return ANYBODY if caller.session is None else Viewer(signed_in=True)
     return Viewer(opens=lambda href: None if href.endswith(PLANNERS_PAGE) else href, signed_in=caller.session is not None)
 
 

@@ -3,6 +3,7 @@
 import copy
 import csv
 import io
+import json
 from typing import Any
 
 import httpx
@@ -82,8 +83,9 @@ async def test_a_file_that_is_none_is_unreadable(client: httpx.AsyncClient, shop
 
 async def test_now_is_said_once(client: httpx.AsyncClient, shop: Document, request_document: Document, sheets: Sheets) -> None:
     del request_document["shop"]
-    for body in ({"json": request_document}, {"content": sheets.xlsx(), "headers": {"Content-Type": XLSX, "Accept": "application/json"}}):
-        (fault,) = problem(await client.post("/v1/shops/main/plans?now=2027-03-01T06:00:00", **body))
+    for kind, body in (("application/json", json.dumps(request_document).encode()), (XLSX, sheets.xlsx())):
+        headers = {"Content-Type": kind, "Accept": "application/json"}
+        (fault,) = problem(await client.post("/v1/shops/main/plans?now=2027-03-01T06:00:00", content=body, headers=headers))
         assert fault["pointer"] == "/query/now"
     faults = problem(await client.post("/v1/shops/main/plans?now=monday", content=ORDERS.encode(), headers=CSV))
     assert faults[0]["code"] == "bad-instant"

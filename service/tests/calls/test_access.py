@@ -239,8 +239,8 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         sent = {} if path.endswith(("-sweeps", "/rush-orders", "/promises")) else sent
         sent = {"now": request_document["now"]} if path.endswith("/replans") else sent
         query = {"against": plan_id} if path.endswith("/differences") else {}
-        form = {"data": {"id": "rush"}} if (method, path) in FORMS else {"json": sent}
-        answer = await client.request(method, address, params=query, headers=south | {"If-Match": "*"}, **form)
+        form, sent = ({"id": "rush"}, None) if (method, path) in FORMS else (None, sent)
+        answer = await client.request(method, address, params=query, headers=south | {"If-Match": "*"}, json=sent, data=form)
         assert answer.status_code == 404, (method, path, answer.text)
         walked += 1
     assert walked >= 20
