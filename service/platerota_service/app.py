@@ -25,6 +25,8 @@ from platerota_service import (
     problem_pages,
     replans,
     risk_calls,
+    rush_form,
+    sign_in_calls,
     templates,
     what_ifs,
 )
@@ -32,6 +34,7 @@ from platerota_service.access import link_calls as links
 from platerota_service.access.headers import SafeAnswers
 from platerota_service.access.keys import KeyBook
 from platerota_service.access.rates import REFUSALS, LimitedCalls
+from platerota_service.browser_problems import BrowserProblems
 from platerota_service.calls import Parts
 from platerota_service.comparisons import Comparisons
 from platerota_service.description import describe_api
@@ -104,7 +107,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
     about_questions = (sweeps, rush_orders, promises, levers, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
-    for_people = (page_calls, templates, calendar_calls)
+    for_people = (page_calls, rush_form, sign_in_calls, templates, calendar_calls)
     beside = (plate_checks, webhooks, links, health, problem_pages, numbers)
     for part in (*about_plans, *about_questions, *about_shops, *for_people, *beside):
         app.include_router(part.router)
@@ -113,6 +116,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.add_exception_handler(plan_events.EndSeen, plan_events.end_seen)
     app.add_middleware(HeadCalls)
     app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit), refusals=parse(REFUSALS))
+    app.add_middleware(BrowserProblems)
     if settings.cors_origins:
         app.add_middleware(
             CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,

@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-import structlog
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
@@ -121,7 +120,6 @@ class Attempts:
                 self._on_end(session, plan_id, state)
             return state
 
-        structlog.contextvars.bind_contextvars(plan=plan_id)
         state = await self._patiently(end)
         _log.info("plan %s is %s", plan_id, state or "ended by somebody else")
 
@@ -132,6 +130,7 @@ class Attempts:
             by_points = await asyncio.to_thread(_by_points, claim.start)
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
+        _log.info("plan %s is being solved: attempt %d", plan_id, claim.attempts)
         news = _News(by_points)
         process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start)
         running = asyncio.create_task(process.run())

@@ -3,16 +3,40 @@
 from __future__ import annotations
 
 import codecs
+from typing import Final
+from urllib.parse import parse_qsl
 
 from fastapi import Request
 
 from platerota_service.engine import Submission
-from platerota_service.formats import SHEET_BODIES, body_kind
-from platerota_service.kinds import TOO_LARGE, WRONG_MEDIA_TYPE
+from platerota_service.formats import CSV_BODY, SHEET_BODIES, body_kind
+from platerota_service.kinds import NO_FORM, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
 from platerota_service.problems import ProblemError
-from platerota_service.workbook import read_sheets
+from platerota_service.workbook import SheetRequest, read_sheets
 from platerota_shared.plan import Warning_
 from platerota_shared.reading import read_request
+
+FORM: Final = "application/x-www-form-urlencoded"
+"""The media type of a form that a page sends (WHATWG URL, section 5)."""
+_MOST_FIELDS: Final = 50
+
+
+async def read_form(call: Request, limit: int) -> dict[str, str]:
+    """The fields of a form that one of our own pages sent, at most `limit` bytes of it; of a field said twice the last.
+
+    Raises
+    ------
+    ProblemError
+        400, 413 or 415.
+    """
+    if body_kind(call) != FORM:
+        raise ProblemError(NO_FORM, f"the Content-Type is not '{FORM}'")
+    _check_coding(call)
+    body = await _read_whole(call, limit)
+    try:
+        return dict(parse_qsl(body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=_MOST_FIELDS))
+    except ValueError:
+        raise ProblemError(UNREADABLE, "the form is not UTF-8 in ASCII, or has too many fields") from None
 
 
 async def read_body(call: Request, limit: int) -> bytes:
@@ -27,15 +51,17 @@ async def read_body(call: Request, limit: int) -> bytes:
     return await _read_whole(call, limit)
 
 
-async def read_json_or_sheets(call: Request, limit: int) -> bytes:
+async def read_json_or_sheets(call: Request, limit: int, *, csv: bool = False) -> bytes:
     """The body of a planning request, at most `limit` bytes: JSON text, a workbook or a zip of CSV files, not read yet.
+
+    `csv`: one CSV file alone will do as well.
 
     Raises
     ------
     ProblemError
         413 or 415.
     """
-    if body_kind(call) not in SHEET_BODIES:
+    if body_kind(call) not in SHEET_BODIES and not (csv and body_kind(call) == CSV_BODY):
         return await read_body(call, limit)
     _check_coding(call)
     return await _read_whole(call, limit)
@@ -59,6 +85,11 @@ def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> Submission:
     if kind not in SHEET_BODIES:
         return submission_from(body)
     read = read_sheets(body, decimal_comma=decimal_comma)
+    return sheets_submission(read)
+
+
+def sheets_submission(read: SheetRequest) -> Submission:
+    """What was read of sheets, with notes on how."""
     notes = tuple(Warning_(code="as-it-was-read", detail=remark, pointer="") for remark in read.remarks)
     return Submission(read.text, read.request, notes=notes)
 

@@ -6,13 +6,14 @@ import asyncio
 import datetime as dt
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from platerota_service.access.callers import LinkReader
-from platerota_service.answers import Answers, guarded_answers
+from platerota_service.answers import Answers, guarded_answers, not_changed
 from platerota_service.calendar_file import load_windows_calendar
 from platerota_service.calls import EngineOf, PlanId, StoreOf
-from platerota_service.kinds import FAULTS, UNKNOWN_OPERATOR, UNKNOWN_PLAN
+from platerota_service.etags import FRESHNESS, already_seen, file_tag
+from platerota_service.kinds import BAD_HEADER, FAULTS, UNKNOWN_OPERATOR, UNKNOWN_PLAN
 from platerota_service.plan_making import plan_of
 from platerota_service.problems import ProblemError
 from platerota_service.shops.facts import shops_of
@@ -36,10 +37,10 @@ _ANSWER: Final[Answers] = {
 
 @router.get(
     "/{plan_id}/load-windows.ics", operation_id="get_load_windows_calendar", summary="Load windows as a calendar",
-    responses={**_ANSWER, **guarded_answers(UNKNOWN_PLAN, UNKNOWN_OPERATOR, FAULTS)}, response_class=Response,
+    responses={**_ANSWER, **not_changed(), **guarded_answers(UNKNOWN_PLAN, UNKNOWN_OPERATOR, BAD_HEADER, FAULTS)}, response_class=Response,
 )
 async def get_load_windows_calendar(
-    plan_id: PlanId, caller: LinkReader, engine: EngineOf, store: StoreOf,
+    call: Request, plan_id: PlanId, caller: LinkReader, engine: EngineOf, store: StoreOf,
     operator: Annotated[str | None, Query(description="Whose loads, by id; everybody's where not given.", examples=["ana"])] = None,
 ) -> Response:
     """Answer one event for each load: the plan's own time, in the description the window around it, the pieces and the cautions.
@@ -47,13 +48,18 @@ async def get_load_windows_calendar(
     Subscribe to it, by a signed link where keys exist: an event keeps its UID for as long as the plan lives, and its SEQUENCE rises
     with each change of the plan or its release. Events are CONFIRMED while the plan is the one its shop works by, else TENTATIVE.
     """
-    state, request = await plan_of(engine, caller, plan_id), await engine.request(plan_id, caller.tenant)
+    state = await plan_of(engine, caller, plan_id)
+    shop = (await asyncio.to_thread(shops_of, store, caller.tenant, [plan_id])).get(plan_id)
+    released = shop is not None and shop.released
+    headers = {"ETag": file_tag(state, more="-released" if released else ""), **FRESHNESS}
+    if already_seen(call, headers["ETag"]):
+        return Response(status_code=304, headers=headers)
+    request = await engine.request(plan_id, caller.tenant)
     known = [person.id for person in request.shop.operators]
     if operator is not None and operator not in known:
         raise ProblemError(UNKNOWN_OPERATOR, f"there is no operator '{operator[:60]}'; there are {', '.join(known) or 'none'}")
-    shop = (await asyncio.to_thread(shops_of, store, caller.tenant, [plan_id])).get(plan_id)
     content = await asyncio.to_thread(lambda: load_windows_calendar(
-        state.plan, stamp=dt.datetime.now(dt.UTC), operator=operator, released=shop is not None and shop.released, revision=state.revision,
+        state.plan, stamp=dt.datetime.now(dt.UTC), operator=operator, released=released, revision=state.revision,
         request=request,
     ))
-    return Response(content, media_type=CALENDAR, headers={"Content-Disposition": 'inline; filename="load-windows.ics"'})
+    return Response(content, media_type=CALENDAR, headers={"Content-Disposition": 'inline; filename="load-windows.ics"', **headers})

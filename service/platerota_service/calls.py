@@ -15,6 +15,7 @@ from platerota_service.preferences import Preferences, read_preferences
 from platerota_service.questions.book import Questions
 from platerota_service.risk_process import Simulations
 from platerota_service.settings import ServiceSettings
+from platerota_service.shelf import Shelf
 from platerota_service.store import Store
 from platerota_service.watch.metrics import Metrics
 from platerota_service.webhooks.outbox import Outbox
@@ -35,6 +36,7 @@ class Parts:
     questions: Questions
     drawing: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
     """Held while a PNG is drawn: each keeps a core busy for seconds."""
+    shelf: Shelf = field(default_factory=Shelf)
 
 
 def parts_of(call: Request) -> Parts:

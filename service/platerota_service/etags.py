@@ -3,19 +3,34 @@
 from __future__ import annotations
 
 import re
+from importlib.metadata import version
 from typing import Final
 
 from fastapi import Request
 
+from platerota_service.engine import PlanState
 from platerota_service.kinds import BAD_HEADER, CHANGED, IF_MATCH_MISSING
 from platerota_service.problems import ProblemError
 
 _LIST: Final = re.compile(r'\s*(W/)?"([^"\x00-\x20\x7f]*)"\s*(?:,|$)')
 ANY: Final = "*"
+FRESHNESS: Final = {"Cache-Control": "private, no-cache", "Vary": "Accept, Authorization, Cookie, X-API-Key"}
+"""Of a page or file: ask each time whether it has changed; what one caller got is not another one's."""
+
+
+def file_tag(*states: PlanState, more: str = "") -> str:
+    """The ETag of what is made from plans: a page, a picture, a file.
+
+    It is weak, because the same is told again in other bytes: a workbook holds the time it was written. It changes with the plans, with
+    the base of one, which may be deleted, with `more`, and with this program.
+    """
+    plans = "-".join(f"{state.id[:8]}.{state.revision}{'' if state.base_id is None else '.b'}" for state in states)
+    return f'W/"{plans}{more}-{version("platerota")}"'
+
 
 
 def already_seen(call: Request, tag: str) -> bool:
-    """Whether the caller's If-None-Match names `tag` (with its quotes): weak comparison, section 13.1.2.
+    """Whether the caller's If-None-Match names `tag` (with its quotes, weak or not): weak comparison, section 13.1.2.
 
     Raises
     ------
@@ -23,7 +38,7 @@ def already_seen(call: Request, tag: str) -> bool:
         400 for a header that is no list of ETags.
     """
     named = _named(call, "if-none-match")
-    return named is not None and (named.strip() == ANY or tag.strip('"') in {text for _, text in _pairs(named)})
+    return named is not None and (named.strip() == ANY or tag.removeprefix("W/").strip('"') in {text for _, text in _pairs(named)})
 
 
 def may_create(call: Request) -> bool:

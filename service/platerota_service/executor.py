@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from platerota_service.attempts import Attempts, Ending
 from platerota_service.store import Store
+from platerota_service.watch.traces import log_under, trace_id
 
 QUEUE: Final = "solves"
 WORKFLOW: Final = "solve"
@@ -53,11 +54,11 @@ def open_client(store: Store) -> DBOSClient:
 
 
 def enqueue(client: DBOSClient, session: Session, plan_id: str, priority: int) -> None:
-    """Put a plan into the queue, in the transaction of `session`."""
+    """Put a plan into the queue, in the transaction of `session`, with the trace that this call belongs to."""
     options = EnqueueOptions(
         workflow_name=WORKFLOW, queue_name=QUEUE, workflow_id=plan_id, priority=priority, app_version=_VERSION,
     )
-    client.enqueue_in_transaction(session, options, plan_id)
+    client.enqueue_in_transaction(session, options, plan_id, trace_id())
 
 
 def enqueue_delivery(client: DBOSClient, session: Session, delivery_id: str, attempt: int, delay_seconds: float) -> None:
@@ -71,7 +72,7 @@ def enqueue_delivery(client: DBOSClient, session: Session, delivery_id: str, att
 def enqueue_question(client: DBOSClient, session: Session, question_id: str) -> None:
     """Queue the answering of a question, in the transaction of `session`."""
     options = EnqueueOptions(workflow_name=_ANSWER, queue_name=QUESTIONS, workflow_id=question_id, app_version=_VERSION)
-    client.enqueue_in_transaction(session, options, question_id)
+    client.enqueue_in_transaction(session, options, question_id, trace_id())
 
 
 Answer = Callable[[str], Coroutine[Any, Any, None]]
@@ -131,36 +132,45 @@ class Executor:
         self._attempts.close(_LETTING_GO_SECONDS)
         DBOS.destroy(destroy_registry=True)
 
-    def _workflow(self) -> Callable[[str], Coroutine[Any, Any, None]]:
-        """One step that may take its time, and one that stores the end and may be done twice."""
+    def _workflow(self) -> Callable[[str, str | None], Coroutine[Any, Any, None]]:
+        """One step that may take its time, and one that stores the end and may be done twice.
+
+        Both log under the trace of the call that asked for the plan; a plan that an older program queued has none.
+        """
         attempts = self._attempts
 
         @DBOS.step(name="attempt")
-        async def attempt(plan_id: str) -> dict[str, Any] | None:
+        async def attempt(plan_id: str, trace: str | None) -> dict[str, Any] | None:
+            log_under(trace, plan=plan_id)
             ending = await attempts.solve(plan_id)
             return None if ending is None else {"claim": ending.claim, "fault": ending.fault, "findings": list(ending.findings)}
 
         @DBOS.step(name="finish")
-        async def finish(plan_id: str, ending: dict[str, Any]) -> None:
+        async def finish(plan_id: str, ending: dict[str, Any], trace: str | None) -> None:
+            log_under(trace, plan=plan_id)
             await attempts.finish(plan_id, Ending(ending["claim"], ending["fault"], tuple(ending["findings"])))
 
-        async def solve(plan_id: str) -> None:
-            ending = await attempt(plan_id)
+        async def solve(plan_id: str, trace: str | None = None) -> None:
+            ending = await attempt(plan_id, trace)
             if ending is not None:
-                await finish(plan_id, ending)
+                await finish(plan_id, ending, trace)
 
         return solve
 
-    def _answering(self) -> Callable[[str], Coroutine[Any, Any, None]]:
-        """One step: the rows of the question and its plans say how far it is, so that whoever takes it again goes on from there."""
+    def _answering(self) -> Callable[[str, str | None], Coroutine[Any, Any, None]]:
+        """One step: the rows of the question and its plans say how far it is, so that whoever takes it again goes on from there.
+
+        Its log, and that of the plans it asks for, is under the trace of the call that asked; a question of an older program has none.
+        """
         answer = self._answer
 
         @DBOS.step(name="question")
-        async def question(question_id: str) -> None:
+        async def question(question_id: str, trace: str | None) -> None:
+            log_under(trace, question=question_id)
             await answer(question_id)
 
-        async def answering(question_id: str) -> None:
-            await question(question_id)
+        async def answering(question_id: str, trace: str | None = None) -> None:
+            await question(question_id, trace)
 
         return answering
 

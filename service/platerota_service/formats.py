@@ -28,10 +28,12 @@ ZIP_BODIES: Final = ("application/zip", "application/x-zip-compressed")
 """Media types of a body that is a zip of CSV files."""
 
 SHEET_BODIES: Final = (*WORKBOOK_BODIES, *ZIP_BODIES)
+CSV_BODY: Final = "text/csv"
+"""The media type of a body that is one table."""
 
 _FORMAT_WORDS: Final = (
     "The format of the answer, for callers that cannot set headers; it goes before `Accept`. Without either a workbook is answered"
-    " with a workbook, a zip of CSV files with such a zip, JSON with JSON."
+    " with a workbook, a zip of CSV files with such a zip, a CSV file with one, JSON with JSON."
 )
 _TABLE_WORDS: Final = "Which table, where the format is csv."
 _PLAN_TABLES: Final = [table.name for table in PLAN_TABLES]
@@ -66,7 +68,9 @@ def _format_of_body(call: Request) -> Format:
     kind = body_kind(call)
     if kind in WORKBOOK_BODIES:
         return "xlsx"
-    return "zip" if kind in ZIP_BODIES else "json"
+    if kind in ZIP_BODIES:
+        return "zip"
+    return "csv" if kind == CSV_BODY else "json"
 
 
 def _accepted(call: Request, otherwise: Format) -> Format:

@@ -62,7 +62,7 @@ TOO_LARGE = Kind(
 WRONG_MEDIA_TYPE = Kind(
     "wrong-media-type", 415, "the body is of a kind not read here",
     "Send the header 'Content-Type: application/json' and the body in UTF-8, not compressed; a request for a plan may be a workbook or a"
-    " zip of CSV files as well, under its own media type.",
+    " zip of CSV files as well, under its own media type, and orders alone CSV where the shop is stored: `POST /v1/shops/{id}/plans`.",
 )
 FAULTS = Kind("faults-in-request", 422, "the request has faults", "Mend what `errors` lists; every fault of the request is there.")
 INTERNAL = Kind(
@@ -85,6 +85,10 @@ KEY_REFUSED = Kind(
 )
 SCOPE_MISSING = Kind(
     "scope-missing", 403, "the key does not allow this", "Use a key that has the scope; `platerota keys create --scope` makes one.",
+)
+NO_FORM = Kind("no-form", 415, "the body is no form", "Send the form of the page; programs have other calls.")
+FOREIGN_FORM = Kind(
+    "foreign-form", 403, "the form is not one of this session", "Open the form anew and send it from there; programs have other calls.",
 )
 UNKNOWN_SHOP = Kind("unknown-shop", 404, "no such shop", "PUT the shop first; GET /v1/shops lists those that are there.")
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
@@ -123,9 +127,9 @@ HTTP = Kind("http", 400, "the call was refused", "The status and detail of the a
 KINDS = {
     kind.name: kind
     for kind in (
-        UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, NOT_FOUND,
-        UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY,
-        WRONG_METHOD,
+        UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
+        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
+        UNKNOWN_DELIVERY, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
         RISKS_TOO_SLOW, HTTP,

@@ -14,7 +14,7 @@ from fastapi import APIRouter, Depends, Header, Request, Response
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
 
-from platerota_service.access.callers import Caller, Reader
+from platerota_service.access.callers import Caller, Watcher
 from platerota_service.answers import Answers, guarded_answers
 from platerota_service.calls import EngineOf, PlanId
 from platerota_service.engine import EngineClosed, PlanState, UnknownPlan
@@ -75,7 +75,7 @@ class Watched:
 
 
 async def _watched(
-    call: Request, plan_id: PlanId, caller: Reader, engine: EngineOf,
+    call: Request, plan_id: PlanId, caller: Watcher, engine: EngineOf,
     last_event_id: Annotated[str | None, Header(description="The id of the last event that was seen.", examples=["7-4.0"])] = None,
 ) -> Watched:
     """Refusals come before the first event: afterwards the status is told already."""

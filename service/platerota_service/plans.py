@@ -10,6 +10,7 @@ from platerota_service.access.callers import LinkReader, Planner
 from platerota_service.answers import guarded_answers, not_changed, plan_answers, request_body
 from platerota_service.bodies import read_json_or_sheets, submission_of
 from platerota_service.calls import EngineOf, PartsOf, PlanId, PreferencesOf, SettingsOf
+from platerota_service.etags import FRESHNESS, already_seen, file_tag
 from platerota_service.formats import DecimalOf, PlanFormatOf, body_kind
 from platerota_service.kinds import (
     ALREADY_ENDED,
@@ -101,15 +102,18 @@ async def get_plan(
 
     Send the ETag in `If-None-Match`, and a plan that has not changed is answered 304 without a body.
 
-    As a workbook with `?format=xlsx`, one table as CSV with `?format=csv&table=load_windows`, all tables with `?format=zip`; files
-    have no ETag.
+    As a workbook with `?format=xlsx`, one table as CSV with `?format=csv&table=load_windows`, all tables with `?format=zip`; a file's
+    ETag is a weak one.
     """
     state = await plan_of(engine, caller, plan_id)
     if preferences.wait is not None:
         state = await followed(engine, caller, plan_id, preferences.wait)
     applied = Preferences(wait=preferences.wait).applied()
     if wanted.format != "json":
-        return await answer_file(engine, caller, state, wanted, applied)
+        tag = file_tag(state, more=f"-{wanted.format}-{wanted.table}")
+        if already_seen(call, tag):
+            return Response(status_code=304, headers={"ETag": tag, **FRESHNESS, **applied})
+        return await answer_file(engine, caller, state, wanted, {"ETag": tag, **FRESHNESS, **applied})
     return await answer_plan(parts, caller, state, 200, applied, call)
 
 

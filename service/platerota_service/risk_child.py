@@ -15,7 +15,7 @@ from dataclasses import asdict
 from typing import Any, BinaryIO
 from zoneinfo import ZoneInfo
 
-from platerota_service.memory_limit import limit_memory
+from platerota_service.child_limits import limit_memory, stand_back
 from platerota_service.risk_order import NO_SOLVER, OVERDUE, REFUSED
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
@@ -29,6 +29,7 @@ _log = logging.getLogger(__name__)
 
 def main() -> int:
     """Simulate what standard input orders, and answer the exit code."""
+    stand_back()
     order = json.load(sys.stdin.buffer)
     # The parent kills it before; where that is gone, it ends by itself.
     overdue = threading.Timer(order["seconds"] + _GRACE_SECONDS, os._exit, (OVERDUE,))

@@ -75,7 +75,8 @@ class ServiceSettings(BaseSettings):
         Largest request body in bytes; never more than the 16 MiB that a request may have.
     rate_limit
         Calls that one key (or, without one, one address of another computer) may make, such as `600/minute`; past it 429. Each API
-        process counts by itself.
+        process counts by itself, in its memory: a fleet of three behind a proxy lets a caller make up to three times as many, and a
+        restart forgets. Counting in the database would cost each call a write; for a limit that holds to the call, let the proxy count.
     cors_origins
         Origins whose pages may call from a browser, `;` between them, such as `https://sheets.example`; none: no other origin.
     webhooks_inside

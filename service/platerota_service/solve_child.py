@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from typing import Any, BinaryIO
 
-from platerota_service.memory_limit import limit_memory
+from platerota_service.child_limits import limit_memory, stand_back
 from platerota_service.solve_lines import STOP, AnyLine, Compiling, Done, Failed, Improved, Reached, Rejected, Warm
 from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
@@ -119,6 +119,7 @@ def main() -> None:
     # Native libraries print where they like: what they print on standard output goes to standard error instead.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
+    stand_back()
     say, stopped = _speech(out), threading.Event()
     warming = "--warm" in sys.argv[1:]
     text = b"" if warming else sys.stdin.buffer.readline()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -41,6 +42,8 @@ OURS = {
 }
 PROGRAM = Path(sys.executable).parent / "platerota"
 SETTINGS = {f"PLATEROTA_{name.upper()}" for name in ServiceSettings.model_fields}
+TRACE = "4bf92f3577b34da6a3ce929d0e0e4736"
+"""The example of W3C Trace Context, section 3.2.2."""
 OTHERS = {"FORWARDED_ALLOW_IPS", "NUMBA_CACHE_DIR", "PATH", "PYTHONUNBUFFERED"}
 """What uvicorn, numba and the system read."""
 
@@ -158,6 +161,35 @@ class TestFiles:
         assert reached == set(services) - {"proxy"}
 
 
+@pytest.mark.nightly
+@pytest.mark.parametrize("stage", ["api", "worker"])
+def test_an_image_s_install_steps_run_in_a_clean_folder(stage: str, tmp_path: Path) -> None:
+    """Copies what the Dockerfile copies and runs what it runs to build the stage, as plain commands. Minutes; needs the package index."""
+    build, opt = tmp_path / "build", tmp_path / "opt"
+    build.mkdir()
+    opt.mkdir()
+    for line in STAGES[f"{stage}-build"]["COPY"]:
+        *sources, target = line.split()
+        for source in sources:
+            if (ROOT / source).is_dir():
+                shutil.copytree(ROOT / source, build / target, ignore=shutil.ignore_patterns("__pycache__"))
+            else:
+                shutil.copy(ROOT / source, build / target)
+    clean = {name: value for name, value in os.environ.items() if name not in ("PYTHONPATH", "VIRTUAL_ENV")}
+    clean["PATH"] = f"{Path(sys.base_prefix) / 'bin'}:/usr/bin:/bin"
+    for line in STAGES[f"{stage}-build"]["RUN"]:
+        step = line.replace("/opt/", f"{opt}/")
+        done = subprocess.run(["sh", "-euc", step], cwd=build, env=clean, capture_output=True, text=True, timeout=1_200, check=False)
+        assert done.returncode == 0, f"{step}: {done.stderr[-3_000:]}"
+    shutil.rmtree(build)
+    look = "import importlib.util as look; print([name for name in ('ortools', 'numpy', 'numba') if look.find_spec(name)])"
+    for words, told in (([str(opt / "platerota/bin/python"), "-c", look], "[]" if stage == "api" else "'numba'"),
+                        ([str(opt / "platerota/bin/platerota"), "serve", "--help"], "--role")):
+        shown = subprocess.run(words, cwd=tmp_path, env=clean, capture_output=True, text=True, timeout=60, check=True)
+        assert told in shown.stdout
+    assert bool(list(opt.glob("platerota-kernel/kernel-*"))) == (stage == "worker")
+
+
 class TestStart:
     """The entry of the worker image, over folders and a program of the test's."""
 
@@ -267,7 +299,8 @@ def test_a_fleet_starts_as_its_file_says_and_plans(cluster: Cluster, tmp_path: P
         healthy(words("api", "HEALTHCHECK"), port, api_log)
         document = example("request") | {"settings": {"solve_seconds": 1}}
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", headers={"X-API-Key": key}, timeout=70) as caller:
-            made = caller.post("/v1/plans", json=document, headers={"Prefer": "respond-async"})
+            traced = {"Prefer": "respond-async", "traceparent": f"00-{TRACE}-00f067aa0ba902b7-01"}
+            made = caller.post("/v1/plans", json=document, headers=traced)
             assert made.status_code == 202, made.text
             last = time.monotonic() + 120
             while (plan := caller.get(f"/v1/plans/{made.json()['id']}", headers={"Prefer": "wait=30"}).json())["status"] != "ready":
@@ -278,6 +311,10 @@ def test_a_fleet_starts_as_its_file_says_and_plans(cluster: Cluster, tmp_path: P
         assert (absent.returncode, "'worker-2'" in absent.stderr) == (1, True)
     assert {api.returncode, worker.returncode} <= {0, -signal.SIGTERM}, api_log.read_text() + worker_log.read_text()
     assert not (tmp_path / "absent").exists(), "a process of a fleet writes nothing to its disk"
+    for log, event in ((api_log, "waits"), (worker_log, "is being solved"), (worker_log, "is ready")):
+        told = [json.loads(line) for line in log.read_text().splitlines() if line.startswith("{")]
+        (line,) = (one for one in told if one["event"].startswith(f"plan {plan['id']} {event}"))
+        assert line["trace_id"] == TRACE, "the trace of the call goes on in the process that solves"
 
 
 def test_a_worker_whose_database_is_away_is_not_well(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import re
 import unittest
@@ -14,8 +15,25 @@ from playwright.sync_api import Browser, BrowserContext, Route, ViewportSize
 from playwright.sync_api import Page as Tab
 
 from page_tools.chromium import CHROMIUM, chromium
-from platerota_service.board import Page, PlanRow, Standing, board_page, comparison_page, load_sheets_page, machine_sheets_page, plans_page
+from platerota_service.board import (
+    Asked,
+    AskedRush,
+    Page,
+    PlanRow,
+    Standing,
+    Viewer,
+    board_page,
+    comparison_page,
+    load_sheets_page,
+    machine_sheets_page,
+    plans_page,
+    problem_page,
+    rush_answer_page,
+    rush_page,
+    sign_in_page,
+)
 from platerota_service.plan_answers import blank_plan
+from platerota_service.questions.examples import question_examples
 from platerota_service.solve_lines import Progress
 from platerota_shared.plan import Stage
 
@@ -56,11 +74,28 @@ def pages() -> dict[str, Page]:
     week = Standing(plan_of(request, [run for run, _ in runs], tasks, list(plan.orders)).model_copy(update={"status": "ready"}))
     state = Standing(plan)
     row = PlanRow("a1", "ready", "feasible", "Mon 1 Mar 05:58", "main", 120.0, 0.25, base="base")
+    signed_in = Viewer(signed_in=True)
+    wrong = {"quantity": ("must be a whole number, not 'many'; give a number",), "": ("Something else is wrong.",)}
+    faults = [{"detail": "order A-1042: part 'brackett' has no operations", "mend": "did you mean 'bracket'?"}]
     return {
-        "board": board_page(week, request), "day": board_page(state, request, "2027-03-01"),
+        "sign in": sign_in_page("/v1/board", 12, wrong="This key is not one that is valid now."),
+        "problem": problem_page("no such plan", 404, "there is no plan with the id 'x'. It was deleted.", faults, "10"),
+        "rush answer": rush_answer_page(AskedRush("q", "ready", "base", True, "rush 1", None, 5, 5, rush_answer()), signed_in),
+        "rush": rush_page(state, request, Asked("0" * 64, {"quantity": "many"}, wrong), signed_in),
+        "board": board_page(week, request, viewer=signed_in), "day": board_page(state, request, "2027-03-01"),
         "against": comparison_page((state, request), (week, request)),
         "load sheets": load_sheets_page(week, request), "machine sheets": machine_sheets_page(state, request), "plans": plans_page([row]),
     }
+
+
+def rush_answer() -> dict[str, Any]:
+    """The example of the API description, and a choice beside it for which an order pays and another one loses its place."""
+    answer: dict[str, Any] = copy.deepcopy(question_examples()["rush"]["value"]["answer"])
+    paid = copy.deepcopy(answer["choices"][0])
+    payer = {"id": "A-1042", "name": None, "weight": 1.0, "late_seconds": 3_900, "later_seconds": 3_900, "pain": 1.08}
+    lost = payer | {"id": "A-1043", "late_seconds": None, "later_seconds": None, "pain": None}
+    answer["choices"].append(paid | {"name": "by-score", "plan": "other", "harmless": False, "pays": [lost, payer], "pain": 1.08})
+    return answer
 
 
 def opened(
@@ -88,7 +123,9 @@ def opened(
     return tab, complaints
 
 
-@pytest.mark.parametrize("which", ["board", "day", "against", "load sheets", "machine sheets", "plans"])
+@pytest.mark.parametrize("which", [
+    "board", "day", "against", "load sheets", "machine sheets", "plans", "sign in", "problem", "rush", "rush answer",
+])
 def test_axe_finds_no_fault(context: BrowserContext, which: str) -> None:
     """The rules of axe-core for WCAG 2.2 and good practice."""
     tab, complaints = opened(context, pages()[which])

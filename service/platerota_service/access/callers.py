@@ -1,4 +1,6 @@
-"""Who calls, and what that allows: a key with its tenant and scopes, a signed link, or, without any keys, whoever is on this computer."""
+"""Who calls, and what that allows: a key with its tenant and scopes, a signed link, the session of a browser, or, without any keys,
+whoever is on this computer.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +12,11 @@ from typing import Annotated, Final
 
 import structlog
 from fastapi import Request, Security
-from fastapi.security import APIKeyHeader, APIKeyQuery, HTTPBearer, SecurityScopes
+from fastapi.security import APIKeyCookie, APIKeyHeader, APIKeyQuery, HTTPBearer, SecurityScopes
 
 from platerota_service.access.keys import ALL_SCOPES, SCOPES, Scope, scopes_of
-from platerota_service.access.links import read_link
+from platerota_service.access.links import Link, read_link
+from platerota_service.access.sessions import COOKIE, Session, check_own_form
 from platerota_service.access.tokens import Token, token_text
 from platerota_service.calls import parts_of
 from platerota_service.kinds import KEY_MISSING, KEY_REFUSED, SCOPE_MISSING
@@ -25,6 +28,8 @@ _FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip")
 
 LINK_SCHEME: Final = "link"
 """How the API description names signed links; a call that accepts them says so there."""
+SESSION_SCHEME: Final = "session"
+"""How it names sessions of browsers."""
 
 _NOBODYS = (".localhost", ".test")
 """Names that nobody can own (RFC 6761)."""
@@ -35,15 +40,24 @@ _LINK = APIKeyQuery(
     name="signature", auto_error=False, scheme_name=LINK_SCHEME,
     description="A signed link, made by `POST /v1/links`; it holds `key`, `expires` and `signature`, and nothing of the key itself.",
 )
+_SESSION = APIKeyCookie(
+    name=COOKIE, auto_error=False, scheme_name=SESSION_SCHEME,
+    description="The cookie of a browser whose user gave a key at `/v1/sign-in`; it holds nothing of the key itself.",
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Caller:
-    """Who calls: the tenant whose plans and shops are seen, what the caller may do, and with which key (None: none exist)."""
+    """Who calls: the tenant whose plans and shops are seen, what the caller may do, and with which key (None: none exist).
+
+    `link` is the signed link by which the caller came, `session` the browser's session.
+    """
 
     tenant: str
     scopes: frozenset[Scope]
     key: KeyRow | None = None
+    link: Link | None = None
+    session: Session | None = None
 
 
 async def _known(
@@ -54,15 +68,46 @@ async def _known(
 
 async def _known_or_linked(
     call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
-    _link: Annotated[object, Security(_LINK)],
+    _link: Annotated[object, Security(_LINK)], _session: Annotated[object, Security(_SESSION)],
 ) -> Caller:
     link = read_link(call.url.path, call.url.query)
     if link is None or token_text(call.headers) is not None:
-        return _allowed(await _by_key(call), needed)
+        return _allowed(await _by_session_or_key(call), needed)
     row = await asyncio.to_thread(parts_of(call).keys.by_id, link.key_id)
     if row is None or not link.valid(row.hash, time.time()):
         raise ProblemError(KEY_REFUSED, "the link is past its time, was changed, or its key is revoked", headers=_CHALLENGE)
-    return _allowed(Caller(row.tenant, scopes_of(row) & {"read"}, row), needed)
+    return _allowed(Caller(row.tenant, scopes_of(row) & {"read"}, row, link), needed)
+
+
+async def _known_or_signed_in(
+    call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
+    _session: Annotated[object, Security(_SESSION)],
+) -> Caller:
+    return _allowed(await _by_session_or_key(call), needed)
+
+
+async def _by_form(
+    call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
+    _session: Annotated[object, Security(_SESSION)],
+) -> Caller:
+    # A key in a header is proof enough; what a browser adds by itself, a cookie or its place on this computer, is not.
+    if token_text(call.headers) is None:
+        check_own_form(call)
+    return _allowed(await _by_session_or_key(call), needed)
+
+
+async def _by_session_or_key(call: Request) -> Caller:
+    caller = await _by_session(call) if token_text(call.headers) is None else None
+    return caller if caller is not None else await _by_key(call)
+
+
+async def _by_session(call: Request) -> Caller | None:
+    """Who signed in; None where nobody did, or not for so long that the session has ended."""
+    session = Session.read(call.cookies.get(COOKIE, ""))
+    row = await asyncio.to_thread(parts_of(call).keys.by_id, session.key_id) if session is not None else None
+    if session is None or row is None or not session.valid(row.hash, time.time()):
+        return None
+    return Caller(row.tenant, scopes_of(row), row, session=session)
 
 
 async def _by_key(call: Request) -> Caller:
@@ -110,7 +155,13 @@ def loopback(host: str) -> bool:
 
 Reader = Annotated[Caller, Security(_known, scopes=["read"])]
 LinkReader = Annotated[Caller, Security(_known_or_linked, scopes=["read"])]
-"""A reader, or whoever holds a signed link to the address."""
+"""A reader, whoever signed in with a browser, or whoever holds a signed link to the address."""
+Watcher = Annotated[Caller, Security(_known_or_signed_in, scopes=["read"])]
+"""A reader, or whoever signed in with a browser."""
+PagePlanner = Annotated[Caller, Security(_known_or_signed_in, scopes=["plan"])]
+"""A planner, or one who signed in with a browser: sees a form."""
+FormPlanner = Annotated[Caller, Security(_by_form, scopes=["plan"])]
+"""A planner, or one who signed in with a browser: sends a form, which must be one of our own pages'."""
 Planner = Annotated[Caller, Security(_known, scopes=["plan"])]
 ShopKeeper = Annotated[Caller, Security(_known, scopes=["shop"])]
 Administrator = Annotated[Caller, Security(_known, scopes=["admin"])]

@@ -101,8 +101,13 @@ def _linkable(app: FastAPI, path: str) -> bool:
     parts = urlsplit(path)
     if parts.fragment or any(name in parts.query for name in (f"{KEY}=", f"{EXPIRES}=", f"{SIGNATURE}=")):
         return False
+    return takes(app, parts.path, LINK_SCHEME)
+
+
+def takes(app: FastAPI, path: str, scheme: str) -> bool:
+    """Whether GET of that address may be allowed by a security scheme of the API description."""
     return any(
-        LINK_SCHEME in scheme
-        for template, calls in app.openapi()["paths"].items() if compile_path(template)[0].match(parts.path)
-        for scheme in calls.get("get", {}).get("security", ())
+        scheme in allowed
+        for template, calls in app.openapi()["paths"].items() if compile_path(template)[0].match(path)
+        for allowed in calls.get("get", {}).get("security", ())
     )

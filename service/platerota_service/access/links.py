@@ -9,9 +9,10 @@ from __future__ import annotations
 import hmac
 from collections.abc import Sequence
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Final
 from urllib.parse import parse_qsl, urlencode
+
+from platerota_service.access.tokens import signature
 
 KEY, EXPIRES, SIGNATURE = "key", "expires", "signature"
 LONGEST_HOURS: Final = 366 * 24
@@ -37,8 +38,8 @@ class Link:
 def sign(path: str, query: str, key_id: str, key_hash: str, expires: int) -> str:
     """The address `path` and `query` (without its question mark) as a link that ends at `expires` (UTC seconds)."""
     pairs = parse_qsl(query, keep_blank_values=True)
-    signature = _signature(key_hash, path, pairs, key_id, expires)
-    return f"{path}?{urlencode([*pairs, (KEY, key_id), (EXPIRES, str(expires)), (SIGNATURE, signature)])}"
+    signed = _signature(key_hash, path, pairs, key_id, expires)
+    return f"{path}?{urlencode([*pairs, (KEY, key_id), (EXPIRES, str(expires)), (SIGNATURE, signed)])}"
 
 
 def read_link(path: str, query: str) -> Link | None:
@@ -53,5 +54,4 @@ def read_link(path: str, query: str) -> Link | None:
 
 
 def _signature(key_hash: str, path: str, query: Sequence[tuple[str, str]], key_id: str, expires: int) -> str:
-    signed = "\n".join(["GET", path, urlencode(sorted(query)), key_id, str(expires)])
-    return hmac.new(bytes.fromhex(key_hash), signed.encode(), sha256).hexdigest()
+    return signature(key_hash, "GET", path, urlencode(sorted(query)), key_id, str(expires))

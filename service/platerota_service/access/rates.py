@@ -25,6 +25,9 @@ REFUSALS = "30/minute"
 UNCOUNTED = ("/v1/health/",)
 """What may be asked as often as anybody likes: whoever restarts or balances services must not be refused."""
 
+SIGNS_IN = ("POST", "/v1/sign-in")
+"""The call that takes a key in its body."""
+
 
 @dataclass(frozen=True, slots=True)
 class LimitedCalls:
@@ -50,13 +53,14 @@ class LimitedCalls:
             return
         address = call.client.host if call.client is not None else "unknown"
         token = token_text(call.headers)
+        tries = token is not None or (call.method, call.url.path) == SIGNS_IN
         caller = f"key {sha256(token.encode()).hexdigest()}" if token is not None else f"address {address}"
-        if token is not None and not await self._counts.test(self.refusals, address):
+        if tries and not await self._counts.test(self.refusals, address):
             await (await self._refuse(self.refusals, address))(scope, receive, send)
             return
 
         async def send_counted(message: Message) -> None:
-            if message["type"] == "http.response.start" and message["status"] == 401 and token is not None:
+            if message["type"] == "http.response.start" and message["status"] == 401 and tries:
                 await self._counts.hit(self.refusals, address)
             await send(message)
 

@@ -68,3 +68,8 @@ def token_text(headers: Headers) -> str | None:
     if scheme.lower() == "bearer" and given.strip():
         return given.strip()
     return headers.get("x-api-key", "").strip() or None
+
+
+def signature(key_hash: str, *lines: str) -> str:
+    """What a key's hash (hex digits) signs: HMAC-SHA-256 (RFC 2104) over the lines, in hex digits; the first says what is signed."""
+    return hmac.new(bytes.fromhex(key_hash), "\n".join(lines).encode(), sha256).hexdigest()

@@ -2,13 +2,17 @@
 
 from platerota_service.board.board_page import board_page
 from platerota_service.board.comparing import comparison_page
-from platerota_service.board.frame import Page
+from platerota_service.board.frame import ANYBODY, Page, Viewer
 from platerota_service.board.load_sheets import load_sheets_page
 from platerota_service.board.machine_sheets import machine_sheets_page
+from platerota_service.board.notices import problem_page, sign_in_page
 from platerota_service.board.plan_list import PlanRow, plans_page
+from platerota_service.board.rush_answer import AskedRush, rush_answer_page
+from platerota_service.board.rush_page import Asked, rush_page
 from platerota_service.board.standing import Standing
 from platerota_service.board.views import NoSuchPart
 
 __all__ = [
-    "NoSuchPart", "Page", "PlanRow", "Standing", "board_page", "comparison_page", "load_sheets_page", "machine_sheets_page", "plans_page",
+    "ANYBODY", "Asked", "AskedRush", "NoSuchPart", "Page", "PlanRow", "Standing", "Viewer", "board_page", "comparison_page",
+    "load_sheets_page", "machine_sheets_page", "plans_page", "problem_page", "rush_answer_page", "rush_page", "sign_in_page",
 ]

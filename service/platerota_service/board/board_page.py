@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from platerota_service.board.chart import BODY, HEADS, BoardChart
-from platerota_service.board.frame import Page, render
+from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import order_rows, run_rows, stage_rows, work_rows
 from platerota_service.board.views import Link, View, day_links, find_view, shift_links
@@ -11,7 +13,7 @@ from platerota_service.pictures.cautions import cautions_of
 from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.order_rows import order_panel
 from platerota_service.pictures.week import Week, shown
-from platerota_shared.plan import Plan, Stage
+from platerota_shared.plan import Stage
 from platerota_shared.tables import PlanRequest
 
 STATES = {
@@ -29,7 +31,9 @@ KEY = (
 )
 
 
-def board_page(state: Standing, request: PlanRequest, day: str | None = None, shift: str | None = None) -> Page:
+def board_page(
+    state: Standing, request: PlanRequest, day: str | None = None, shift: str | None = None, viewer: Viewer = ANYBODY,
+) -> Page:
     """The board.
 
     Parameters
@@ -40,6 +44,8 @@ def board_page(state: Standing, request: PlanRequest, day: str | None = None, sh
         The request it answers.
     day, shift
         What to show: a date and a shift such as ``06:00-14:30`` of it; None: the whole plan, the whole day.
+    viewer
+        Who looks at it.
 
     Raises
     ------
@@ -50,11 +56,12 @@ def board_page(state: Standing, request: PlanRequest, day: str | None = None, sh
     view = find_view(week, day, shift)
     has_plan = state.found
     return render(
-        "board", styles=("paper.css", "chart.css"), script="board.js", plan_id=state.plan.id, state=state,
+        "board", styles=("paper.css", "chart.css"), script="board.js", viewer=viewer, state=state,
+        events=viewer.opens(f"/v1/plans/{state.plan.id}/events"),
         state_words=STATES[state.plan.status],
         title=f"Board: from {week.day_text(state.plan.now)} {week.local(state.plan.now).year}", block=title_block(week), has_plan=has_plan,
         problem=clean(state.problem) if state.problem else "", stages=stage_rows(_stages(state)), view=view, days=day_links(week, view),
-        shifts=shift_links(week, view), links=_links(state.plan, view), late=[row for row in order_rows(week) if row.late],
+        shifts=shift_links(week, view), links=_links(state, view, viewer), late=[row for row in order_rows(week) if row.late],
         chart=BoardChart(week).draw(view) if has_plan else None, heads=HEADS, body=BODY, key=KEY,
         orders=order_rows(week), order_chart=order_panel(week, 0.0) if has_plan else None,
         orders_open=len(state.plan.orders) <= OPEN_ORDERS,
@@ -86,14 +93,21 @@ def _stages(state: Standing) -> tuple[Stage, ...]:
     return (Stage(name=reached.stage, seconds=reached.seconds, total=reached.total, bound=reached.bound),)
 
 
-def _links(plan: Plan, view: View) -> list[Link]:
-    """The other things to have of a plan."""
-    here = f"/v1/plans/{plan.id}"
-    day = f"?day={view.day}" if view.day else ""
-    return [
-        Link("Load sheets", f"{here}/load-sheets{day}"), Link("Machine sheets", f"{here}/machine-sheets{day}"),
-        Link("Week as a drawing (SVG)", f"{here}/gantt.svg"), Link("Week as a picture (PNG)", f"{here}/gantt.png"),
-        Link("Load against capacity (SVG)", f"{here}/load.svg"), Link("The plan as data (JSON)", here),
-    ]
-
-
+def _links(state: Standing, view: View, viewer: Viewer) -> list[Link]:
+    """The other things to have of a plan, as far as they can be opened; those that need a found plan once there is one."""
+    here, day = f"/v1/plans/{state.plan.id}", f"?day={view.day}" if view.day else ""
+    links = [Link("The plan as data (JSON)", here)]
+    if state.found:
+        links = [
+            Link("Load sheets", f"{here}/load-sheets{day}"), Link("Machine sheets", f"{here}/machine-sheets{day}"),
+            Link("Workbook (XLSX)", f"{here}?format=xlsx"), Link("Load windows (calendar)", f"{here}/load-windows.ics"),
+            Link("Week as a drawing (SVG)", f"{here}/gantt.svg"), Link("Week as a picture (PNG)", f"{here}/gantt.png"),
+            Link("Load against capacity (SVG)", f"{here}/load.svg"), *links,
+        ]
+    if state.plan.status == "ready":
+        links.insert(0, Link("Ask for a rush order", f"{here}/board/rush-order"))
+    if state.base is not None:
+        base = f"/v1/plans/{state.base}/board"
+        links[:0] = [*([Link("Compare with its base", f"{base}/against/{state.plan.id}")] if state.found else []), Link("Its base", base)]
+    ways = ((link, viewer.opens(link.href)) for link in links)
+    return [replace(link, href=way) for link, way in ways if way is not None]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from platerota_service.board.board_page import STATES
-from platerota_service.board.frame import Page, render
+from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import late_words
 from platerota_service.pictures.drawing import Scale
@@ -56,19 +56,23 @@ class FigureRow:
     change: str
 
 
-def comparison_page(base: tuple[Standing, PlanRequest], other: tuple[Standing, PlanRequest]) -> Page:
+def comparison_page(
+    base: tuple[Standing, PlanRequest], other: tuple[Standing, PlanRequest], viewer: Viewer = ANYBODY,
+) -> Page:
     """The comparison.
 
     Parameters
     ----------
     base, other
         Two plans with the requests they answer; both have a plan to show.
+    viewer
+        Who looks at it.
     """
     weeks = Week(base[0].plan, base[1]), Week(other[0].plan, other[1])
     scale = _scale(*weeks)
     pairs = sorted(_pairs(*weeks), key=lambda pair: VERDICTS.index(pair.verdict))
     return render(
-        "against", styles=("paper.css", "chart.css"), title="Two plans compared",
+        "against", styles=("paper.css", "chart.css"), title="Two plans compared", viewer=viewer,
         base_id=base[0].plan.id, other_id=other[0].plan.id,
         base_state=STATES[base[0].plan.status], other_state=STATES[other[0].plan.status], pairs=pairs, counts=_counts(pairs),
         figures=_figures(*weeks), bars=_bars(*weeks, scale), days=_days(*weeks, scale), width=CHART_WIDTH,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -23,7 +23,28 @@ class Page:
     headers: Mapping[str, str]
 
 
-def render(template: str, *, styles: tuple[str, ...], script: str | None = None, **values: Any) -> Page:
+Opens = Callable[[str], str | None]
+"""An address as whoever looks at a page may open it; None where they may not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """Who looks at a page: what can be opened from there, and whether they signed in and so may sign out.
+
+    A page links to nothing that would be refused: whoever came by a signed link gets the words without the link.
+    """
+
+    opens: Opens = lambda href: href
+    signed_in: bool = False
+
+
+ANYBODY = Viewer()
+"""Who may open everything, without having signed in."""
+
+
+def render(
+    template: str, *, styles: tuple[str, ...], script: str | None = None, viewer: Viewer = ANYBODY, **values: Any,
+) -> Page:
     """The page of a template of this package.
 
     Parameters
@@ -32,11 +53,14 @@ def render(template: str, *, styles: tuple[str, ...], script: str | None = None,
         Its name without ``.html.j2``.
     styles, script
         Names of the style sheets and the script that stand inside the page.
+    viewer
+        Who looks at it.
     values
         What the template shows; every text in them is escaped.
     """
     css, js = "\n".join(_source(name) for name in styles), _source(script) if script else ""
-    html = _environment().get_template(f"{template}.html.j2").render(css=Markup(css), js=Markup(js), **values)
+    shared = {"css": Markup(css), "js": Markup(js), "viewer": viewer, "opens": viewer.opens}
+    html = _environment().get_template(f"{template}.html.j2").render(**shared, **values)
     return Page(html, _headers(css, js))
 
 

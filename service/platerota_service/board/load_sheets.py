@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
-from platerota_service.board.frame import Page, render
+from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
@@ -47,7 +47,9 @@ class Sheet:
     count: str
 
 
-def load_sheets_page(state: Standing, request: PlanRequest, operator: str | None = None, day: str | None = None) -> Page:
+def load_sheets_page(
+    state: Standing, request: PlanRequest, operator: str | None = None, day: str | None = None, viewer: Viewer = ANYBODY,
+) -> Page:
     """The load sheets, each on a page of its own.
 
     Parameters
@@ -56,6 +58,8 @@ def load_sheets_page(state: Standing, request: PlanRequest, operator: str | None
         The plan as it stands and the request it answers.
     operator, day
         Whose sheets, and the date of which day of the shop; None: all.
+    viewer
+        Who looks at them.
 
     Raises
     ------
@@ -70,7 +74,7 @@ def load_sheets_page(state: Standing, request: PlanRequest, operator: str | None
     facts = Facts(week)
     made = (_sheet(facts, who, one) for one in days for who in people if operator in (None, who))
     return render(
-        "load_sheets", styles=("sheets.css",), title="Load sheets", plan=state.plan, final=state.ended, week=week,
+        "load_sheets", styles=("sheets.css",), viewer=viewer, title="Load sheets", plan=state.plan, final=state.ended, week=week,
         sheets=[sheet for sheet in made if sheet is not None], standing=STANDING_CAUTION, plan_id=shown(state.plan.id),
         planned=week.full_date(state.plan.now),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
-from platerota_service.board.frame import Page, render
+from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
@@ -43,7 +43,9 @@ class MachineSheet:
     count: str
 
 
-def machine_sheets_page(state: Standing, request: PlanRequest, machine: str | None = None, day: str | None = None) -> Page:
+def machine_sheets_page(
+    state: Standing, request: PlanRequest, machine: str | None = None, day: str | None = None, viewer: Viewer = ANYBODY,
+) -> Page:
     """The machine sheets, each on a page of its own.
 
     Parameters
@@ -52,6 +54,8 @@ def machine_sheets_page(state: Standing, request: PlanRequest, machine: str | No
         The plan as it stands and the request it answers.
     machine, day
         Which mill's, and the date of which day of the shop; None: all.
+    viewer
+        Who looks at them.
 
     Raises
     ------
@@ -66,7 +70,7 @@ def machine_sheets_page(state: Standing, request: PlanRequest, machine: str | No
     facts = Facts(week)
     made = (_sheet(facts, mill, one) for one in days for mill in mills if machine in (None, mill))
     return render(
-        "machine_sheets", styles=("sheets.css",), title="Machine sheets", plan=state.plan, final=state.ended,
+        "machine_sheets", styles=("sheets.css",), viewer=viewer, title="Machine sheets", plan=state.plan, final=state.ended,
         sheets=[sheet for sheet in made if sheet is not None], standing=STANDING_CAUTION, plan_id=shown(state.plan.id),
         planned=week.full_date(state.plan.now),
     )

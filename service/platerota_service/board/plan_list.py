@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from platerota_service.board.board_page import STATES
-from platerota_service.board.frame import Page, render
+from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.pictures.week import shown
 from platerota_shared.plan import Quality, Status
 
@@ -42,7 +42,7 @@ class PlanRow:
     base: str | None = None
 
 
-def plans_page(rows: Sequence[PlanRow], *, following: str | None = None) -> Page:
+def plans_page(rows: Sequence[PlanRow], *, following: str | None = None, viewer: Viewer = ANYBODY) -> Page:
     """The list.
 
     Parameters
@@ -51,8 +51,12 @@ def plans_page(rows: Sequence[PlanRow], *, following: str | None = None) -> Page
         The plans in the order to show them.
     following
         The address of the next page of the list; None where there is none.
+    viewer
+        Who looks at it.
     """
-    return render("plans", styles=("paper.css",), title="Plans", rows=[_cells(row) for row in rows], following=following)
+    return render(
+        "plans", styles=("paper.css",), title="Plans", viewer=viewer, rows=[_cells(row) for row in rows], following=following,
+    )
 
 
 def _cells(row: PlanRow) -> dict[str, str]:

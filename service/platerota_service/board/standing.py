@@ -21,11 +21,14 @@ class Standing:
         What its solve reached last; None before its first word.
     problem
         Why it failed, in words; None in every other state.
+    base
+        The id of the plan that it varies or replans; None: of none.
     """
 
     plan: Plan
     progress: Progress | None = None
     problem: str | None = None
+    base: str | None = None
 
     @property
     def ended(self) -> bool:

@@ -3,46 +3,97 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import replace
-from typing import Any
+import time
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from platerota_service.access.callers import Reader
 from platerota_service.answers import guarded_answers, not_changed, plan_answers
-from platerota_service.bodies import read_body
+from platerota_service.bodies import read_json_or_sheets, sheets_submission
 from platerota_service.calls import EngineOf, PartsOf, SettingsOf, StoreOf
 from platerota_service.engine import Submission
-from platerota_service.kinds import BAD_HEADER, UNKNOWN_PLAN, UNKNOWN_SHOP
+from platerota_service.formats import CSV_BODY, SHEET_BODIES, DecimalOf, PlanFormatOf, body_kind, csv_content
+from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, UNKNOWN_PLAN, UNKNOWN_SHOP
+from platerota_service.plan_files import SHEETS_BODY, WORKBOOK_ANSWER
 from platerota_service.plan_making import MakingOf, answer_plan
 from platerota_service.plans import MADE, MAKING_REFUSED, PREFER_ASYNC
-from platerota_service.problems import ProblemError
+from platerota_service.problems import ProblemError, ProblemFault
 from platerota_service.shops.answers import plan_body
 from platerota_service.shops.book import ShopBook, tables, written
 from platerota_service.shops.editing import existing
 from platerota_service.shops.routes import ShopId
 from platerota_service.store import ShopRow
+from platerota_service.workbook import StoredShop, read_orders, read_sheets
 from platerota_shared.document import duplicate_keys, read_document
 from platerota_shared.faults import Fault, RequestRefused
+from platerota_shared.instants import local_text
 from platerota_shared.reading import read_request
 
 router = APIRouter(prefix="/v1/shops/{shop_id}", tags=["shops"])
 
+_ORDERS: Final = "id,part,quantity,due\r\nA-1042,bracket,8,2027-03-02T14:00:00\r\n"
+_BODY: Final = plan_body() | {"content": plan_body()["content"] | SHEETS_BODY | csv_content(_ORDERS)}
+Now = Annotated[
+    str | None,
+    Query(
+        max_length=60, examples=["2027-03-01T06:00:00"],
+        description="When the plan begins, where the body is a CSV file; this minute, by the service's clock, where not given.",
+    ),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheets:
+    """A body in sheets: its media type, its bytes, how decimals are parted, and when the plan begins where it cannot say so itself."""
+
+    kind: str
+    body: bytes
+    decimal_comma: bool
+    now: str | None
+
+    def submission(self, shop: ShopRow) -> Submission:
+        """The request with the stored shop in it; every fault at once."""
+        stored = StoredShop(shop.id, tables(shop))
+        if self.kind == CSV_BODY:
+            minute = local_text(int(time.time()) // 60 * 60, ZoneInfo(stored.tables["timezone"]))
+            read = read_orders(self.body, self.now if self.now is not None else minute, stored, decimal_comma=self.decimal_comma)
+        else:
+            read = read_sheets(self.body, decimal_comma=self.decimal_comma, shop=stored)
+        return replace(sheets_submission(read), shop_id=shop.id, shop_version=shop.version)
+
 
 @router.post(
     "/plans", operation_id="create_shop_plan", summary="Plan a week of a stored shop", status_code=201,
-    openapi_extra={"requestBody": plan_body(), "parameters": [PREFER_ASYNC]},
-    responses={**MADE, **guarded_answers(UNKNOWN_SHOP, *MAKING_REFUSED)},
+    openapi_extra={"requestBody": _BODY, "parameters": [PREFER_ASYNC]},
+    responses={**WORKBOOK_ANSWER, **MADE, **guarded_answers(UNKNOWN_SHOP, NO_SUCH_TABLE, *MAKING_REFUSED)},
 )
-async def create_shop_plan(call: Request, shop_id: ShopId, making: MakingOf, store: StoreOf, settings: SettingsOf) -> Response:
+async def create_shop_plan(
+    call: Request, shop_id: ShopId, making: MakingOf, store: StoreOf, settings: SettingsOf, wanted: PlanFormatOf, decimal: DecimalOf,
+    now: Now = None,
+) -> Response:
     """Plan as `POST /v1/plans` does, with the tables of the stored shop.
 
     The plan's `shop` names the version it was made from, and says `stale` once the shop has changed since. A fault that lies in the
     stored shop has a pointer that begins with `/shop`.
+
+    The body may be the list of orders alone, as CSV: then `now` is given in the address, and settings and floor are as if nothing was
+    said, but for solve_seconds, which is 10. Or a workbook, or a zip of CSV files, with the sheets orders, settings and floor; a sheet of
+    the shop's own tables is a fault. Such a body is answered as `POST /v1/plans` answers one, a CSV file with the table `plan`.
     """
-    body = await read_body(call, settings.max_body_bytes)
+    body = await read_json_or_sheets(call, settings.max_body_bytes, csv=True)
+    kind = body_kind(call)
+    if now is not None and kind != CSV_BODY:
+        fault = ProblemFault(pointer="/query/now", code="parameter", detail="now is given in the address", mend="say it in the body alone")
+        raise ProblemError(FAULTS, "the call has faults", errors=[fault])
     shop = await asyncio.to_thread(existing, ShopBook(store, making.caller.tenant), shop_id)
-    return await making.make(body, lambda: _submission(body, shop))
+    if kind != CSV_BODY and kind not in SHEET_BODIES:
+        return await making.make(body, lambda: _submission(body, shop), wanted)
+    sheets = _Sheets(kind, body, decimal == "comma", now)
+    # Another `now` is another request, whatever Idempotency-Key it has.
+    return await making.make(body + (now or "").encode(), lambda: sheets.submission(shop), wanted)
 
 
 @router.get(

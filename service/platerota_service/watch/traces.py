@@ -7,6 +7,8 @@ import secrets
 from dataclasses import dataclass
 from typing import Final
 
+import structlog
+
 _TRACEPARENT: Final = re.compile(r"([0-9a-f]{2})-([0-9a-f]{32})-([0-9a-f]{16})-([0-9a-f]{2})(-.*)?")
 
 
@@ -32,6 +34,18 @@ def trace_of(traceparent: str | None) -> Trace:
         return Trace(secrets.token_hex(16), secrets.token_hex(8), None, "00")
     _, trace_id, parent_id, flags, _ = found.groups()
     return Trace(trace_id, secrets.token_hex(8), parent_id, f"{int(flags, 16) & 1:02x}")
+
+
+def trace_id() -> str | None:
+    """The trace that this task logs under; None where it has none."""
+    found = structlog.contextvars.get_contextvars().get("trace_id")
+    return found if isinstance(found, str) else None
+
+
+def log_under(trace: str | None, **about: str) -> None:
+    """Let this task log under a trace, where there is one, and what it is about, whatever it did before."""
+    structlog.contextvars.clear_contextvars()
+    structlog.contextvars.bind_contextvars(**about, **({"trace_id": trace} if trace is not None else {}))
 
 
 def _valid(version: str, trace_id: str, parent_id: str, _flags: str, rest: str | None) -> bool:

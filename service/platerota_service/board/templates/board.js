@@ -128,7 +128,9 @@
   if (!state || !["waiting", "solving"].includes(state.dataset.status)) return;
 
   const again = () => location.reload();
-  const events = new EventSource(location.pathname.replace(/\/board$/, "/events"));
+  // A signed link opens this page and no events.
+  if (!state.dataset.events) return void setTimeout(again, 5000);
+  const events = new EventSource(state.dataset.events);
   events.addEventListener("progress", (event) => note(JSON.parse(event.data)));
   events.addEventListener("improved", (event) => {
     if (!box) return again();
