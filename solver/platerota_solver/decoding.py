@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from platerota_solver.kernel.decode import decode
 from platerota_solver.kernel.points import points
-from platerota_solver.kernel.state import FIRST_PIECES, FULL, ITEM, LAST_PIECES, Choices, Rates, State, new_state, rates
+from platerota_solver.kernel.state import CARRIER, FIRST_PIECES, FULL, ITEM, LAST_PIECES, PIECES, Choices, Rates, State, new_state, rates
 from platerota_solver.problem import Problem
 from platerota_solver.schedule import Schedule
 
@@ -28,7 +28,7 @@ class Decoder:
         self.spare = 2
         self.state: State = new_state(problem, self.spare)
         self.decodes = 0
-        self.holds = run_orders(problem)
+        self.holds, self.ragged = run_orders(problem)
 
     def run(self, choices: Choices) -> int:
         """Decode; the number of an order that does not fit the horizon, -1 where all do."""
@@ -55,13 +55,17 @@ class Decoder:
         return Schedule.from_state(self.state, unplaced, self.points(choices))
 
 
-def run_orders(problem: Problem) -> npt.NDArray[np.bool_]:
-    """``[order, run]`` whether a run of the plan that is kept holds pieces of an order."""
+def run_orders(problem: Problem) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """``[order, run]`` whether a run of the plan that is kept holds pieces of an order; ``[order]`` whether one leaves nests empty."""
     p = problem.arrays
     holds = np.zeros((len(p.o_due), len(p.k_runs)), dtype=np.bool_)
+    ragged = np.zeros(len(p.o_due), dtype=np.bool_)
     for k, run in enumerate(p.k_runs):
-        holds[p.i_order[p.k_pieces[run[FIRST_PIECES]:run[LAST_PIECES], ITEM]], k] = True
-    return holds
+        held = p.k_pieces[run[FIRST_PIECES]:run[LAST_PIECES]]
+        orders = p.i_order[held[:, ITEM]]
+        holds[orders, k] = True
+        ragged[orders[held[:, PIECES] < p.nests[p.c_fixture[run[CARRIER]], p.i_step[held[:, ITEM]]]]] = True
+    return holds, ragged
 
 
 def fitting(decoder: Decoder, choices: Choices) -> Choices:

@@ -245,10 +245,15 @@ class Annealing:
     def _release(self, c: Choices) -> None:
         """Some runs of the plan that is kept are let go: their pieces claim resources anew."""
         rows = np.flatnonzero((c.keep > 0) & (self.free > 0))
-        if len(rows):
-            c.keep[self._near(rows)] = 0
-        else:
+        if not len(rows):
             self._move_order(c)
+            return
+        p, picked = self.decoder.problem.arrays, self._near(rows)
+        for order in np.flatnonzero(self.decoder.holds[:, picked].any(axis=1) & self.decoder.ragged):
+            # Its run with empty nests is its last one, and shall be so again: what comes later is let go too.
+            first = min(p.k_runs[row, CUT_AT] for row in picked if self.decoder.holds[order, row])
+            picked = np.union1d(picked, rows[self.decoder.holds[order, rows] & (p.k_runs[rows, CUT_AT] >= first)])
+        c.keep[picked] = 0
 
     def _before(self, c: Choices) -> None:
         """Orders whose lateness costs much claim their resources before what is kept does; or nothing does any more."""

@@ -6,10 +6,10 @@ machines and people at once: every run looks at each carrier and machine it may 
 
 from __future__ import annotations
 
+from platerota_solver.kernel.booking import commit_run, enter_sequence, take, take_open
 from platerota_solver.kernel.choosing import best_run, copy_run
 from platerota_solver.kernel.filling import run_seconds
 from platerota_solver.kernel.finishing import claim_pieces, finish_pieces, finish_waiting
-from platerota_solver.kernel.fitting import commit_run, enter_sequence, take, take_open
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.holding import commit_held
 from platerota_solver.kernel.keeping import keep_floor, keep_runs

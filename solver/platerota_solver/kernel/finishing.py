@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from platerota_solver.kernel.fitting import find_worker, take
+from platerota_solver.kernel.booking import take
+from platerota_solver.kernel.fitting import find_worker
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.spans import NEVER, compiled
 from platerota_solver.kernel.state import (

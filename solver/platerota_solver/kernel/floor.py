@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-from platerota_solver.kernel.fitting import (
-    find_worker,
-    fit_on_machine,
-    fit_staying,
-    hold_table,
-    take_open,
-)
+from platerota_solver.kernel.booking import hold_table, take_open
+from platerota_solver.kernel.fitting import find_worker, fit_on_machine, fit_staying
 from platerota_solver.kernel.spans import NEVER, compiled
 from platerota_solver.kernel.state import (
     CARRIER,

@@ -6,7 +6,8 @@ may wait with its cut for the next one: both go in, then both are cut in turn. T
 
 from __future__ import annotations
 
-from platerota_solver.kernel.fitting import earliest_cut, find_worker, is_free, table_free_from, take
+from platerota_solver.kernel.booking import is_free, take
+from platerota_solver.kernel.fitting import earliest_cut, find_worker, table_free_from
 from platerota_solver.kernel.spans import NEVER, compiled, give_back
 from platerota_solver.kernel.state import (
     AT_BENCH,

@@ -7,8 +7,9 @@ of it still holds: times free, pieces there, setup right. Where it does not, its
 
 from __future__ import annotations
 
+from platerota_solver.kernel.booking import commit_run, take
 from platerota_solver.kernel.choosing import copy_run
-from platerota_solver.kernel.fitting import commit_run, last_cut_before, next_setup_stays, previous_fixture, table_free_from, take
+from platerota_solver.kernel.fitting import last_cut_before, next_setup_stays, previous_fixture, table_free_from
 from platerota_solver.kernel.pausing import closed_between, pausing_end, take_pausing
 from platerota_solver.kernel.spans import compiled, row_at
 from platerota_solver.kernel.state import (

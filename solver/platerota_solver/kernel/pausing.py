@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from platerota_solver.kernel.fitting import take
+from platerota_solver.kernel.booking import take
 from platerota_solver.kernel.spans import NEVER, compiled, give_back, row_at
 from platerota_solver.kernel.state import State
 from platerota_solver.problem import Arrays

@@ -5,8 +5,9 @@ Nothing here changes when an order finishes, who gets which plate, or what is cu
 
 from __future__ import annotations
 
+from platerota_solver.kernel.booking import commit_run, is_free, take, take_open
 from platerota_solver.kernel.decode import reset
-from platerota_solver.kernel.fitting import commit_run, find_worker, is_free, take, take_open
+from platerota_solver.kernel.fitting import find_worker
 from platerota_solver.kernel.pausing import find_pausing, give_back_pausing, take_pausing
 from platerota_solver.kernel.spans import compiled, entry, give_back, seek_back_all
 from platerota_solver.kernel.state import (

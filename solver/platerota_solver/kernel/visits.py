@@ -8,8 +8,9 @@ around a walk that is of no use yet. So they are left unbooked where the order's
 
 from __future__ import annotations
 
+from platerota_solver.kernel.booking import enter_sequence, is_free, take, take_cut
 from platerota_solver.kernel.finishing import feeds_itself, finish_pieces
-from platerota_solver.kernel.fitting import earliest_cut, enter_sequence, find_worker, is_free, take, take_cut
+from platerota_solver.kernel.fitting import earliest_cut, find_worker
 from platerota_solver.kernel.spans import NEVER, compiled, give_back
 from platerota_solver.kernel.state import (
     BLAMED,
