@@ -15,6 +15,7 @@ _BROUGHT: Final[Mapping[str, Ids]] = {
     "plan": {"plan_id": "$response.body#/id", "other_id": "$response.body#/id", "against": "$response.body#/id"},
     "shop": {"shop_id": "$request.path.shop_id"},
     "row": {"shop_id": "$request.path.shop_id", "table": "$request.path.table", "row": "$request.path.row"},
+    "question": {"question_id": "$response.body#/id"},
     "webhook": {"hook_id": "$response.body#/id"},
     "message": {"hook_id": "$request.path.hook_id", "delivery_id": "$response.body#/items/0/id"},
 }
@@ -25,7 +26,7 @@ _BRINGS: Final[Mapping[tuple[str, str], str]] = {
     ("create_webhook", "201"): "webhook", ("list_deliveries", "200"): "message",
 }
 """What a call's answer brings, by operation and status."""
-_MODELS: Final[Mapping[str, str]] = {"PlanAnswer": "plan"}
+_MODELS: Final[Mapping[str, str]] = {"PlanAnswer": "plan", "QuestionAnswer": "question"}
 """What any answer of that model brings, where something was made or set going (201, 202)."""
 
 

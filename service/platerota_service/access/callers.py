@@ -165,5 +165,5 @@ FormPlanner = Annotated[Caller, Security(_by_form, scopes=["plan"])]
 Planner = Annotated[Caller, Security(_known, scopes=["plan"])]
 ShopKeeper = Annotated[Caller, Security(_known, scopes=["shop"])]
 Administrator = Annotated[Caller, Security(_known, scopes=["admin"])]
-Watcher = Annotated[Caller, Security(_known, scopes=["watch"])]
+MetricsReader = Annotated[Caller, Security(_known, scopes=["watch"])]
 """Whoever runs the service: the numbers of all tenants together are for no tenant."""

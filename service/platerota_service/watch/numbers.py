@@ -6,7 +6,7 @@ import asyncio
 
 from fastapi import APIRouter, Response
 
-from platerota_service.access.callers import Watcher
+from platerota_service.access.callers import MetricsReader
 from platerota_service.answers import Answers, guarded_answers
 from platerota_service.calls import PartsOf
 from platerota_service.watch.metrics import MEDIA_TYPE
@@ -26,7 +26,7 @@ _TEXT: Answers = {
     "/metrics", operation_id="get_metrics", summary="Numbers for whoever watches the service", response_class=Response,
     responses={**_TEXT, **guarded_answers()},
 )
-async def get_metrics(_caller: Watcher, parts: PartsOf) -> Response:
+async def get_metrics(_caller: MetricsReader, parts: PartsOf) -> Response:
     """Answer queue, waits, solves, gaps and calls as Prometheus reads them; of every tenant together, none is named.
 
     Plans are counted from the store, so that each API process of a fleet tells the same; calls are those of this process alone.
