@@ -10,7 +10,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test lint bench bench-quick bench-pages pictures nightly openapi wheel clean
+.PHONY: help demo test lint bench bench-quick bench-pages pictures nightly openapi proof wheel clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -40,6 +40,7 @@ lint: $(READY) ## ruff, mypy, pyright, import directions
 	for package in $(PACKAGES); do $(BIN)/mypy "$$package"; done
 	MYPYPATH=solver $(BIN)/mypy --package benchmarks
 	MYPYPATH=solver:service $(BIN)/mypy --package page_tools
+	MYPYPATH=shared $(BIN)/mypy --package proof_tools
 	$(BIN)/pyright
 	$(BIN)/lint-imports
 
@@ -61,6 +62,9 @@ nightly: $(READY) ## run the long tests: properties, kills, load
 
 openapi: $(READY) ## write the stored API description, service/openapi.json
 	$(BIN)/python -m platerota_service.description > service/openapi.json
+
+proof: $(READY) ## check against every outside source, and write what agreed: shared/outside-proof.md
+	$(BIN)/python -m pytest --quiet -m outside --write-proof
 
 wheel: $(READY) ## build the wheel into dist
 	$(BIN)/python -m hatchling build --target wheel
