@@ -7,7 +7,7 @@ import pytest
 
 from proof_tools.outside import PAGE, Outside, Record, page
 
-WHOLE_RUNS = ("", "not nightly", "outside")
+WHOLE_RUNS = ("", "not nightly", "outside or last")
 RECORD = pytest.StashKey[Record]()
 
 

