@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import contextlib
+import json
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
 import structlog
@@ -16,7 +17,8 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session
 
 from platerota_service.bodies import submission_from
-from platerota_service.plan_answers import stored_text
+from platerota_service.engine import Submission
+from platerota_service.plan_answers import read_notes, stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import Outcome, SolveProcess
@@ -24,6 +26,7 @@ from platerota_service.store import Store, plan_rows
 from platerota_service.store.plan_rows import BestPlan, Claim
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
+from platerota_shared.starts import Start
 
 UNREACHABLE: Final = (OperationalError, InterfaceError, InternalError, PoolTimeout)
 """A database that cannot be reached or written now, and perhaps can later."""
@@ -131,7 +134,7 @@ class Attempts:
     async def _attempt(self, plan_id: str, claim: Claim) -> Outcome:
         """Run one child to its end."""
         try:
-            submission = await asyncio.to_thread(submission_from, claim.request)
+            submission = await asyncio.to_thread(_claimed, claim)
         except RequestRefused as error:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
         news = _News()
@@ -229,6 +232,12 @@ class _News:
         """News that could not be told, unless there are newer ones."""
         self._progress = self._progress or progress
         self._plan = self._plan or plan
+
+
+def _claimed(claim: Claim) -> Submission:
+    """What was submitted, as far as a solve needs it."""
+    start = Start.from_document(json.loads(claim.start)) if claim.start is not None else None
+    return replace(submission_from(claim.request), start=start, notes=read_notes(claim.notes))
 
 
 def _best(plan: Plan) -> BestPlan:

@@ -15,7 +15,7 @@ from sqlalchemy.exc import IntegrityError
 from platerota_service.changes import Changes
 from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, PlanState, QueueFull, Submission, UnknownPlan
 from platerota_service.executor import enqueue, open_client, prepare_queue
-from platerota_service.plan_answers import blank_plan, stored_text
+from platerota_service.plan_answers import blank_plan, stored_notes, stored_text
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import SOLVE_CHILD
@@ -134,7 +134,8 @@ class DurableEngine:
                 id=plan_id, tenant=tenant, state="waiting", rush=submission.rush, priority=priority, created_ms=now, updated_ms=now,
                 shop_id=submission.shop_id, shop_version=submission.shop_version, base_id=submission.base_id,
                 parent_id=submission.parent_id, request_hash=sha256(submission.text).hexdigest(),
-                plan=stored_text(blank_plan(submission.request)), request=submission.text.decode(),
+                plan=stored_text(submission.noted(blank_plan(submission.request))), request=submission.text.decode(),
+                start=submission.start.text() if submission.start is not None else None, notes=stored_notes(submission.notes),
             ))
             try:
                 session.flush()

@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session
 
 from platerota_service.solve_lines import Progress
 from platerota_service.store import LOCAL_TENANT
-from platerota_shared.plan import Plan, Status
+from platerota_shared.plan import Plan, Status, Warning_
+from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 
 ENDED: frozenset[Status] = frozenset({"ready", "failed", "stopped"})
@@ -82,6 +83,10 @@ class Submission:
         The plan that it varies or replans.
     parent_id
         The sweep that it belongs to.
+    start
+        What its solve starts from; None: from nothing.
+    notes
+        What a planner should know of how the request came about: warnings of every plan that it gets.
     """
 
     text: bytes
@@ -92,6 +97,12 @@ class Submission:
     shop_version: int | None = None
     base_id: str | None = None
     parent_id: str | None = None
+    start: Start | None = None
+    notes: tuple[Warning_, ...] = ()
+
+    def noted(self, plan: Plan) -> Plan:
+        """A plan of the request, with the notes behind its own warnings."""
+        return plan.model_copy(update={"warnings": (*plan.warnings, *self.notes)}) if self.notes else plan
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from platerota_service.engine import PlanState
 from platerota_service.shops.facts import PlanShop
 from platerota_service.solve_lines import Progress
 from platerota_shared.differences import Differences
-from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport
+from platerota_shared.plan import Kpis, Plan, Score, ScoreParts, SolverReport, Warning_
 from platerota_shared.tables import PlanRequest
 
 
@@ -61,7 +61,17 @@ def stored_text(plan: Plan) -> str:
     return _json({name: value for name, value in plan.document().items() if name not in ("id", "status")})
 
 
-def _json(document: dict[str, Any]) -> str:
+def stored_notes(notes: tuple[Warning_, ...]) -> str | None:
+    """The notes of a submission as JSON text; None where there are none."""
+    return _json([note.model_dump() for note in notes]) if notes else None
+
+
+def read_notes(text: str | None) -> tuple[Warning_, ...]:
+    """What :func:`stored_notes` wrote."""
+    return tuple(Warning_.model_validate(note) for note in json.loads(text or "[]"))
+
+
+def _json(document: Any) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 

@@ -23,6 +23,7 @@ from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, Stage
 from platerota_shared.reading import read_request
+from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 from platerota_solver import Listener, solve
 
@@ -40,10 +41,15 @@ class Speaker(Listener):
         Takes a line; may be called from several threads of the solver.
     stopped
         Set when the solve should end with its best plan.
+    base
+        The plan being replanned, of which the score counts the tasks moved.
     """
 
-    def __init__(self, request: PlanRequest, say: Callable[[AnyLine], None], stopped: threading.Event) -> None:
+    def __init__(
+        self, request: PlanRequest, say: Callable[[AnyLine], None], stopped: threading.Event, base: Plan | None = None,
+    ) -> None:
         self._request = request
+        self._base = base
         self._say = say
         self._stopped = stopped
         self._lock = threading.Lock()
@@ -69,7 +75,7 @@ class Speaker(Listener):
 
     def put(self, plan: Plan) -> None:
         """Say `plan` where it passes the audit, else say what the audit found."""
-        findings = audit(self._request, plan)
+        findings = audit(self._request, plan, self._base)
         if findings:
             self._say(Rejected(plan=plan.document(), findings=tuple(f"{one.rule}: {one.detail}" for one in findings)))
         else:
@@ -77,11 +83,12 @@ class Speaker(Listener):
 
 
 def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threading.Event) -> None:
-    """Solve the request in `order`; whatever happens ends in a line that says so."""
+    """Solve the request in `order` from the start in it; whatever happens ends in a line that says so."""
     try:
         request = read_request(order["request"])
-        speaker = Speaker(request, say, stopped)
-        speaker.put(solve(request, speaker))
+        start = Start.from_document(order["start"]) if order["start"] is not None else None
+        speaker = Speaker(request, say, stopped, start.replanned if start is not None else None)
+        speaker.put(solve(request, speaker, start))
         say(Done())
     except MemoryError:
         say(Failed(detail=f"the solve needs more than {order['memory_mib']} MiB of memory; plan fewer orders or fewer days at once"))

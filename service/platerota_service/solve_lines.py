@@ -1,7 +1,7 @@
 """What a solving child says: one JSON line each, written by the child and read by the process that started it.
 
-The child is told one line first, ``{"memory_mib": …, "request": {…}}``, and later, perhaps, :data:`STOP`. Its first line is
-:class:`Warm`, after :class:`Compiling` on a machine that has never solved; the time of the solve counts from there.
+The child is told one line first, ``{"memory_mib": …, "start": {…} or null, "request": {…}}``, and later, perhaps, :data:`STOP`.
+Its first line is :class:`Warm`, after :class:`Compiling` on a machine that has never solved; the time of the solve counts from there.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from platerota_shared.plan import Stage
+from platerota_shared.starts import Start
 
 STOP = b"STOP\n"
 """Told to a child that should end with its best plan."""
@@ -112,6 +113,7 @@ def read_line(text: bytes) -> AnyLine:
     return _LINES.validate_json(text)
 
 
-def order_line(request: bytes, memory_mib: int) -> bytes:
-    """The first line a child is told: the request (JSON text without a line break) and its memory limit in MiB."""
-    return b'{"memory_mib":%d,"request":%s}\n' % (memory_mib, request)
+def order_line(request: bytes, memory_mib: int, start: Start | None = None) -> bytes:
+    """The first line a child is told: the request (JSON text without a line break), its memory limit in MiB, what it starts from."""
+    told = start.text().encode() if start is not None else b"null"
+    return b'{"memory_mib":%d,"start":%s,"request":%s}\n' % (memory_mib, told, request)

@@ -115,7 +115,8 @@ class SolveProcess:
         """Say the request, and STOP when it is time; a child that is gone already shows when listening."""
         assert process.stdin is not None
         with contextlib.suppress(BrokenPipeError, ConnectionResetError):
-            process.stdin.write(order_line(self.submission.text, self.settings.solve_memory_mib))
+            line = await asyncio.to_thread(order_line, self.submission.text, self.settings.solve_memory_mib, self.submission.start)
+            process.stdin.write(line)
             await process.stdin.drain()
             await self._stop.wait()
             process.stdin.write(STOP)
@@ -168,7 +169,7 @@ class SolveProcess:
         elif isinstance(line, Reached):
             self.on_progress(line)
         elif isinstance(line, Improved):
-            self._outcome.plan = await asyncio.to_thread(Plan.from_document, line.plan)
+            self._outcome.plan = self.submission.noted(await asyncio.to_thread(Plan.from_document, line.plan))
             self.on_plan(self._outcome.plan)
         elif isinstance(line, Rejected):
             self._outcome.findings = line.findings
@@ -194,7 +195,8 @@ def report_rejected(submission: Submission, line: Rejected, directory: Path | No
     _log.error("a plan failed the audit and is not shown: %s", "; ".join(line.findings[:5]))
     if directory is None:
         return
-    record = {"request": json.loads(submission.text), "plan": line.plan, "findings": line.findings}
+    start = submission.start.document() if submission.start is not None else None
+    record = {"request": json.loads(submission.text), "start": start, "plan": line.plan, "findings": line.findings}
     try:
         directory.mkdir(parents=True, exist_ok=True)
         path = directory / f"rejected-{uuid4().hex}.json"

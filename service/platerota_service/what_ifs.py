@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, Any, Final
@@ -12,20 +11,22 @@ from fastapi import APIRouter, Request, Response
 from pydantic import Field
 
 from platerota_service.answers import example_reference, guarded_answers, plan_answers, reference
+from platerota_service.bases import read_base
 from platerota_service.bodies import read_body
 from platerota_service.calls import PlanId, SettingsOf, StoreOf
-from platerota_service.engine import Submission, UnknownPlan
+from platerota_service.engine import Submission
 from platerota_service.kinds import NOT_READY
 from platerota_service.plan_making import MakingOf, check_plan_id
 from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
-from platerota_service.problems import ProblemError, ProblemFault
+from platerota_service.problems import ProblemFault
 from platerota_service.shops.book import written
-from platerota_service.store import PlanRow, Store, plan_rows
+from platerota_service.store import Store
 from platerota_shared.changes import MAX_CHANGES, Change, apply_changes
 from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
 from platerota_shared.faults import Fault, RequestRefused, pointer
 from platerota_shared.fields import Number, Whole
 from platerota_shared.records import read_row, unknown_field
+from platerota_shared.starts import Start
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -111,7 +112,8 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
         With every fault at once.
     """
     given = read_document(body, holds="changes")
-    base, document = _base(store, tenant, base_id)
+    base = read_base(store, tenant, base_id)
+    document = base.document
     settings, faults = _beside_changes(given, ZoneInfo(document["shop"]["timezone"]))
     if "changes" not in given:
         raise RequestRefused(faults)
@@ -122,21 +124,9 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
         raise RequestRefused([*faults, *(one for one in refused.faults if (one.pointer, one.code) not in known)]) from None
     if faults:
         raise RequestRefused(faults)
-    submission = Submission(written(changed.document).encode(), changed.request, base_id=base_id)
+    submission = Submission(written(changed.document).encode(), changed.request, base_id=base_id, start=Start(base.plan))
     same_shop = changed.document["shop"] == document["shop"]
     return replace(submission, shop_id=base.shop_id, shop_version=base.shop_version) if same_shop else submission
-
-
-def _base(store: Store, tenant: str, base_id: str) -> tuple[PlanRow, dict[str, Any]]:
-    """The base and its request as JSON values."""
-    with store.reading() as session:
-        base, text = plan_rows.read(session, base_id, tenant), plan_rows.read_request_text(session, base_id, tenant)
-    if base is None or text is None:
-        raise UnknownPlan(base_id)
-    if base.state != "ready":
-        raise ProblemError(NOT_READY, f"the plan '{base_id}', which would be changed, is {base.state}")
-    document: dict[str, Any] = json.loads(text)
-    return base, document
 
 
 def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[dict[str, Any], list[Fault]]:

@@ -1,6 +1,8 @@
 import asyncio
+import json
 import time
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -9,6 +11,8 @@ from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import AlreadyEnded, EngineClosed, EngineWarming, PlanState, QueueFull, Submission, UnknownPlan
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, plan_rows
+from platerota_shared.plan import Warning_
+from platerota_shared.starts import Start
 
 EngineOf = Callable[..., Awaitable[DurableEngine]]
 pytestmark = pytest.mark.anyio
@@ -53,6 +57,31 @@ async def test_a_plan_goes_from_waiting_over_solving_to_ready(engine_of: EngineO
     progress = states[-1].progress
     assert progress is not None
     assert progress.gap == 0.25
+
+
+async def test_a_solve_starts_from_what_was_submitted_though_the_base_is_deleted_meanwhile(
+    engine_of: EngineOf, submission: Submission, plan_document: dict[str, Any],
+) -> None:
+    engine = await engine_of("patient")
+    base = await engine.submit(submission)
+    state = await _has_plan(engine, base)
+    start = Start(state.plan, counts_moves=True, frozen_until=state.plan.now + 3_600)
+    note = Warning_(code="starts-again", detail="plate P1 is being loaded", pointer="/floor/waiting")
+    waits = await engine.submit(replace(submission, base_id=base, start=start, notes=(note,)))
+    assert (await engine.status(waits)).plan.warnings == (note,)
+    await engine.cancel(base)
+    engine = await engine_of("echo")  # as after a restart: nothing but the store knows the start
+    told = json.loads((await _ended(engine, waits)).problem or "")["start"]
+    assert Start.from_document(told) == start
+
+
+async def test_a_note_stays_with_the_plan_that_was_found(engine_of: EngineOf, submission: Submission) -> None:
+    engine = await engine_of("good")
+    note = Warning_(code="starts-again", detail="plate P1 is being loaded", pointer="/floor/waiting")
+    plan_id = await engine.submit(replace(submission, notes=(note,)))
+    await _ended(engine, plan_id)
+    engine = await engine_of("good")
+    assert (await engine.status(plan_id)).plan.warnings[-1] == note
 
 
 async def test_a_failed_solve_says_why(engine_of: EngineOf, submission: Submission) -> None:

@@ -13,13 +13,14 @@ from typing import Any
 import pytest
 
 from platerota_service import solve_child
-from platerota_service.solve_lines import AnyLine, Done, Failed, Improved, Reached, Rejected
+from platerota_service.solve_lines import AnyLine, Done, Failed, Improved, Reached, Rejected, order_line
 from platerota_shared.audit import Finding
 from platerota_shared.plan import Plan, Stage
+from platerota_shared.starts import Aim, Start
 from platerota_shared.tables import PlanRequest
 
-Solve = Callable[[PlanRequest, Any], Plan]
-Start = Callable[..., "subprocess.Popen[bytes]"]
+Solve = Callable[[PlanRequest, Any, Start | None], Plan]
+StartChild = Callable[..., "subprocess.Popen[bytes]"]
 
 
 @pytest.fixture
@@ -31,14 +32,14 @@ def plan(plan_document: dict[str, Any]) -> Plan:
 def said(request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> Callable[[Solve], list[AnyLine]]:
     """What the child says when its solver is the one given and every plan of score 666 fails the audit."""
 
-    def audit(request: PlanRequest, plan: Plan) -> list[Finding]:
+    def audit(request: PlanRequest, plan: Plan, base: Plan | None) -> list[Finding]:
         return [Finding("F6", (), "two cuts at once")] if plan.score.total == 666 else []
 
     def say_with(solve: Solve) -> list[AnyLine]:
         lines: list[AnyLine] = []
         monkeypatch.setattr(solve_child, "audit", audit)
         monkeypatch.setattr(solve_child, "solve", solve)
-        solve_child.run({"memory_mib": 512, "request": request_document}, lines.append, threading.Event())
+        solve_child.run({"memory_mib": 512, "start": None, "request": request_document}, lines.append, threading.Event())
         return lines
 
     return say_with
@@ -49,7 +50,7 @@ def scored(plan: Plan, total: float) -> Plan:
 
 
 def test_stages_and_the_plan_are_said_and_then_that_it_is_done(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
-    def solve(request: PlanRequest, listener: Any) -> Plan:
+    def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
         listener.stage(Stage(name="first", seconds=0.5, total=4.0, bound=3.0))
         assert not listener.should_stop()
         return plan
@@ -58,7 +59,7 @@ def test_stages_and_the_plan_are_said_and_then_that_it_is_done(said: Callable[[S
 
 
 def test_a_plan_that_fails_the_audit_is_said_to_be_rejected(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
-    def solve(request: PlanRequest, listener: Any) -> Plan:
+    def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
         listener.improved(plan)
         return scored(plan, 666)
 
@@ -74,7 +75,7 @@ def test_plans_in_quick_succession_are_not_all_audited_but_the_last_is(
     ticks = iter(range(1_000))
     monkeypatch.setattr(solve_child, "time", SimpleNamespace(monotonic=lambda: float(next(ticks))))
 
-    def solve(request: PlanRequest, listener: Any) -> Plan:
+    def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
         for total in range(20, 0, -1):
             listener.improved(scored(plan, total))
         return scored(plan, 0)
@@ -83,10 +84,34 @@ def test_plans_in_quick_succession_are_not_all_audited_but_the_last_is(
     assert totals == [20, 10, 0]
 
 
+@pytest.mark.parametrize("counts_moves", [False, True])
+def test_the_solver_gets_the_start_and_the_audit_its_plan_where_moves_count(
+    request_document: dict[str, Any], plan: Plan, monkeypatch: pytest.MonkeyPatch, counts_moves: bool,
+) -> None:
+    given: list[Start | None] = []
+    bases: list[Plan | None] = []
+
+    def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
+        given.append(start)
+        return plan
+
+    def audit(request: PlanRequest, plan: Plan, base: Plan | None) -> list[Finding]:
+        bases.append(base)
+        return []
+
+    monkeypatch.setattr(solve_child, "solve", solve)
+    monkeypatch.setattr(solve_child, "audit", audit)
+    start = Start(plan, counts_moves=counts_moves, frozen_until=plan.now + 3_600, aim=Aim("A-1042", 1e5, harmless=True))
+    order = json.loads(order_line(json.dumps(request_document).encode(), 512, start))
+    lines: list[AnyLine] = []
+    solve_child.run(order, lines.append, threading.Event())
+    assert (given, bases, lines) == ([start], [plan if counts_moves else None], [Improved(plan=plan.document()), Done()])
+
+
 def test_a_fault_of_the_solver_is_said_without_its_internals(
     said: Callable[[Solve], list[AnyLine]], caplog: pytest.LogCaptureFixture,
 ) -> None:
-    def solve(request: PlanRequest, listener: Any) -> Plan:
+    def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
         raise ValueError("variable x17 has no domain")
 
     (line,) = said(solve)
@@ -96,7 +121,7 @@ def test_a_fault_of_the_solver_is_said_without_its_internals(
 
 
 def test_too_little_memory_is_said_with_the_limit(said: Callable[[Solve], list[AnyLine]]) -> None:
-    def solve(request: PlanRequest, listener: Any) -> Plan:
+    def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
         raise MemoryError
 
     (line,) = said(solve)
@@ -109,7 +134,7 @@ import json, sys, threading
 from platerota_service import solve_child
 from platerota_shared.plan import Plan
 
-def solve(request, listener):
+def solve(request, listener, start):
     print("a native library prints this", flush=True)
     {body}
     return Plan.from_document(json.loads({plan!r}))
@@ -117,13 +142,13 @@ def solve(request, listener):
 def warm(on_compiling):
     {warm}
 
-solve_child.solve, solve_child.audit, solve_child.warm_up = solve, lambda request, plan: [], warm
+solve_child.solve, solve_child.audit, solve_child.warm_up = solve, lambda request, plan, base: [], warm
 solve_child.main()
 """
 
 
 @pytest.fixture
-def start(tmp_path: Path, plan_document: dict[str, Any]) -> Start:
+def start(tmp_path: Path, plan_document: dict[str, Any]) -> StartChild:
     """The child's `main` as a process of its own, with a solver whose work, and whose way to get warm, is the Python line given."""
 
     def process(body: str, *arguments: str, warm: str = "pass") -> "subprocess.Popen[bytes]":
@@ -136,10 +161,10 @@ def start(tmp_path: Path, plan_document: dict[str, Any]) -> Start:
 
 
 def order(document: dict[str, Any], mib: int = 4_096) -> bytes:
-    return json.dumps({"memory_mib": mib, "request": document}).encode() + b"\n"
+    return json.dumps({"memory_mib": mib, "start": None, "request": document}).encode() + b"\n"
 
 
-def test_standard_output_carries_lines_only(start: Start, request_document: dict[str, Any]) -> None:
+def test_standard_output_carries_lines_only(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("pass") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document))
@@ -151,7 +176,7 @@ def test_standard_output_carries_lines_only(start: Start, request_document: dict
     assert process.returncode == 0
 
 
-def test_stop_ends_it_with_its_best(start: Start, request_document: dict[str, Any]) -> None:
+def test_stop_ends_it_with_its_best(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("\n    while not listener.should_stop(): pass") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document) + b"STOP\n")
@@ -160,21 +185,21 @@ def test_stop_ends_it_with_its_best(start: Start, request_document: dict[str, An
         assert [json.loads(line)["event"] for line in process.stdout] == ["warm", "improved", "done"]
 
 
-def test_it_ends_when_nobody_is_left_to_listen(start: Start, request_document: dict[str, Any]) -> None:
+def test_it_ends_when_nobody_is_left_to_listen(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("\n    while True: pass") as process:
         out, _ = process.communicate(order(request_document))
     assert process.returncode == 3
     assert b"improved" not in out
 
 
-def test_it_ends_quietly_when_it_is_told_nothing(start: Start) -> None:
+def test_it_ends_quietly_when_it_is_told_nothing(start: StartChild) -> None:
     with start("pass") as process:
         assert process.communicate(b'{"memory_mib": 51')[0] == b""
     assert process.returncode == 0
 
 
 @pytest.mark.skipif(os.name != "posix", reason="only POSIX systems limit the memory of a process")
-def test_memory_is_limited(start: Start, request_document: dict[str, Any]) -> None:
+def test_memory_is_limited(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("bytearray(8 * 1024**3)") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document))
@@ -185,14 +210,14 @@ def test_memory_is_limited(start: Start, request_document: dict[str, Any]) -> No
     assert "4096 MiB" in line["detail"]
 
 
-def test_to_warm_up_is_all_it_does_where_that_is_asked(start: Start) -> None:
+def test_to_warm_up_is_all_it_does_where_that_is_asked(start: StartChild) -> None:
     with start("raise AssertionError", "--warm", warm="on_compiling()") as process:
         assert process.stdout is not None
         assert [json.loads(line)["event"] for line in process.stdout] == ["compiling", "warm"]
     assert process.returncode == 0
 
 
-def test_a_solver_that_cannot_get_warm_says_so(start: Start, request_document: dict[str, Any]) -> None:
+def test_a_solver_that_cannot_get_warm_says_so(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("raise AssertionError", warm="raise RuntimeError('no locator')") as process:
         assert process.stdin is not None
         process.stdin.write(order(request_document))
@@ -204,7 +229,7 @@ def test_a_solver_that_cannot_get_warm_says_so(start: Start, request_document: d
     assert line == {"event": "failed", "detail": "the solver cannot be made ready on this machine (RuntimeError)"}
 
 
-def test_it_ends_while_it_warms_up_when_nobody_is_left_to_listen(start: Start) -> None:
+def test_it_ends_while_it_warms_up_when_nobody_is_left_to_listen(start: StartChild) -> None:
     with start("pass", "--warm", warm="\n    while True: pass") as process:
         out, _ = process.communicate(b"")
     assert (process.returncode, out) == (3, b"")

@@ -3,8 +3,10 @@ import json
 import pytest
 from pydantic import ValidationError
 
+from platerota_service.answers import example
 from platerota_service.solve_lines import Improved, Reached, order_line, read_line
-from platerota_shared.plan import Stage
+from platerota_shared.plan import Plan, Stage
+from platerota_shared.starts import Start
 
 
 @pytest.mark.parametrize(
@@ -26,6 +28,10 @@ def test_anything_else_is_refused(text: bytes) -> None:
 
 
 def test_the_order_is_one_line() -> None:
-    line = order_line(b'{"orders":[]}', 512)
-    assert line.endswith(b"\n")
-    assert json.loads(line) == {"memory_mib": 512, "request": {"orders": []}}
+    plan = Plan.from_document({name: value for name, value in example("plan").items() if name in Plan.model_fields})
+    for start in (None, Start(plan, counts_moves=True)):
+        line = order_line(b'{"orders":[]}', 512, start)
+        assert line.endswith(b"\n")
+        assert line.count(b"\n") == 1
+        told = start.document() if start is not None else None
+        assert json.loads(line) == {"memory_mib": 512, "start": told, "request": {"orders": []}}

@@ -6,6 +6,7 @@ import logging
 import os
 import sys
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from platerota_service.engine import Submission
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import Outcome, SolveProcess
-from platerota_shared.plan import Plan
+from platerota_shared.plan import Plan, Warning_
 
 pytestmark = pytest.mark.anyio
 
@@ -47,7 +48,18 @@ async def test_the_child_is_told_the_request_and_its_memory_limit(
 ) -> None:
     outcome = await run("echo")
     assert outcome.fault is not None
-    assert json.loads(outcome.fault) == {"memory_mib": settings.solve_memory_mib, "request": request_document}
+    assert json.loads(outcome.fault) == {"memory_mib": settings.solve_memory_mib, "start": None, "request": request_document}
+
+
+async def test_what_a_planner_should_know_of_the_request_is_a_warning_of_every_plan(
+    submission: Submission, settings: ServiceSettings, child: Child,
+) -> None:
+    note = Warning_(code="cut-again", detail="the cut of run R1 stands still", pointer="/floor/waiting")
+    plans: list[Plan] = []
+    outcome = await SolveProcess(replace(submission, notes=(note,)), settings, child("good"), on_plan=plans.append).run()
+    assert outcome.plan is not None
+    own = len(outcome.plan.warnings) - 1
+    assert [plan.warnings[own:] for plan in (*plans, outcome.plan)] == 3 * [(note,)]
 
 
 async def test_a_crash_without_a_plan_is_a_fault_in_words(run: Run) -> None:

@@ -80,6 +80,10 @@ def test_a_database_of_each_revision_is_brought_to_the_newest_with_everything_in
             for table, wanted in ((plans, row), (shops, shop)):
                 found = connection.execute(sa.select(*[table.c[name] for name in wanted])).one()
                 assert dict(zip(wanted, found, strict=True)) == wanted
+    with empty_store.reading() as session:
+        old = plan_rows.read(session, "p1", "a")
+        assert old is not None
+        assert session.execute(sa.select(PlanRow.start, PlanRow.notes)).one() == (None, None)
     upgrading.check_newest(empty_store.engine)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -52,6 +53,15 @@ class Start:
     counts_moves: bool = False
     frozen_until: int | None = None
     aim: Aim | None = None
+
+    @property
+    def replanned(self) -> Plan | None:
+        """The plan of which the score counts the tasks moved; None where it counts none."""
+        return self.plan if self.counts_moves else None
+
+    def text(self) -> str:
+        """The start as JSON text in one line."""
+        return json.dumps(self.document(), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
     def document(self) -> dict[str, Any]:
         """The start as JSON values."""

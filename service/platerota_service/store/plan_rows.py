@@ -28,12 +28,16 @@ _TURNS: Final = 7_320
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A plan taken to be solved: the claim's number, how often it was begun with this one, and what to solve."""
+    """A plan taken to be solved: the claim's number, how often it was begun with this one, what to solve, from what start (JSON), and
+    the warnings (a JSON list) that belong to every plan of it.
+    """
 
     number: int
     attempts: int
     stop_asked: bool
     request: bytes
+    start: str | None
+    notes: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +92,10 @@ def _take_turn(session: Session, tenant: str, rush: bool) -> None:
 
 
 def read(session: Session, plan_id: str, tenant: str) -> PlanRow | None:
-    """The plan without its request, which may be large."""
+    """The plan without its request and its start, which may be large."""
     wanted = sa.select(PlanRow).where(PlanRow.id == plan_id, PlanRow.tenant == tenant)
-    return session.scalar(wanted.options(defer(PlanRow.request, raiseload=True)))
+    large = (PlanRow.request, PlanRow.start, PlanRow.notes)
+    return session.scalar(wanted.options(*(defer(column, raiseload=True) for column in large)))
 
 
 def read_request_text(session: Session, plan_id: str, tenant: str) -> str | None:
@@ -140,9 +145,9 @@ def claim(session: Session, plan_id: str, worker: str) -> Claim | None:
     taken = session.execute(
         _change(PlanRow.id == plan_id, PlanRow.state.in_(OPEN)).values(
             state="solving", claim=PlanRow.claim + 1, attempts=PlanRow.attempts + 1, worker=worker, started_ms=now_ms(),
-        ).returning(PlanRow.claim, PlanRow.attempts, PlanRow.stop_asked, PlanRow.request)
+        ).returning(PlanRow.claim, PlanRow.attempts, PlanRow.stop_asked, PlanRow.request, PlanRow.start, PlanRow.notes)
     ).one_or_none()
-    return None if taken is None else Claim(taken[0], taken[1], taken[2], taken[3].encode())
+    return None if taken is None else Claim(taken[0], taken[1], taken[2], taken[3].encode(), taken[4], taken[5])
 
 
 def release(session: Session, plan_id: str, number: int) -> None:

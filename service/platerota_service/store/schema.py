@@ -102,6 +102,10 @@ class PlanRow(Base):
     """The best plan so far as JSON, blank before the first one; its own `id` and `status` do not count."""
     request: Mapped[str]
     """The request as JSON in one line."""
+    start: Mapped[str | None]
+    """What its solve starts from, as JSON: a copy of the base, which may be deleted meanwhile."""
+    notes: Mapped[str | None]
+    """Warnings of how its request came about, as a JSON list; every plan it gets has them."""
 
 
 class ShopRow(Base):

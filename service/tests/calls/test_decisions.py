@@ -22,6 +22,8 @@ from platerota_service.problems import PROBLEM_JSON
 from platerota_service.store import PlanRow, Store
 from platerota_service.store.plan_rows import BestPlan
 from platerota_shared.differences import COLUMNS
+from platerota_shared.plan import Run
+from platerota_shared.starts import Start
 
 from .conftest import HandWorker
 
@@ -44,6 +46,10 @@ def plan_text(name: str) -> BestPlan:
     beside = ("id", "status", "problem", "progress", "shop", "base", "compare")
     plan = {field: value for field, value in example(name).items() if field not in beside}
     return BestPlan(json.dumps(plan), plan["score"]["total"], plan["score"]["bound"], plan["quality"])
+
+
+def base_runs(plan: bytes) -> tuple[Run, ...]:
+    return tuple(Run.model_validate(run) for run in json.loads(plan)["runs"])
 
 
 @pytest.fixture
@@ -151,8 +157,10 @@ class TestWhatIf:
         wanted["orders"] = [{**wanted["orders"][0], "quantity": 8}, order]
         wanted["settings"]["seed"] = 7
         with store.reading() as session:
-            asked = session.scalar(sa.select(PlanRow.request).where(PlanRow.id == made.json()["id"]))
-        assert json.loads(asked or "") == wanted
+            asked, start = session.execute(sa.select(PlanRow.request, PlanRow.start).where(PlanRow.id == made.json()["id"])).one()
+        assert json.loads(asked) == wanted
+        begins = Start.from_document(json.loads(start))
+        assert (begins.plan.id, begins.plan.runs, begins.counts_moves, begins.aim) == (base, base_runs(seen), False, None)
         assert (await client.get(f"/v1/plans/{base}")).content == seen
 
     async def test_a_call_that_waits_is_answered_with_the_plan_and_what_it_does_differently(
