@@ -1,4 +1,4 @@
-"""The command `platerota`: serve, work, store upgrade, plan, audit, risks, check-plate, demo.
+"""The command `platerota`: serve, work, store upgrade, keys, plan, audit, risks, replay, check-plate, demo.
 
 Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no plan), 2 faults in the input.
 """
@@ -23,6 +23,7 @@ from platerota_service.access.callers import loopback
 from platerota_service.access.keys import KeyBook
 from platerota_service.bodies import submission_from
 from platerota_service.command_keys import keys_app
+from platerota_service.command_replay import replay
 from platerota_service.command_words import FINDINGS, WELL, refuse, say, settings_or_exit
 from platerota_service.engine import Submission
 from platerota_service.executor import prepare_queue
@@ -57,6 +58,7 @@ app = typer.Typer(
 store_app = typer.Typer(no_args_is_help=True, help="The database in which the service keeps its plans.")
 app.add_typer(store_app, name="store")
 app.add_typer(keys_app, name="keys")
+app.command()(replay)
 
 _HOPELESS: Final = ("fits-no-machine", "no-nest-fits")
 """Warnings of a plate check after which nobody builds that fixture."""
