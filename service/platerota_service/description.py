@@ -38,6 +38,8 @@ Instants without an offset are in the shop's timezone, RFC 3339 without one: `20
 Lengths are millimetres and masses kilograms, or text with a unit such as `"16 in"`. Durations are whole seconds. Unknown fields
 are refused. Wherever GET is answered, HEAD is too.
 
+`/docs/cookbook` has what a planner asks when a week goes another way than planned, with calls to copy and their answers.
+
 Every error is `application/problem+json` (RFC 9457); its `type` is one of:
 
 """
