@@ -10,7 +10,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test lint bench bench-quick bench-pages pictures nightly openapi proof wheel clean
+.PHONY: help demo test lint bench bench-quick bench-pages pictures nightly openapi proof mutants coverage wheel clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -65,6 +65,13 @@ openapi: $(READY) ## write the stored API description, service/openapi.json
 
 proof: $(READY) ## check against every outside source, and write what agreed: shared/outside-proof.md
 	$(BIN)/python -m pytest --quiet -m 'outside or last' --write-proof
+
+mutants: $(READY) ## sow faults into the audit and count those its tests notice (an hour; a sample: OPTIONS="--every 10")
+	PYTHONPATH=shared $(BIN)/python -m proof_tools.mutants $(OPTIONS)
+
+coverage: $(READY) ## measure the branches that the tests of each package reach (half an hour)
+	for part in $(COVERED); do $(BIN)/python -m pytest --quiet -m 'not nightly' --cov --cov-append --cov-report= $$part; done
+	$(BIN)/python -m coverage report
 
 wheel: $(READY) ## build the wheel into dist
 	$(BIN)/python -m hatchling build --target wheel
