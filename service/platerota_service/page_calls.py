@@ -147,7 +147,7 @@ async def get_gantt_svg(plan_id: PlanId, caller: LinkReader, engine: EngineOf) -
     responses={**_answers("The picture", PNG), **guarded_answers(UNKNOWN_PLAN, NOT_READY, NO_FONTS)},
 )
 async def get_gantt_png(plan_id: PlanId, caller: LinkReader, engine: EngineOf, turn: DrawingTurn) -> Response:
-    """Draw the same as PNG, 1920 pixels wide; that takes seconds, one picture at a time."""
+    """Draw `gantt.svg` as PNG, 1920 pixels wide; that takes seconds, one picture at a time."""
     return await _png(engine, caller, plan_id, gantt_svg, turn)
 
 
@@ -165,7 +165,7 @@ async def get_load_svg(plan_id: PlanId, caller: LinkReader, engine: EngineOf) ->
     responses={**_answers("The picture", PNG), **guarded_answers(UNKNOWN_PLAN, NOT_READY, NO_FONTS)},
 )
 async def get_load_png(plan_id: PlanId, caller: LinkReader, engine: EngineOf, turn: DrawingTurn) -> Response:
-    """Draw the same as PNG, 1920 pixels wide."""
+    """Draw `load.svg` as PNG, 1920 pixels wide."""
     return await _png(engine, caller, plan_id, load_svg, turn)
 
 
