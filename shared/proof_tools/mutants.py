@@ -27,7 +27,7 @@ from typing import Any, Final
 
 SHARED: Final = Path(__file__).parents[1]
 AUDIT: Final = SHARED / "platerota_shared" / "audit"
-TESTS: Final = ("test_audit.py", "test_audit_mutations.py")
+TESTS: Final = ("test_audit.py", "test_audit_spans.py", "test_audit_corners.py", "test_audit_mutations.py")
 """The quick ones first: what they notice need not wait for the others to be collected."""
 LIMIT_SECONDS: Final = 240
 """Seconds after which tests that do not end have noticed."""

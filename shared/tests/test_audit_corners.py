@@ -1,0 +1,75 @@
+"""Corners of the audit that no single bent plan reaches: limits that are not there, runs that stay where they are on the floor."""
+
+from __future__ import annotations
+
+import pytest
+
+from platerota_shared.audit import audit
+from platerota_shared.audit.finding import Finding
+
+from .audit_drafts import Draft
+from .audit_plans import completed, task
+
+
+def found(draft: Draft) -> list[tuple[str, str]]:
+    """What the audit finds in a draft: rule and words."""
+    return [(one.rule, one.detail) for one in audit(draft.request, draft.plan)]
+
+
+def whole(draft: Draft) -> Draft:
+    """The draft with what follows from its tasks, windows and floats included."""
+    bent = draft.described()
+    return Draft(bent.request, completed(bent.request, bent.plan))
+
+
+@pytest.mark.parametrize("limit", ["max_mass", "tool_slots", "unattended_minutes"])
+def test_a_limit_that_is_not_there_limits_nothing(limit: str) -> None:
+    assert found(whole(Draft.of("night").row("machines", "M1", **{limit: None}))) == []
+
+
+@pytest.mark.parametrize("kind", ["place", "pull"])
+def test_a_plate_that_stays_is_not_exchanged(kind: str) -> None:
+    draft = Draft.of("staying").add(task(f"R1.{kind}", 2520, 2530, "Ann").model_copy(update={"plate": "P1", "machine": "M1"}))
+    assert ("F10", f"plate P1 stays in its machine, so there is no {kind}") in found(draft.described())
+
+
+def test_a_run_of_the_floor_is_left_where_it_is_only_where_its_orders_are_not_placed() -> None:
+    """P2, placed at `now`, is no run of the plan: that is a fault while O1 is placed, and none once it is not."""
+    draft = Draft.of("part_way")
+    gone = draft.with_plan(
+        runs=tuple(run for run in draft.plan.runs if run.id != "R2"),
+        tasks=tuple(one for one in draft.plan.tasks if one.run != "R2"),
+    )
+    words = "plate P2 is placed on the floor, but no run of the plan goes on with it"
+    assert ("F18", words) in found(gone)
+    lost = gone.order("O1", placed=False, start=None, finish=None, late_seconds=None, why="no operator is on shift")
+    assert [rule for rule, detail in found(lost) if detail == words] == []
+
+
+def test_a_plate_left_on_its_machine_takes_a_position_to_the_end() -> None:
+    """With one position, P2 standing there is in the way of everything that is done with P1 there."""
+    draft = Draft.of("part_way")
+    gone = draft.with_plan(
+        runs=tuple(run for run in draft.plan.runs if run.id != "R2"), tasks=tuple(one for one in draft.plan.tasks if one.run != "R2"),
+    )
+    assert [rule for rule, _ in found(gone) if rule == "F6"] == []
+    assert [rule for rule, _ in found(gone.row("machines", "M1", positions=1)) if rule == "F6"] == ["F6"]
+
+
+def test_a_load_window_of_a_run_that_is_not_there_is_one_too_many() -> None:
+    draft = Draft.of("two_plates")
+    (first, *others) = draft.plan.load_windows
+    strange = draft.with_plan(load_windows=(first.model_copy(update={"run": "R9"}), *others))
+    rules = audit(strange.request, strange.plan)
+    assert Finding("F20", (), "the load windows are not one for each load") in rules
+
+
+def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() -> None:
+    """Ann's overtime goes on at 14:00 (28800 s) where her shift ends; R1 is loaded from 28740 to 28860."""
+    draft = Draft.of("overtime").asked("O1", release=None)
+    load = draft.task("R1.load")
+    assert load.overtime
+    seam = whole(draft.put("R1.load", start=28_740))
+    (window,) = seam.plan.load_windows
+    assert (window.earliest_start, window.latest_end) == (window.start, window.end)
+    assert found(seam) == []
