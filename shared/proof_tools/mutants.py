@@ -71,9 +71,13 @@ class Mutant:
 
 
 def mutants(path: Path) -> Iterator[Mutant]:
-    """Every mutant of a file, in the order of its nodes; text and types are left alone."""
-    for number, node in enumerate(ast.walk(ast.parse(path.read_text("utf-8")))):
-        for change in range(len(_changes(node))):
+    """Every mutant of a file, in the order of its nodes; text, types and decorators are left alone."""
+    tree = ast.parse(path.read_text("utf-8"))
+    decorators = {
+        inner for node in ast.walk(tree) for decorator in getattr(node, "decorator_list", []) for inner in ast.walk(decorator)
+    }
+    for number, node in enumerate(ast.walk(tree)):
+        for change in range(0 if node in decorators else len(_changes(node))):
             yield Mutant(path, number, change)
 
 

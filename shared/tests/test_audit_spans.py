@@ -46,7 +46,7 @@ def test_a_stretch_lies_inside_or_overlaps_as_its_seconds_do(length: int) -> Non
         end = start + length
         assert within(spans, start, end) == inside(spans, start, end), (spans, start, end)
         # One of no length overlaps only where it lies strictly inside.
-        hit = [one for one in spans if one[0] < end and start < one[1] or (length == 0 and one[0] < start < one[1])]
+        hit = [one for one in spans if (one[0] < end and start < one[1]) or (length == 0 and one[0] < start < one[1])]
         assert overlapped(spans, start, end) == (hit[0] if hit else None), (spans, start, end)
 
 
