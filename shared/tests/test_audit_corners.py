@@ -8,7 +8,8 @@ from platerota_shared.audit import audit
 from platerota_shared.audit.finding import Finding
 
 from .audit_drafts import Draft
-from .audit_plans import completed, task
+from .audit_plans import completed, drafted, read, run, task
+from .audit_weeks import shop
 
 
 def found(draft: Draft) -> list[tuple[str, str]]:
@@ -73,3 +74,28 @@ def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() 
     (window,) = seam.plan.load_windows
     assert (window.earliest_start, window.latest_end) == (window.start, window.end)
     assert found(seam) == []
+
+
+@pytest.mark.parametrize(("minutes", "start", "rules"), [(30, 0, []), (29, 0, ["F9"]), (130, 6600, []), (129, 6600, ["F9"])])
+def test_the_time_that_a_mill_may_cut_alone_counts_from_the_end_of_the_shift_before_now(
+    minutes: int, start: int, rules: list[str],
+) -> None:
+    """Ann left at 05:50, ten minutes before `now`, and is back at 08:00; the plate that she placed is cut for 20 minutes, at once or
+    over her return, 130 minutes after she left."""
+    raw = shop()
+    raw["shop"]["machines"][0]["unattended_minutes"] = minutes
+    raw["shop"]["operations"][0]["cut_seconds"] = 300
+    days = ["mon", "tue", "wed", "thu", "fri"]
+    raw["shop"]["shifts"] = [
+        {"operator": "Ann", "days": ["sun"], "start": "22:00", "end": "05:50"},
+        {"operator": "Ann", "days": days, "start": "08:00", "end": "16:00"},
+    ]
+    raw["orders"][0]["quantity"] = 4
+    raw["floor"] = {
+        "waiting": [{"plate": "P1", "order": "O1", "op": 10, "pieces": 4, "machine": "M1", "stage": "placed"}],
+        "last_fixtures": [{"machine": "M1", "fixture": "F1"}],
+    }
+    request = read(raw)
+    tasks = [task("R1.cut", start, start + 1200), task("R1.pull", 7800, 7810, "Ann"), task("R1.unload", 7810, 7870, "Ann")]
+    plan = completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], tasks))
+    assert [one.rule for one in audit(request, plan)] == rules
