@@ -76,7 +76,9 @@ def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() 
     assert found(seam) == []
 
 
-@pytest.mark.parametrize(("minutes", "start", "rules"), [(30, 0, []), (29, 0, ["F9"]), (130, 6600, []), (132, 6600, []), (129, 6600, ["F9"])])
+@pytest.mark.parametrize(
+    ("minutes", "start", "rules"), [(30, 0, []), (29, 0, ["F9"]), (130, 6600, []), (132, 6600, []), (129, 6600, ["F9"])],
+)
 def test_the_time_that_a_mill_may_cut_alone_counts_from_the_end_of_the_shift_before_now(
     minutes: int, start: int, rules: list[str],
 ) -> None:
