@@ -101,3 +101,18 @@ def test_the_time_that_a_mill_may_cut_alone_counts_from_the_end_of_the_shift_bef
     tasks = [task("R1.cut", start, start + 1200), task("R1.pull", 7800, 7810, "Ann"), task("R1.unload", 7810, 7870, "Ann")]
     plan = completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], tasks))
     assert [one.rule for one in audit(request, plan)] == rules
+
+
+@pytest.mark.parametrize(
+    ("travel", "fits"),
+    [((350, 450), True), ((450, 350), True), ((349.9, 450), False), ((350, 449.9), False), ((450, 349.9), False), ((449.9, 350), False)],
+)
+def test_a_plate_as_large_as_the_travels_fits_either_way_round(travel: tuple[float, float], fits: bool) -> None:
+    """The plates are 350 x 450 mm."""
+    draft = Draft.of("two_plates").row("machines", "M1", travel_x=travel[0], travel_y=travel[1])
+    assert ("F5" in {rule for rule, _ in found(draft)}) is not fits
+
+
+def test_bench_work_of_one_second_is_missed() -> None:
+    draft = Draft.of("two_plates").row("operations", 0, bench_seconds=1).pieces("R3", pieces=1)
+    assert ("F1", "run R3 lacks the bench work on op 10 of order O1") in found(draft)
