@@ -116,3 +116,18 @@ def test_a_plate_as_large_as_the_travels_fits_either_way_round(travel: tuple[flo
 def test_bench_work_of_one_second_is_missed() -> None:
     draft = Draft.of("two_plates").row("operations", 0, bench_seconds=1).pieces("R3", pieces=1)
     assert ("F1", "run R3 lacks the bench work on op 10 of order O1") in found(draft)
+
+
+def test_a_build_may_slip_up_to_a_closure_of_its_plate_but_not_around_it() -> None:
+    """B1.build, 1800 s, may end at 29200, when R1.load must begin. P1 is closed from 27500 to 28000: 1200 s after that are too few, so
+    the build must end at 27500, and start at 25700 in place of 13500."""
+    closed = whole(Draft.of("pauses").closed(27_500, 28_000, plate="P1"))
+    assert closed.task("B1.build").float_seconds == 25_700 - 13_500
+    assert found(closed) == []
+
+
+def test_a_load_may_slip_up_to_a_closure_of_its_plate() -> None:
+    """R2.load at 130 may end at 2530; P2 is closed from 2450 to 2500, so it must end at 2450 and start at 2330."""
+    closed = whole(Draft.of("two_plates").closed(2_450, 2_500, plate="P2"))
+    assert closed.task("R2.load").float_seconds == 2_330 - 130
+    assert found(closed) == []
