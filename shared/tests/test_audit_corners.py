@@ -6,6 +6,7 @@ import pytest
 
 from platerota_shared.audit import audit
 from platerota_shared.audit.finding import Finding
+from platerota_shared.audit.hours import hours
 
 from .audit_drafts import Draft
 from .audit_plans import completed, drafted, read, run, task
@@ -131,3 +132,11 @@ def test_a_load_may_slip_up_to_a_closure_of_its_plate() -> None:
     closed = whole(Draft.of("two_plates").closed(2_450, 2_500, plate="P2"))
     assert closed.task("R2.load").float_seconds == 2_330 - 130
     assert found(closed) == []
+
+
+@pytest.mark.parametrize(("moment", "called"), [(32_399, 0), (32_400, 1), (36_000, 1), (36_001, 0)])
+def test_a_task_of_no_length_at_either_edge_of_an_overtime_shift_calls_it_in(moment: int, called: int) -> None:
+    """Ann's overtime is 15:00 (32400 s) to 16:00, an hour after her shift."""
+    draft = Draft.of("overtime").row("shifts", 1, start=15 * 60)
+    shop_of, plan = draft.request.shop, draft.plan
+    assert len(hours(shop_of, "Ann", [task("R1.pull", moment, moment, "Ann")], plan.now, plan.horizon_end).called_days) == called
