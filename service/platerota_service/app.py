@@ -38,7 +38,7 @@ from platerota_service.browser_problems import BrowserProblems
 from platerota_service.calls import Parts
 from platerota_service.comparisons import Comparisons
 from platerota_service.description import describe_api
-from platerota_service.docs_page import docs_page, erp_page, page_answer
+from platerota_service.docs_page import cookbook_page, docs_page, erp_page, page_answer
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
@@ -125,6 +125,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.add_middleware(SafeAnswers)
     app.add_middleware(WatchedCalls, metrics=metrics)
     app.add_api_route("/docs", lambda: page_answer(docs_page(app.openapi())), include_in_schema=False)
+    app.add_api_route("/docs/cookbook", lambda: Response(cookbook_page(), media_type="text/markdown"), include_in_schema=False)
     app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     return app

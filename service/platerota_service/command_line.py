@@ -1,4 +1,4 @@
-"""The command `platerota`: serve, work, store upgrade, plan, replan, audit, risks, check-plate, demo.
+"""The command `platerota`: serve, work, store upgrade, keys, plan, replan, audit, risks, replay, check-plate, demo.
 
 Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no plan), 2 faults in the input.
 """
@@ -19,6 +19,7 @@ from platerota_service.access.keys import KeyBook
 from platerota_service.command_files import AnswerOut, read_bytes, refuse_faults, write_text
 from platerota_service.command_keys import keys_app
 from platerota_service.command_plans import add_plan_commands
+from platerota_service.command_replay import replay
 from platerota_service.command_words import FINDINGS, WELL, refuse, say, settings_or_exit
 from platerota_service.executor import prepare_queue
 from platerota_service.settings import ServiceSettings
@@ -46,6 +47,7 @@ store_app = typer.Typer(no_args_is_help=True, help="The database in which the se
 app.add_typer(store_app, name="store")
 app.add_typer(keys_app, name="keys")
 add_plan_commands(app)
+app.command()(replay)
 
 _HOPELESS: Final = ("fits-no-machine", "no-nest-fits")
 """Warnings of a plate check after which nobody builds that fixture."""

@@ -46,6 +46,8 @@ Instants without an offset are in the shop's timezone, RFC 3339 without one: `20
 Lengths are millimetres and masses kilograms, or text with a unit such as `"16 in"`. Durations are whole seconds. Unknown fields
 are refused. Wherever GET is answered, HEAD is too.
 
+`/docs/cookbook` has what a planner asks when a week goes another way than planned, with calls to copy and their answers.
+
 Calls of one key are counted, and answered 429 with `Retry-After` past the limit. Each process of the service counts by itself, so where
 several stand behind one address a caller may find the limit higher, and one call refused while the next is taken.
 

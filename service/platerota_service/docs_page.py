@@ -28,9 +28,18 @@ def docs_page(description: dict[str, Any]) -> str:
     )
 
 
+def cookbook_page() -> str:
+    """The page of what a planner asks when a week goes another way, Markdown."""
+    return _markdown("cookbook.md")
+
+
 def erp_page() -> str:
     """The page about the exchange with an ERP, Markdown."""
-    return files("platerota_service").joinpath("pages", "erp-exchange.md").read_text(encoding="utf-8")
+    return _markdown("erp-exchange.md")
+
+
+def _markdown(name: str) -> str:
+    return files("platerota_service").joinpath("pages", name).read_text(encoding="utf-8")
 
 
 def problem_page(title: str, kinds: list[dict[str, Any]]) -> str:

@@ -140,7 +140,7 @@ async def get_gantt_svg(plan_id: PlanId, look: LookOf) -> Response:
     responses={**not_changed(), **_answers("The picture", PNG), **guarded_answers(UNKNOWN_PLAN, BAD_HEADER, NOT_READY, NO_FONTS)},
 )
 async def get_gantt_png(plan_id: PlanId, look: LookOf, turn: DrawingTurn) -> Response:
-    """Draw the same as PNG, 1920 pixels wide; that takes seconds, one picture at a time."""
+    """Draw `gantt.svg` as PNG, 1920 pixels wide; that takes seconds, one picture at a time."""
     return await _png(look, await look.plan(plan_id, found=True), gantt_svg, turn)
 
 
@@ -158,7 +158,7 @@ async def get_load_svg(plan_id: PlanId, look: LookOf) -> Response:
     responses={**not_changed(), **_answers("The picture", PNG), **guarded_answers(UNKNOWN_PLAN, BAD_HEADER, NOT_READY, NO_FONTS)},
 )
 async def get_load_png(plan_id: PlanId, look: LookOf, turn: DrawingTurn) -> Response:
-    """Draw the same as PNG, 1920 pixels wide."""
+    """Draw `load.svg` as PNG, 1920 pixels wide."""
     return await _png(look, await look.plan(plan_id, found=True), load_svg, turn)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from importlib.metadata import version
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -81,5 +82,5 @@ def blank_plan(request: PlanRequest) -> Plan:
     return Plan(
         now=request.now, timezone=ZoneInfo(request.shop.timezone).key, horizon_end=request.horizon_end,
         score=Score(total=0, bound=0, gap=0, parts=ScoreParts()), orders=(), runs=(), tasks=(), lanes=(), load_windows=(),
-        kpis=Kpis(), solver=SolverReport(seconds=0, seed=request.settings.seed),
+        kpis=Kpis(), solver=SolverReport(seconds=0, seed=request.settings.seed, version=version("platerota")),
     )

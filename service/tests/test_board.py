@@ -31,6 +31,7 @@ from platerota_service.plan_answers import blank_plan
 from platerota_service.solve_lines import Progress
 from platerota_shared.plan import OrderResult, Plan, SolverReport, Stage
 from platerota_shared.tables import PlanRequest
+from proof_tools.outside import Outside
 
 from .contrasts import contrast
 from .drawn_plans import HOUR, MINUTE, full_plan, long_plan, plan_of, small_request, trip
@@ -328,6 +329,12 @@ def colours(css: str) -> list[dict[str, str]]:
     light, dark = re.findall(r":root \{(.*?)\}", css, re.S)[:2]
     found = [dict(re.findall(r"--([\w-]+): (#[0-9a-f]{3,6})", part)) for part in (light, dark)]
     return [{name: value if len(value) == 7 else "#" + "".join(2 * c for c in value[1:]) for name, value in part.items()} for part in found]
+
+
+# #767676 is known as the lightest grey that text on white may have, and black on white as the greatest contrast (from memory).
+@pytest.mark.parametrize(("colour", "ratio"), [("#000000", 21.0), ("#767676", 4.54), ("#777777", 4.48)])
+def test_contrasts_are_counted_as_wcag_22_does(outside: Outside, colour: str, ratio: float) -> None:
+    outside(f"contrast of {colour} on white", contrast(colour, "#ffffff"), ratio, "WCAG 2.2", "memory", off=0.005)
 
 
 @pytest.mark.parametrize("scheme", [0, 1])

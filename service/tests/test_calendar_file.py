@@ -16,6 +16,7 @@ from icalendar import vText
 from platerota_service.calendar_file import load_windows_calendar
 from platerota_shared.plan import Plan, Warning_
 from platerota_shared.tables import PlanRequest
+from proof_tools.outside import Outside
 
 STAMP = dt.datetime(2027, 3, 1, 5, 55, 12, 345_000, tzinfo=dt.UTC)
 
@@ -40,11 +41,13 @@ def events(content: bytes) -> list[Any]:
     return list(icalendar.Calendar.from_ical(content).walk("VEVENT"))
 
 
-def test_each_load_is_an_event_in_the_shops_timezone(plan: Plan) -> None:
+def test_each_load_is_an_event_in_the_shops_timezone(outside: Outside, plan: Plan) -> None:
     first, second = events(load_windows_calendar(plan, stamp=STAMP))
     assert first.decoded("DTSTART").utctimetuple() == dt.datetime(2027, 3, 1, 6, tzinfo=dt.UTC).utctimetuple()
     assert second.decoded("DTSTART") == dt.datetime(2027, 7, 1, 10, tzinfo=ZoneInfo("Europe/Lisbon"))
-    assert second["DTSTART"].params["TZID"] == "Europe/Lisbon"
+    start = str(second.decoded("DTSTART"))
+    outside("start of a load at 09:00 UTC in July, read back", start, "2027-07-01 10:00:00+01:00", "icalendar", "library")
+    outside("its time zone, read back", second["DTSTART"].params["TZID"], "Europe/Lisbon", "icalendar", "library")
     assert first.decoded("DTSTAMP") == STAMP.replace(microsecond=0)
     assert "P1" in first["SUMMARY"]
     for word in ("ana", "bracket-vise", "A-1042 op 10: 4", "at the earliest", "done by", "mill-1", "stopped"):
@@ -87,12 +90,12 @@ def test_a_plates_own_warnings_are_in_its_events(plan: Plan, request_document: d
     assert "was due" not in first["DESCRIPTION"]
 
 
-def test_lines_are_folded_at_75_octets_and_end_with_cr_lf(plan: Plan) -> None:
+def test_lines_are_folded_at_75_octets_and_end_with_cr_lf(outside: Outside, plan: Plan) -> None:
     """RFC 5545 section 3.1."""
     content = load_windows_calendar(with_loads(plan, plate="Größe 板 " * 30), stamp=STAMP)
     lines = content.split(b"\r\n")
     assert lines[-1] == b""
-    assert max(map(len, lines)) <= 75
+    outside("lines of more than 75 octets, of long names", sum(len(line) > 75 for line in lines), 0, "RFC 5545", "memory")
     assert b"\n" not in content.replace(b"\r\n", b"")
     for line in lines:
         line.decode("utf-8")  # no character is cut in two
@@ -100,16 +103,18 @@ def test_lines_are_folded_at_75_octets_and_end_with_cr_lf(plan: Plan) -> None:
     assert all(re.fullmatch(r"[A-Z-]+(;[A-Z-]+=[^:;]+)*:.*", line) for line in unfolded.split("\r\n")[:-1])
 
 
-def test_the_properties_that_the_standard_demands_are_there_once(plan: Plan) -> None:
+def test_the_properties_that_the_standard_demands_are_there_once(outside: Outside, plan: Plan) -> None:
     """RFC 5545 sections 3.6 (PRODID, VERSION), 3.6.1 (UID, DTSTAMP, DTSTART), 3.6.5 (TZID and the offsets of each part)."""
     calendar = icalendar.Calendar.from_ical(load_windows_calendar(plan, stamp=STAMP))
-    assert calendar["VERSION"] == "2.0"
+    outside("VERSION of the calendar", str(calendar["VERSION"]), "2.0", "RFC 5545", "memory")
     assert calendar["PRODID"]
     assert [zone["TZID"] for zone in calendar.walk("VTIMEZONE")] == ["Europe/Lisbon"]
     for part in (*calendar.walk("STANDARD"), *calendar.walk("DAYLIGHT")):
         assert {"DTSTART", "TZOFFSETFROM", "TZOFFSETTO"} <= set(part)
     for event in calendar.walk("VEVENT"):
         assert {"UID", "DTSTAMP", "DTSTART", "DTEND", "SUMMARY", "STATUS", "SEQUENCE"} <= set(event)
+        needed = sorted({"UID", "DTSTAMP", "DTSTART"} & set(event))
+        outside("what an event must have", needed, ["DTSTAMP", "DTSTART", "UID"], "RFC 5545", "memory")
 
 
 @pytest.mark.parametrize("text", [
@@ -128,7 +133,7 @@ def test_hostile_names_stay_text(plan: Plan, text: str) -> None:
 @pytest.mark.parametrize(
     "name", ["Europe/Lisbon", "America/New_York", "Australia/Lord_Howe", "Asia/Kolkata", "Pacific/Apia", "UTC", "Europe/Dublin"],
 )
-def test_the_timezone_is_that_of_the_public_database_in_every_hour(plan: Plan, name: str) -> None:
+def test_the_timezone_is_that_of_the_public_database_in_every_hour(outside: Outside, plan: Plan, name: str) -> None:
     """Read by dateutil, which shares nothing with the library that writes it; the year has both changes of the clock."""
     zone = ZoneInfo(name)
     start = int(dt.datetime(2027, 1, 3, tzinfo=dt.UTC).timestamp())
@@ -139,10 +144,9 @@ def test_the_timezone_is_that_of_the_public_database_in_every_hour(plan: Plan, n
     content = load_windows_calendar(wide, stamp=STAMP).decode()
     block = content[content.index("BEGIN:VTIMEZONE") : content.index("END:VTIMEZONE") + len("END:VTIMEZONE\r\n")]
     read = tzical(io.StringIO(f"BEGIN:VCALENDAR\r\n{block}END:VCALENDAR\r\n")).get(name)
-    for second in range(start, end, 1_800):
-        local = dt.datetime.fromtimestamp(second, zone)
-        if local.fold == 0:
-            assert local.replace(tzinfo=read).utcoffset() == local.utcoffset(), local
+    locals_ = (dt.datetime.fromtimestamp(second, zone) for second in range(start, end, 1_800))
+    wrong = [local for local in locals_ if local.fold == 0 and local.replace(tzinfo=read).utcoffset() != local.utcoffset()]
+    outside(f"half hours of 2027 with another offset than in the calendar: {name}", len(wrong), 0, "python-dateutil", "library")
 
 
 def test_a_plan_without_loads_is_a_calendar_without_events(plan: Plan) -> None:

@@ -18,6 +18,7 @@ from platerota_service.workbook.csv_reading import csv_rows, guarded, unguarded
 from platerota_service.workbook.csv_writing import template_csv, template_csvs
 from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
+from proof_tools.outside import Outside
 
 from .sheet_files import Sheets, csv_bytes, zipped
 
@@ -46,11 +47,13 @@ def code(body: bytes) -> tuple[str | None, int | None, str | None, str]:
 
 
 class TestOut:
-    def test_lines_end_and_quotes_double_as_the_standard_says(self, plan: Plan) -> None:
+    def test_lines_end_and_quotes_double_as_the_standard_says(self, outside: Outside, plan: Plan) -> None:
         held = plan.runs[0].model_copy(update={"fixture": 'vise "small", left\nhalf'})
         content = plan_csv(table("runs"), PlanBook(plan.model_copy(update={"runs": (held,)})))
-        assert b'"vise ""small"", left\nhalf"' in content
-        assert content.endswith(b"\r\n")
+        quoted = '"vise ""small"", left\nhalf"'
+        times = content.decode().count(quoted)
+        outside("times that a field with quotes, a comma and a line break stands there quoted", times, 1, "RFC 4180", "memory")
+        outside("end of the last line", content[-2:].hex(" "), "0d 0a", "RFC 4180", "memory")
         assert not content.startswith(b"\xef\xbb\xbf")
         assert csv_table(content)[1][2] == 'vise "small", left\nhalf'
 
@@ -75,10 +78,10 @@ class TestOut:
         assert plan_csvs(PlanBook(plan)) == content
 
     @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "'=1", "''+"])
-    def test_text_that_a_spreadsheet_would_take_for_a_formula_is_guarded(self, plan: Plan, text: str) -> None:
+    def test_text_that_a_spreadsheet_would_take_for_a_formula_is_guarded(self, outside: Outside, plan: Plan, text: str) -> None:
         held = plan.runs[0].model_copy(update={"plate": text})
         cell = csv_table(plan_csv(table("runs"), PlanBook(plan.model_copy(update={"runs": (held,)}))))[1][1]
-        assert cell == f"'{text}"
+        outside(f"cell of the text {text!r}", repr(cell), repr(f"'{text}"), "OWASP", "memory")
         assert unguarded(cell) == text
 
     @given(st.text())

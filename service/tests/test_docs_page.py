@@ -7,7 +7,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from platerota_service.docs_page import docs_page, erp_page, kind, ticks
+from platerota_service.docs_page import cookbook_page, docs_page, erp_page, kind, ticks
 
 pytestmark = pytest.mark.anyio
 
@@ -37,6 +37,12 @@ async def test_the_page_about_an_erp_is_served_beside_it(client: httpx.AsyncClie
     assert answer.headers["content-type"] == "text/markdown; charset=utf-8"
     assert answer.text == erp_page()
     assert "`OperationsSchedule`" in answer.text
+
+
+async def test_the_cookbook_is_served_beside_it(client: httpx.AsyncClient) -> None:
+    answer = await client.get("/docs/cookbook")
+    assert (answer.headers["content-type"], answer.text) == ("text/markdown; charset=utf-8", cookbook_page())
+    assert "## An operator is ill" in answer.text
 
 
 async def test_words_of_the_description_are_never_markup(app: FastAPI) -> None:

@@ -3,6 +3,7 @@
 import pytest
 
 from platerota_service.preferences import Preferences, read_preferences
+from proof_tools.outside import Outside
 
 
 @pytest.mark.parametrize(
@@ -22,6 +23,19 @@ from platerota_service.preferences import Preferences, read_preferences
 )
 def test_known_preferences_are_read(headers: list[str], expected: Preferences) -> None:
     assert read_preferences(headers) == expected
+
+
+@pytest.mark.parametrize(
+    ("header", "waits", "says"),
+    [
+        ("respond-async, wait=10", 10, "respond-async, wait=10"), ("Lenient", None, ""),
+        ("wait=20, respond-async", 20, "respond-async, wait=20"),
+    ],
+)
+def test_preferences_of_the_standards_examples(outside: Outside, header: str, waits: int | None, says: str) -> None:
+    found = read_preferences([header])
+    outside(f"`Prefer: {header}`: seconds to wait", found.wait, waits, "RFC 7240", "memory")
+    outside(f"`Prefer: {header}`: what is applied", found.applied().get("Preference-Applied", ""), says, "RFC 7240", "memory")
 
 
 @pytest.mark.parametrize("text", ["wait", "wait=", "wait=-1", "wait=1.5", "wait=soon", "wait=²", "wait=" + "9" * 5_000, "lenient", ",,;="])

@@ -7,6 +7,7 @@ from fastapi import FastAPI
 from platerota_service.access.headers import SAFE_HEADERS
 from platerota_service.kinds import KINDS
 from platerota_service.problems import PROBLEM_JSON
+from proof_tools.outside import Outside
 
 pytestmark = pytest.mark.anyio
 
@@ -21,10 +22,12 @@ pytestmark = pytest.mark.anyio
     ],
 )
 async def test_the_framework_s_own_errors_are_problems(
-    client: httpx.AsyncClient, method: str, path: str, status: int, kind: str,
+    outside: Outside, client: httpx.AsyncClient, method: str, path: str, status: int, kind: str,
 ) -> None:
     answer = await client.request(method, path)
-    assert (answer.status_code, answer.headers["content-type"]) == (status, PROBLEM_JSON)
+    outside(f"{method} {path}: status", answer.status_code, status, "RFC 9110", "memory")
+    outside(f"{method} {path}: media type", answer.headers["content-type"], "application/problem+json", "RFC 9457", "memory")
+    outside(f"{method} {path}: `status` in the body", answer.json()["status"], status, "RFC 9457", "memory")
     assert answer.json()["type"] == KINDS[kind].type
     assert ("allow" in answer.headers) == (status == 405)
 
@@ -37,9 +40,11 @@ async def test_the_framework_s_own_errors_are_problems(
         ("/v1/shops/main/plan", "GET, HEAD"), ("/v1/shops/main/plans", "POST"), ("/v1/shops/main/plates", "GET, HEAD, POST"),
     ],
 )
-async def test_allow_names_every_method_of_the_address(client: httpx.AsyncClient, path: str, methods: str) -> None:
+async def test_allow_names_every_method_of_the_address(outside: Outside, client: httpx.AsyncClient, path: str, methods: str) -> None:
     """RFC 9110 section 10.2.1: https://www.rfc-editor.org/rfc/rfc9110#section-10.2.1."""
-    assert (await client.patch(path)).headers["allow"] == methods
+    answer = await client.patch(path)
+    assert answer.headers["allow"] == methods
+    outside(f"PATCH {path}, which has none: status", answer.status_code, 405, "RFC 9110", "memory")
 
 
 async def test_a_fault_of_ours_shows_nothing_but_a_name_for_the_log(

@@ -27,6 +27,7 @@ from platerota_service.workbook.columns import SETTINGS
 from platerota_service.workbook.csv_writing import template_csvs
 from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
+from proof_tools.outside import Outside
 
 from .sheet_files import Formula, Serial, Sheets, changed, ods_file
 
@@ -267,11 +268,12 @@ class TestTimes:
         read = read_sheets(sheets.put("orders", "due", Serial(46_449 - 1e-9, "yyyy-mm-dd hh:mm")).xlsx())
         assert order(read).due == int(dt.datetime(2027, 3, 3, tzinfo=dt.UTC).timestamp())
 
-    def test_the_days_from_1904(self, sheets: Sheets) -> None:
+    def test_the_days_from_1904(self, outside: Outside, sheets: Sheets) -> None:
         read = read_sheets(sheets.xlsx(date_1904=True))
         assert read.request == read_request(example("request"))
         serial = Serial(46_449.5 - FROM_1904, "yyyy-mm-dd hh:mm")
-        assert order(read_sheets(sheets.put("orders", "due", serial).xlsx(date_1904=True))).due == 1_804_075_200
+        due = order(read_sheets(sheets.put("orders", "due", serial).xlsx(date_1904=True))).due
+        outside("instant of serial 44987.5 in the 1904 date system, s since 1970", due, 1_804_075_200, "ECMA-376", "memory")
 
     def test_a_serial_number_that_is_not_formatted_is_refused_with_what_it_means(self, sheets: Sheets) -> None:
         (fault,) = refused(sheets.put("orders", "due", 46449.5).xlsx())

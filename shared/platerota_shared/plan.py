@@ -310,6 +310,8 @@ class SolverReport(Out):
     """Wall seconds that it took; 0 in a repeatable solve."""
     seed: int
     """The seed it was given."""
+    version: str | None = None
+    """The version of platerota that made it: with it, a repeatable request gives the same plan again; null where it is not known."""
     stages: tuple[Stage, ...] = ()
     """What it went through."""
 

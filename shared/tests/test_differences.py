@@ -5,10 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from math import isclose
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from platerota_shared.differences import COLUMNS, Differences, difference_rows, differences
+from platerota_shared.differences.answer import Figure
+from platerota_shared.instants import local_text
 from platerota_shared.plan import ScoreParts
 from platerota_shared.tables import Closure
 
@@ -192,3 +195,41 @@ def test_the_rows_say_the_same_and_can_be_written_as_csv() -> None:
     writer.writeheader()
     writer.writerows(rows)
     assert len(list(csv.reader(io.StringIO(out.getvalue())))) == len(rows) + 1
+
+
+def test_rows_tell_of_orders_that_came_and_went_of_hours_and_of_money() -> None:
+    both, one = priced("setups"), only(priced("setups"), "O1", "R1")
+    came = difference_rows(compared(one, both))
+    finish = both.plan.orders[1].finish
+    assert finish is not None
+    assert [(row["id"], row["what"], row["base"], row["plan"]) for row in came if row["section"] == "order"] == [
+        ("O2", "new", None, local_text(finish, ZoneInfo(both.plan.timezone))), ("O1", "stayed", None, None),
+    ]
+    went = difference_rows(compared(both, one))
+    assert [(row["id"], row["what"], row["plan"]) for row in went if row["section"] == "order"] == [
+        ("O2", "gone", None), ("O1", "stayed", None),
+    ]
+    # R2 cuts 1800 s on M1; its hand work is Ann's.
+    hours = {(row["section"], row["what"]): row["change"] for row in went if row["section"] in ("machine", "operator", "shop")}
+    assert hours["machine", "busy_seconds"] == hours["shop", "spindle_seconds"] == -1800
+    assert hours["operator", "busy_seconds"] < 0
+    assert {(row["id"], row["what"]) for row in went if row["section"] == "money"} == {
+        (None, "plan"), (None, "overtime"), ("O2", "order"),
+    }
+    dearer = difference_rows(compared(both, priced("setups", mill=120.0)))
+    assert {row["id"]: round(row["change"], 6) for row in dearer if row["what"] == "order" and row["section"] == "money"} == {
+        "O1": 40.0, "O2": 30.0,
+    }
+
+
+def test_rows_tell_of_overtime_and_that_scores_of_other_times_do_not_compare() -> None:
+    base = priced("setups")
+    rest = only(base, "O2", "R2").with_plan(now=NOW + 4000)
+    rows = difference_rows(compared(base, rest))
+    assert "begin at different times" in next(row["detail"] for row in rows if (row["section"], row["what"]) == ("score", "total"))
+    assert [row["id"] for row in rows if row["what"] == "done"] == ["O1"]
+    found = compared(base, base)
+    figure = Figure(base=0, plan=60, change=60)
+    longer = found.model_copy(update={"hours": (found.hours[-1].model_copy(update={"overtime_seconds": figure}),)})
+    rows = [row for row in difference_rows(longer) if row["what"] == "overtime_seconds" and row["section"] != "shop"]
+    assert [(row["section"], row["id"], row["change"]) for row in rows] == [("operator", "Ann", 60)]

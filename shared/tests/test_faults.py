@@ -8,12 +8,13 @@ import pytest
 
 from platerota_shared import Fault, RequestRefused, Unreadable
 from platerota_shared.faults import listed, pointer, shown
+from proof_tools.outside import Outside
 
 
 @pytest.mark.parametrize(("steps", "written"), [((), ""), (("",), "/"), (("a/b", 0), "/a~1b/0"), (("m~n",), "/m~0n"), (("~1",), "/~01")])
-def test_pointers_escape_as_rfc_6901_says(steps: tuple[str | int, ...], written: str) -> None:
+def test_pointers_escape_as_rfc_6901_says(outside: Outside, steps: tuple[str | int, ...], written: str) -> None:
     # Cases of section 5 of RFC 6901, quoted from memory, and the order of escapes of its section 4.
-    assert pointer(*steps) == written
+    outside(f"pointer to the steps {list(steps)}", pointer(*steps), written, "RFC 6901", "memory")
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,6 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from platerota_shared.fields import Instant
 from platerota_shared.instants import local_text
+from proof_tools.outside import Outside
 
 ADAPTER = TypeAdapter[int](Instant)
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -35,6 +37,12 @@ def test_a_spreadsheet_serial_is_refused_with_the_date_it_probably_means(value: 
     assert error["type"] == "bare-number-instant"
     assert "2027-03-03T12:00:00" in error["ctx"]["words"]
     assert "2027-03-03T12:00:00" in error["ctx"]["mend"]
+
+
+@pytest.mark.parametrize(("serial", "day"), [(46_023, "2026-01-01"), (45_658, "2025-01-01"), (44_197, "2021-01-01")])
+def test_serials_count_days_as_spreadsheets_do(outside: Outside, serial: int, day: str) -> None:
+    said = re.search(r"\d{4}-\d\d-\d\d", refused(serial)["ctx"]["words"])
+    outside(f"day of serial {serial} in the 1900 date system", said and said[0], day, "ECMA-376", "memory")
 
 
 @pytest.mark.parametrize("value", [1_804_075_200, "1804075200", 1_804_075_200_000])
@@ -67,19 +75,23 @@ def test_years_that_nobody_means_are_refused(value: str) -> None:
     assert refused(value)["type"] in {"out-of-range", "bad-instant"}
 
 
-def test_a_skipped_hour_is_refused_and_names_the_next_one() -> None:
+def test_a_skipped_hour_is_refused_and_names_the_next_one(outside: Outside) -> None:
     # European Union summer time begins on the last Sunday of March at 01:00 UTC (Directive 2000/84/EC): 2027-03-28.
     error = refused("2027-03-28T01:30:00")
     assert error["type"] == "skipped-hour"
     assert "2027-03-28T02:30:00" in error["ctx"]["mend"]
+    gap = read("2027-03-28T02:00:00") - read("2027-03-28T00:59:59")
+    outside("seconds from 00:59:59 to 02:00:00 in Lisbon, the last Sunday of March 2027", gap, 1, "Directive 2000/84/EC", "memory")
 
 
-def test_a_doubled_hour_is_refused_and_names_both_offsets() -> None:
+def test_a_doubled_hour_is_refused_and_names_both_offsets(outside: Outside) -> None:
     # It ends on the last Sunday of October at 01:00 UTC (the same directive): 2027-10-31.
     error = refused("2027-10-31T01:30:00")
     assert error["type"] == "doubled-hour"
     assert "2027-10-31T01:30:00+01:00" in error["ctx"]["mend"]
     assert "2027-10-31T01:30:00+00:00" in error["ctx"]["mend"]
+    gap = read("2027-10-31T02:00:00") - read("2027-10-31T00:59:59")
+    outside("seconds from 00:59:59 to 02:00:00 in Lisbon, the last Sunday of October 2027", gap, 7_201, "Directive 2000/84/EC", "memory")
 
 
 def test_with_an_offset_a_doubled_hour_is_two_instants_an_hour_apart() -> None:
@@ -95,6 +107,16 @@ def test_with_an_offset_a_doubled_hour_is_two_instants_an_hour_apart() -> None:
 )
 def test_local_and_rfc_3339_text_are_read(value: str, seconds: int) -> None:
     assert read(value) == seconds
+
+
+# RFC 3339 section 5.8: an example of it, and two that are moved to instants that a request may name (a leap second, 1937).
+@pytest.mark.parametrize(
+    ("written", "same", "known"),
+    [("1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57Z", "memory"), ("1990-12-31T15:59:59-08:00", "1990-12-31T23:59:59Z", "worked out"),
+     ("2037-01-01T12:00:27+00:20", "2037-01-01T11:40:27Z", "worked out")],
+)
+def test_an_offset_is_taken_off_as_rfc_3339_says(outside: Outside, written: str, same: str, known: str) -> None:
+    outside(f"{written} in UTC", local_text(read(written), ZoneInfo("UTC")).replace("+00:00", "Z"), same, "RFC 3339", known)
 
 
 def test_our_own_code_builds_instants_from_seconds() -> None:

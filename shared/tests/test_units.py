@@ -8,6 +8,7 @@ import pytest
 from pydantic import TypeAdapter, ValidationError
 
 from platerota_shared.fields import Length, Mass
+from proof_tools.outside import Outside
 
 LENGTH = TypeAdapter[float](Length)
 MASS = TypeAdapter[float](Mass)
@@ -21,6 +22,12 @@ MASS = TypeAdapter[float](Mass)
 def test_lengths_are_millimetres(written: Any, millimetres: float) -> None:
     # 1 in = 25.4 mm and 1 ft = 0.3048 m exactly (international yard and pound agreement of 1959).
     assert LENGTH.validate_python(written) == millimetres
+
+
+@pytest.mark.parametrize(("written", "base"), [("1 in", 25.4), ("1 ft", 304.8), ("1 lb", 0.45359237), ("1 oz", 0.45359237 / 16)])
+def test_inches_feet_pounds_and_ounces_are_the_agreed_ones(outside: Outside, written: str, base: float) -> None:
+    kind, unit = (LENGTH, "mm") if written.endswith(("in", "ft")) else (MASS, "kg")
+    outside(f"{written} in {unit}", kind.validate_python(written), base, "yard and pound 1959", "memory", off=1e-9)
 
 
 @pytest.mark.parametrize(("written", "kilograms"), [(20, 20.0), ("24 lb", 10.88621688), ("500 g", 0.5),

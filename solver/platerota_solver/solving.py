@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 from dataclasses import dataclass, field, replace
+from importlib.metadata import version
 
 from platerota_shared.plan import Plan, Quality, SolverReport, Stage
 from platerota_shared.starts import Start
@@ -105,7 +106,11 @@ def due_date_plan(request: PlanRequest) -> Plan:
     problem = build_problem(request)
     decoder = Decoder(problem)
     choices = fitting(decoder, first_choices(problem, sequences(problem)["due"]))
-    return _described(problem, decoder.schedule(choices), 0.0, "feasible", SolverReport(seconds=0.0, seed=request.settings.seed))
+    return _described(problem, decoder.schedule(choices), 0.0, "feasible", _report(request, 0.0))
+
+
+def _report(request: PlanRequest, seconds: float, *stages: Stage) -> SolverReport:
+    return SolverReport(seconds=seconds, seed=request.settings.seed, version=version("platerota"), stages=stages)
 
 
 def _described(
@@ -319,4 +324,4 @@ class _Solver:
     def report(self, clock: Clock) -> SolverReport:
         """How the plan was found; no wall times where the same bytes must come out."""
         seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
-        return SolverReport(seconds=seconds, seed=self.request.settings.seed, stages=tuple(self.stages))
+        return _report(self.request, seconds, *self.stages)

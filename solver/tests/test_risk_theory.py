@@ -58,19 +58,24 @@ def running_share(machines, question, service, cut, *, cycles=200, weeks=400):
     (4, 165, 25, 20, 190), (5, 165, 25, 20, 225), (5, 192, 30, 12, 222), (4, 216, 40, 20, 256), (5, 216, 40, 20, 300),
     (3, 434, 141, 8, 575), (4, 434, 141, 8, 596),
 ])
-def test_the_worker_and_machine_chart_is_reproduced(machines, machine, service, walk, cycle):
+def test_the_worker_and_machine_chart_is_reproduced(outside, machines, machine, service, walk, cycle):
     network, at = served(machines, 12, service, machine, walk)
     done = run_weeks(network, RisksQuestion(**STILL), 3, np.random.default_rng(1))
     for own in at:
         starts = done.starts[[service for service, _ in own[4:]]]
         assert (np.diff(starts, axis=0) == cycle).all()
+    source, unit = ("Niebel & Freivalds", "0.01 min") if walk == 8 else ("Groover", "s")
+    known = "worked out" if machine in (192, 216) else "memory"
+    what = f"simulated cycle of {machines} machines, {unit}: machine {machine}, service {service}, walk {walk}"
+    outside(what, int(starts[-1, 0] - starts[-2, 0]), cycle, source, known)
 
 
 # Ashcroft 1950, N = 1 and ρ = 0.1 (from memory, as the check values say): .909; the same for any distribution with these means.
 @pytest.mark.parametrize("hand", [Spread(variation=0.0), EXPONENTIAL, Spread(variation=0.5)])
-def test_one_machine_with_random_running_time_runs_as_ashcroft_says(hand):
+def test_one_machine_with_random_running_time_runs_as_ashcroft_says(outside, hand):
     question = RisksQuestion(**{**STILL, "hand": hand, "cut": EXPONENTIAL})
-    assert running_share(1, question, 1_000, 10_000) == pytest.approx(0.909, abs=0.002)
+    what = f"share that one machine runs, service a tenth of its running time, {hand.distribution} of variation {hand.variation:g}"
+    outside(what, running_share(1, question, 1_000, 10_000), 0.909, "Ashcroft 1950", "memory", off=0.002)
 
 
 def palm(machines, x, operators=1):
@@ -84,20 +89,23 @@ def palm(machines, x, operators=1):
     return running / (machines * (1 - x))
 
 
-def test_palms_queue_gives_the_published_table():
+def test_palms_queue_gives_the_published_table(outside):
     # Peck & Hazelwood, Finite Queuing Tables (check values, section 5).
-    assert [round(palm(n, 0.05), 3) for n in (4, 5, 6)] == [0.992, 0.989, 0.985]
-    assert round(palm(5, 0.10), 3) == 0.950
-    assert [round(palm(20, 0.10, operators), 3) for operators in range(1, 6)] == [0.500, 0.878, 0.975, 0.995, 0.999]
+    rows = [(4, 0.05, 1, 0.992), (5, 0.05, 1, 0.989), (6, 0.05, 1, 0.985), (5, 0.10, 1, 0.950), (5, 0.10, 2, 0.997)]
+    rows += [(20, 0.10, operators, f) for operators, f in enumerate((0.500, 0.878, 0.975, 0.995, 0.999), 1)]
+    for machines, x, operators, published in rows:
+        what = f"F of Palm's queue, the reference of the simulator: N {machines}, X {x:.2f}, operators {operators}"
+        outside(what, round(palm(machines, x, operators), 3), published, "Peck & Hazelwood 1958", "seen")
 
 
-def test_stops_that_are_served_at_once_leave_what_the_table_says_for_enough_operators():
+def test_stops_that_are_served_at_once_leave_what_the_table_says_for_enough_operators(outside):
     # X = T ÷ (T + U) = .10: stops of 1,000 s, 9,000 s of cutting between them; F = .999 for 20 machines and 5 operators.
     stopping = Stopping(Stops(per_cutting_hour=0.4, mean_seconds=1_000, needs_person=False), ALWAYS)
     cutting = np.full(20_000, 90_000, dtype=np.int64)
     stood = stopping.standing(np.zeros(20_000, dtype=np.int64), cutting, np.random.default_rng(3))
     share = cutting.sum() / (cutting + stood).sum()
-    assert share == pytest.approx((1 - 0.10) * 0.999, abs=0.002)
+    what = "simulated F of stops that are served at once: N 20, X 0.10, operators 5"
+    outside(what, share / (1 - 0.10), 0.999, "Peck & Hazelwood 1958", "seen", off=0.002)
 
 
 def test_two_machines_served_in_turn_run_as_the_closed_form_says_and_less_than_palm_allows():
@@ -122,11 +130,13 @@ def test_spreads_keep_the_mean_and_have_the_variation_that_was_asked(spread):
     assert drawn.std() == pytest.approx(spread.variation, rel=0.03)
 
 
-def test_lognormal_quantiles_are_those_of_a_reference_library():
+def test_lognormal_quantiles_are_those_of_a_reference_library(outside):
     sigma = math.sqrt(math.log(1 + 0.25**2))
     drawn = factors(Spread(variation=0.25), (400_000,), np.random.default_rng(6))
     for share in (0.1, 0.5, 0.9, 0.99):
-        assert np.quantile(drawn, share) == pytest.approx(lognorm.ppf(share, sigma, scale=math.exp(-sigma * sigma / 2)), rel=0.01)
+        published = float(lognorm.ppf(share, sigma, scale=math.exp(-sigma * sigma / 2)))
+        what = f"quantile {share} of hand work that varies by a quarter"
+        outside(what, float(np.quantile(drawn, share)), published, "SciPy", "library", off=0.01 * published)
 
 
 def test_a_stop_that_nobody_sees_stands_until_somebody_comes():

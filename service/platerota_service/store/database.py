@@ -57,8 +57,18 @@ class Store:
         if self.embedded:
             self.upgrade()
         else:
-            with self.faults_in_words():
-                upgrading.check_newest(self.engine)
+            self.check_newest()
+
+    def check_newest(self) -> None:
+        """Nothing where the database has the newest schema; it is not changed.
+
+        Raises
+        ------
+        StoreError
+            Where it has another schema, or cannot be reached or read.
+        """
+        with self.faults_in_words():
+            upgrading.check_newest(self.engine)
 
     def upgrade(self) -> None:
         """Bring the database to the newest schema.

@@ -122,6 +122,11 @@ def revisions(session: Session, plan_ids: Sequence[str]) -> dict[str, int]:
     return {plan_id: revision for plan_id, revision in found}
 
 
+def read_whole(session: Session, plan_id: str) -> PlanRow | None:
+    """The plan with all that its solve was told, whose ever it is: for whoever runs commands at the database."""
+    return session.get(PlanRow, plan_id)
+
+
 def ask_stop(session: Session, plan_id: str, tenant: str) -> tuple[str, bool] | None:
     """End a plan that waits, or ask whoever solves it to end.
 

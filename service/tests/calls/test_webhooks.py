@@ -21,6 +21,7 @@ from platerota_service.store import Store, WebhookDeliveryRow
 from platerota_service.webhooks.delivering import DELAYS, Deliveries
 from platerota_service.webhooks.outbox import Outbox
 from platerota_service.webhooks.sending import Message, new_secret, signed_headers
+from proof_tools.outside import Outside
 
 from .conftest import HandWorker
 
@@ -278,6 +279,13 @@ class TestSending:
         assert row.id == lost.id
         assert row.next_ms is not None
         assert row.next_ms >= lost.created_ms
+
+    def test_the_standards_example_has_its_signature(self, outside: Outside) -> None:
+        secret, payload = "whsec_plJ3nmyCDGBKInavdOK15jsl", '{"event_type":"ping","data":{"success":true}}'
+        message = Message("msg_loFOjxBNrRLzqYUf", "https://a.example/", secret, payload)
+        headers = signed_headers(message, datetime.fromtimestamp(1_731_705_121, UTC))
+        published = "v1,rAvfW3dJ/X/qxhsaXPOyyCGmRKsaKWcsNccKXlIktD0="
+        outside("signature of the message msg_loFOjxBNrRLzqYUf", headers["webhook-signature"], published, "Standard Webhooks", "memory")
 
     def test_only_an_aware_utc_time_is_signed(self) -> None:
         """The library replaces whatever zone it is given by UTC, so a local time would be signed hours off."""

@@ -1,0 +1,142 @@
+"""Corners of the audit that no single bent plan reaches: limits that are not there, runs that stay where they are on the floor."""
+
+from __future__ import annotations
+
+import pytest
+
+from platerota_shared.audit import audit
+from platerota_shared.audit.finding import Finding
+from platerota_shared.audit.hours import hours
+
+from .audit_drafts import Draft
+from .audit_plans import completed, drafted, read, run, task
+from .audit_weeks import shop
+
+
+def found(draft: Draft) -> list[tuple[str, str]]:
+    """What the audit finds in a draft: rule and words."""
+    return [(one.rule, one.detail) for one in audit(draft.request, draft.plan)]
+
+
+def whole(draft: Draft) -> Draft:
+    """The draft with what follows from its tasks, windows and floats included."""
+    bent = draft.described()
+    return Draft(bent.request, completed(bent.request, bent.plan))
+
+
+@pytest.mark.parametrize("limit", ["max_mass", "tool_slots", "unattended_minutes"])
+def test_a_limit_that_is_not_there_limits_nothing(limit: str) -> None:
+    assert found(whole(Draft.of("night").row("machines", "M1", **{limit: None}))) == []
+
+
+@pytest.mark.parametrize("kind", ["place", "pull"])
+def test_a_plate_that_stays_is_not_exchanged(kind: str) -> None:
+    draft = Draft.of("staying").add(task(f"R1.{kind}", 2520, 2530, "Ann").model_copy(update={"plate": "P1", "machine": "M1"}))
+    assert ("F10", f"plate P1 stays in its machine, so there is no {kind}") in found(draft.described())
+
+
+def test_a_run_of_the_floor_is_left_where_it_is_only_where_its_orders_are_not_placed() -> None:
+    """P2, placed at `now`, is no run of the plan: that is a fault while O1 is placed, and none once it is not."""
+    draft = Draft.of("part_way")
+    gone = draft.with_plan(
+        runs=tuple(run for run in draft.plan.runs if run.id != "R2"),
+        tasks=tuple(one for one in draft.plan.tasks if one.run != "R2"),
+    )
+    words = "plate P2 is placed on the floor, but no run of the plan goes on with it"
+    assert ("F18", words) in found(gone)
+    lost = gone.order("O1", placed=False, start=None, finish=None, late_seconds=None, why="no operator is on shift")
+    assert [rule for rule, detail in found(lost) if detail == words] == []
+
+
+def test_a_plate_left_on_its_machine_takes_a_position_to_the_end() -> None:
+    """With one position, P2 standing there is in the way of everything that is done with P1 there."""
+    draft = Draft.of("part_way")
+    gone = draft.with_plan(
+        runs=tuple(run for run in draft.plan.runs if run.id != "R2"), tasks=tuple(one for one in draft.plan.tasks if one.run != "R2"),
+    )
+    assert [rule for rule, _ in found(gone) if rule == "F6"] == []
+    assert [rule for rule, _ in found(gone.row("machines", "M1", positions=1)) if rule == "F6"] == ["F6"]
+
+
+def test_a_load_window_of_a_run_that_is_not_there_is_one_too_many() -> None:
+    draft = Draft.of("two_plates")
+    (first, *others) = draft.plan.load_windows
+    strange = draft.with_plan(load_windows=(first.model_copy(update={"run": "R9"}), *others))
+    rules = audit(strange.request, strange.plan)
+    assert Finding("F20", (), "the load windows are not one for each load") in rules
+
+
+def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() -> None:
+    """Ann's overtime goes on at 14:00 (28800 s) where her shift ends; R1 is loaded from 28740 to 28860."""
+    draft = Draft.of("overtime").asked("O1", release=None)
+    load = draft.task("R1.load")
+    assert load.overtime
+    seam = whole(draft.put("R1.load", start=28_740))
+    (window,) = seam.plan.load_windows
+    assert (window.earliest_start, window.latest_end) == (window.start, window.end)
+    assert found(seam) == []
+
+
+@pytest.mark.parametrize(
+    ("minutes", "start", "rules"), [(30, 0, []), (29, 0, ["F9"]), (130, 6600, []), (132, 6600, []), (129, 6600, ["F9"])],
+)
+def test_the_time_that_a_mill_may_cut_alone_counts_from_the_end_of_the_shift_before_now(
+    minutes: int, start: int, rules: list[str],
+) -> None:
+    """Ann left at 05:50, ten minutes before `now`, and is back at 08:00; the plate that she placed is cut for 20 minutes, at once or
+    over her return, 130 minutes after she left."""
+    raw = shop()
+    raw["shop"]["machines"][0]["unattended_minutes"] = minutes
+    raw["shop"]["operations"][0]["cut_seconds"] = 300
+    days = ["mon", "tue", "wed", "thu", "fri"]
+    raw["shop"]["shifts"] = [
+        {"operator": "Ann", "days": ["sun"], "start": "22:00", "end": "05:50"},
+        {"operator": "Ann", "days": days, "start": "08:00", "end": "16:00"},
+    ]
+    raw["orders"][0]["quantity"] = 4
+    raw["floor"] = {
+        "waiting": [{"plate": "P1", "order": "O1", "op": 10, "pieces": 4, "machine": "M1", "stage": "placed"}],
+        "last_fixtures": [{"machine": "M1", "fixture": "F1"}],
+    }
+    request = read(raw)
+    tasks = [task("R1.cut", start, start + 1200), task("R1.pull", 7800, 7810, "Ann"), task("R1.unload", 7810, 7870, "Ann")]
+    plan = completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], tasks))
+    assert [one.rule for one in audit(request, plan)] == rules
+
+
+@pytest.mark.parametrize(
+    ("travel", "fits"),
+    [((350, 450), True), ((450, 350), True), ((349.9, 450), False), ((350, 449.9), False), ((450, 349.9), False), ((449.9, 350), False)],
+)
+def test_a_plate_as_large_as_the_travels_fits_either_way_round(travel: tuple[float, float], fits: bool) -> None:
+    """The plates are 350 x 450 mm."""
+    draft = Draft.of("two_plates").row("machines", "M1", travel_x=travel[0], travel_y=travel[1])
+    assert ("F5" in {rule for rule, _ in found(draft)}) is not fits
+
+
+def test_bench_work_of_one_second_is_missed() -> None:
+    draft = Draft.of("two_plates").row("operations", 0, bench_seconds=1).pieces("R3", pieces=1)
+    assert ("F1", "run R3 lacks the bench work on op 10 of order O1") in found(draft)
+
+
+def test_a_build_may_slip_up_to_a_closure_of_its_plate_but_not_around_it() -> None:
+    """B1.build, 1800 s, may end at 29200, when R1.load must begin. P1 is closed from 27500 to 28000: 1200 s after that are too few, so
+    the build must end at 27500, and start at 25700 in place of 13500."""
+    closed = whole(Draft.of("pauses").closed(27_500, 28_000, plate="P1"))
+    assert closed.task("B1.build").float_seconds == 25_700 - 13_500
+    assert found(closed) == []
+
+
+def test_a_load_may_slip_up_to_a_closure_of_its_plate() -> None:
+    """R2.load at 130 may end at 2530; P2 is closed from 2450 to 2500, so it must end at 2450 and start at 2330."""
+    closed = whole(Draft.of("two_plates").closed(2_450, 2_500, plate="P2"))
+    assert closed.task("R2.load").float_seconds == 2_330 - 130
+    assert found(closed) == []
+
+
+@pytest.mark.parametrize(("moment", "called"), [(32_399, 0), (32_400, 1), (36_000, 1), (36_001, 0)])
+def test_a_task_of_no_length_at_either_edge_of_an_overtime_shift_calls_it_in(moment: int, called: int) -> None:
+    """Ann's overtime is 15:00 (32400 s) to 16:00, an hour after her shift."""
+    draft = Draft.of("overtime").row("shifts", 1, start=15 * 60)
+    shop_of, plan = draft.request.shop, draft.plan
+    assert len(hours(shop_of, "Ann", [task("R1.pull", moment, moment, "Ann")], plan.now, plan.horizon_end).called_days) == called
