@@ -55,7 +55,9 @@ def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
     plain = keeping(problem, _in_turn(problem))
     plain.late[:] = 0
     cuts = np.sort(p.k_runs[:, CUT_AT]) if len(p.k_runs) else np.zeros(1, dtype=np.int64)
-    instants = [int(p.horizon[0]), 0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3))]
+    instants = [int(p.horizon[0])]
+    if not p.k_total[0]:  # where moves count, a week planned anew looks better at first than one mended, and is not
+        instants += [0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3))]
     orders = {int(order) for order in p.i_order[p.k_pieces[:, ITEM]]} if len(p.k_pieces) else set()
     new = next((place for place, order in enumerate(plain.tokens) if int(order) in orders), len(plain.tokens))
     habits = [(late, room) for room in (1, 0) for late in range(LATE_HABITS)]
