@@ -206,8 +206,9 @@ class _Solver:
             if self.quality == "optimal" or clock.over():
                 return schedule
         until = SEARCH_SHARE if not asked and len(movable_runs(problem, schedule)) > 1 else 1.0
-        choices, schedule = self.search(problem, decoder, starts, clock, REPAIR_FROM * until, schedule)
-        schedule = self.repair(problem, choices, schedule, clock, until)
+        moves = problem.arrays.k_total[0] > 0
+        choices, schedule = self.search(problem, decoder, starts, clock, until if moves else REPAIR_FROM * until, schedule)
+        schedule = schedule if moves else self.repair(problem, choices, schedule, clock, until)
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
@@ -278,8 +279,6 @@ class _Solver:
 
     def repair(self, problem: Problem, choices: Choices, schedule: Schedule, clock: Clock, until: float) -> Schedule:
         """The plan itself searched on: kept as a whole, some runs at a time let go; begun again from the better plan now and then."""
-        if problem.wish is not None or problem.arrays.k_total[0]:
-            return schedule
         step, around = REPAIR_SHARE * (until - clock.share), problem
         while not clock.over(until):
             around = keep_schedule(around, schedule)
