@@ -214,7 +214,8 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
     hook = await client.post("/v1/webhooks", json={"url": "https://hooks.example/"}, headers=north)
     plan_id, hook_id = planned.json()["id"], hook.json()["id"]
     worker.solve(plan_id)
-    sweep = {"what_ifs": [{"name": "without", "changes": [{"kind": "drop_order", "order": "A-1042"}]}]}
+    heavier = [{"kind": "change_order", "order": "A-1042", "weight": 2}]
+    sweep = {"what_ifs": [{"name": "without", "changes": [{"kind": "drop_order", "order": "A-1042"}]}, {"name": "heavier", "changes": heavier}]}
     swept = await client.post(f"/v1/plans/{plan_id}/what-if-sweeps", json=sweep, headers=north | {"Prefer": "respond-async"})
     assert swept.status_code == 202, swept.text
     with app.state.parts.store.writing() as session:
@@ -250,6 +251,12 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
         assert (await client.get(address, headers=south)).json()["items"] == []
     assert plan_id in (await client.get("/v1/board", headers=north)).text
     assert plan_id not in (await client.get("/v1/board", headers=south)).text
+
+
+@pytest.fixture
+def settings(settings: ServiceSettings) -> ServiceSettings:
+    """With room for the plans of a question."""
+    return settings.model_copy(update={"queue_limit": 10})
 
 
 class TestRates:
