@@ -214,8 +214,8 @@ async def test_every_address_with_an_id_is_unknown_to_another_tenant(
     hook = await client.post("/v1/webhooks", json={"url": "https://hooks.example/"}, headers=north)
     plan_id, hook_id = planned.json()["id"], hook.json()["id"]
     worker.solve(plan_id)
-    heavier = [{"kind": "change_order", "order": "A-1042", "weight": 2}]
-    sweep = {"what_ifs": [{"name": "without", "changes": [{"kind": "drop_order", "order": "A-1042"}]}, {"name": "heavier", "changes": heavier}]}
+    asked = {"without": {"kind": "drop_order", "order": "A-1042"}, "heavier": {"kind": "change_order", "order": "A-1042", "weight": 2}}
+    sweep = {"what_ifs": [{"name": name, "changes": [change]} for name, change in asked.items()]}
     swept = await client.post(f"/v1/plans/{plan_id}/what-if-sweeps", json=sweep, headers=north | {"Prefer": "respond-async"})
     assert swept.status_code == 202, swept.text
     with app.state.parts.store.writing() as session:
