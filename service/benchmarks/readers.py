@@ -40,6 +40,8 @@ def main() -> None:
         week = json.loads(request_text("basic"))
         plans = [made(client, week, 2.0) for _ in range(PLANS)]
         day = str(client.get(plans[0]).json()["now"])[:10]
+        cold = [timed_get(client, plan + page.format(day=day)) for plan in plans for page in PAGES]
+        print(f"rendered for the first time, one after the other: {quantiles(cold)}")
         for name, busy in (("no solve", 0), ("two solves", 2)):
             solves = [client.post("/v1/plans", json=timed(week, 600.0), headers={"Prefer": "respond-async"}) for _ in range(busy)]
             await_state(client, [one.headers["Location"] for one in solves], "solving")
@@ -103,6 +105,13 @@ def made(client: httpx.Client, week: dict[str, Any], seconds: float) -> str:
     if answer.status_code != 201 or answer.json()["status"] != "ready":
         raise RuntimeError(answer.text[:500])
     return str(answer.headers["Location"])
+
+
+def timed_get(client: httpx.Client, path: str) -> float:
+    """Seconds that one GET takes."""
+    began = time.perf_counter()
+    client.get(path).raise_for_status()
+    return time.perf_counter() - began
 
 
 def await_state(client: httpx.Client, plans: list[str], state: str) -> None:
