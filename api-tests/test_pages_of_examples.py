@@ -54,12 +54,16 @@ def test_the_cookbook_answers_what_it_says(quick: Server, tmp_path: Path) -> Non
 
 
 def test_every_call_of_the_readme_answers_what_it_says(quick: Server, tmp_path: Path) -> None:
-    """The two plans, then a spreadsheet there and back, as the page tells it."""
-    plan, what_if, template, sent, keyed = steps(README.read_text("utf-8"))
+    """The plan, the rush order, the replan, then a spreadsheet there and back, as the page tells it."""
+    plan, rush, replan, template, sent, keyed = steps(README.read_text("utf-8"))
     with quick.client() as client:
         plan_id = shown_plan(plan, client, tmp_path)
-        what_if.answer.pop("base")  # another one each time
-        shown_plan(what_if, client, tmp_path, id=plan_id)
+        for choice in rush.answer["answer"]["choices"]:
+            choice.pop("plan")  # another one each time
+        named = {name: rush.answer["answer"].pop(name) for name in ("soonest", "harmless")}
+        shown_plan(rush, client, tmp_path, id=plan_id)
+        assert all(named.values())
+        shown_plan(replan, client, tmp_path, id=plan_id)
         assert template.send(client, tmp_path).headers["content-type"] == WORKBOOK
         answer = sent.send(client, tmp_path)
         assert (answer.status_code, answer.headers["content-type"]) == (200, WORKBOOK)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 import os
 import shutil
 import signal
@@ -97,7 +98,14 @@ def test_a_trace_goes_through_the_log(server: Any, client: httpx.Client, tiny: R
     answer = client.post("/v1/plans", json=tiny, headers=ASYNC | {"traceparent": f"00-{trace}-00f067aa0ba902b7-01"})
     assert answer.headers["traceparent"].startswith(f"00-{trace}-")
     assert answer.headers["traceparent"].endswith("-01")
-    lines = [json.loads(line) for line in server.log.read_text().splitlines() if trace in line]
+
+    def told() -> list[Request]:
+        return [json.loads(line) for line in server.log.read_text().splitlines() if trace in line]
+
+    deadline = time.monotonic() + 10
+    while not any(line["event"] == "call" for line in told()) and time.monotonic() < deadline:
+        time.sleep(0.05)  # a call is logged once its answer is sent
+    lines = told()
     assert {"POST"} == {line["method"] for line in lines if line["event"] == "call"}
     assert answer.json()["id"] in {line.get("plan") for line in lines}
 

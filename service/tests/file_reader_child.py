@@ -10,7 +10,7 @@ import sys
 import time
 
 from platerota_service.bodies import submission_from
-from platerota_service.memory_limit import limit_memory
+from platerota_service.child_limits import limit_memory
 from platerota_service.workbook import SheetsRefused, problems_workbook, read_sheets
 from platerota_shared.faults import RequestRefused
 

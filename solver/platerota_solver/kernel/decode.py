@@ -220,7 +220,7 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
         for machine in range(p.m_place.shape[0]):
             _, cut, unload = run_seconds(p, p.c_fixture[carrier], machine, kinds, size)
             s.scratch_seconds[machine, 0], s.scratch_seconds[machine, 1] = cut, unload
-        if best_rest(p, s, number, cut_from, s.scratch_seconds, row, trial):
+        if best_rest(p, s, c, p.i_order[kinds[0, 0]], number, cut_from, s.scratch_seconds, row, trial):
             if enter_run(p, s, c, row, kinds, size, stage, 1):
                 continue
         else:

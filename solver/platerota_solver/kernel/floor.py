@@ -23,8 +23,10 @@ from platerota_solver.kernel.state import (
     UNLOAD_AT,
     UNLOAD_BY,
     UNLOAD_END,
+    Choices,
     State,
 )
+from platerota_solver.kernel.visits import unload_room
 from platerota_solver.problem import EXCHANGE, UNLOAD, Arrays, Ints
 
 ROW_CARRIER, ROW_STAGE, ROW_MACHINE, ROW_CUT_END, ROW_FIRST, ROW_LAST = range(6)
@@ -49,8 +51,11 @@ def clear_row(row: Ints) -> None:
 
 
 @compiled
-def fit_rest(p: Arrays, s: State, stage: int, cut: int, unload: int, cut_from: int, row: Ints) -> bool:
-    """What is left of a floor run from its stage on, on the machine in `row`; False where it cannot end within the horizon."""
+def fit_rest(p: Arrays, s: State, stage: int, cut: int, unload: int, cut_from: int, room: int, row: Ints) -> bool:
+    """What is left of a floor run from its stage on, on the machine in `row`; False where it cannot end within the horizon.
+
+    Between pull and unload there are `room` seconds to place the next plate first, as in `fit_run`.
+    """
     machine = row[MACHINE]
     plate = p.c_plate[row[CARRIER]]
     fixture = p.c_fixture[row[CARRIER]]
@@ -74,16 +79,16 @@ def fit_rest(p: Arrays, s: State, stage: int, cut: int, unload: int, cut_from: i
             return False
         row[PULL_END] = row[PULL_AT] + p.m_pull[machine]
     row[UNLOAD_BY], row[UNLOAD_AT] = find_worker(
-        s, UNLOAD, row[PULL_END], unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
+        s, UNLOAD, row[PULL_END] + (0 if stays else room), unload, opened, p.l_spindle[machine] if stays else -1, -1, -1, 0, 0)
     row[UNLOAD_END] = row[UNLOAD_AT] + unload
     return row[UNLOAD_END] <= horizon
 
 
 @compiled
-def best_rest(p: Arrays, s: State, number: int, cut_from: int, seconds: Ints, row: Ints, trial: Ints) -> bool:
+def best_rest(p: Arrays, s: State, c: Choices, order: int, number: int, cut_from: int, seconds: Ints, row: Ints, trial: Ints) -> bool:
     """The rest of floor run `number` on its machine, or on the best one where it is only loaded.
 
-    `seconds` holds cut and unload seconds by machine ([machine, 2]).
+    `seconds` holds cut and unload seconds by machine ([machine, 2]); `order` is the one whose habits count.
     """
     stage, fixed = p.floor_runs[number, ROW_STAGE], p.floor_runs[number, ROW_MACHINE]
     carrier = p.floor_runs[number, ROW_CARRIER]
@@ -95,7 +100,8 @@ def best_rest(p: Arrays, s: State, number: int, cut_from: int, seconds: Ints, ro
         trial[CARRIER], trial[MACHINE] = carrier, machine
         if stage == CUTTING:
             trial[CUT_AT], trial[CUT_END] = 0, p.floor_runs[number, ROW_CUT_END]
-        if fit_rest(p, s, stage, seconds[machine, 0], seconds[machine, 1], cut_from, trial) and trial[UNLOAD_END] < best:
+        room = unload_room(p, c, order, machine, p.c_fixture[carrier])
+        if fit_rest(p, s, stage, seconds[machine, 0], seconds[machine, 1], cut_from, room, trial) and trial[UNLOAD_END] < best:
             best = trial[UNLOAD_END]
             for column in range(row.shape[0]):
                 row[column] = trial[column]
