@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import time
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer

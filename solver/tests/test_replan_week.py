@@ -123,9 +123,14 @@ def test_what_starts_within_the_hour_stays_where_it_can(week: Week) -> None:
     assert [task.id for task in moved if task.start < soon and task.run not in touched] == []
 
 
-def test_the_dearer_a_moved_task_the_more_stays(week: Week) -> None:
-    cheap, dear = (replanned(week, {"closed": [BROKEN]}, moved_task=points) for points in (0, 100))
-    assert dear.found.tasks.moved_for_score < 0.7 * cheap.found.tasks.moved_for_score
+def test_a_mill_that_is_down_for_two_hours_leaves_the_rest_of_the_week_alone(week: Week) -> None:
+    """Fewer than one in seven of the tasks that have nothing to do with that mill and its time are moved."""
+    replan = replanned(week, {"closed": [BROKEN | {"until": "2027-03-02T12:00:00"}]}, moved_task=10.0)
+    now = replan.plan.now
+    touched = {task.run for task in week.plan.tasks if task.machine == "M2" and now - HOUR < task.start < now + 3 * HOUR}
+    free = {task.id for task in week.plan.tasks if task.start >= now and task.run not in touched}
+    moved = [move.task.id for move in moved_tasks(week.plan, replan.plan) if move.task.id in free]
+    assert len(moved) < len(free) / 7, (len(moved), len(free))
 
 
 def test_an_operator_is_ill_until_thursday(week: Week) -> None:

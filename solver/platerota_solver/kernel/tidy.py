@@ -192,17 +192,18 @@ def sooner_after(p: Arrays, s: State, row: Ints, unloaded: int) -> None:
 
 @entry
 def tidy(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints, patience: int) -> None:
-    """Unloads and what follows them sooner, then early loads and setups later, the last ones first; what is kept stays.
+    """Unloads and what follows them sooner, then early loads and setups later, the last ones first; where moves count, what is kept stays.
 
     `runs` and `pieces` are changed in place.
     """
     rebook_but(p, s, c, runs, pieces, built, s.nothing)
+    moves = p.k_total[0] > 0
     for number in range(runs.shape[0]):
-        if runs[number, UNLOAD_BY] >= 0 and runs[number, KEPT] < 0:
+        if runs[number, UNLOAD_BY] >= 0 and (runs[number, KEPT] < 0 or not moves):
             sooner_unload(p, s, runs[number])
             for row in range(runs[number, FIRST_PIECES], runs[number, LAST_PIECES]):
                 sooner_after(p, s, pieces[row], runs[number, UNLOAD_END])
     for number in range(runs.shape[0] - 1, -1, -1):
-        if p.p_stays[p.c_plate[runs[number, CARRIER]]] < 0 and runs[number, KEPT] < 0:
+        if p.p_stays[p.c_plate[runs[number, CARRIER]]] < 0 and (runs[number, KEPT] < 0 or not moves):
             later_setup(p, s, runs[number], patience)
             later_load(p, s, runs[number], patience)
