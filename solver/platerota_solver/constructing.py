@@ -60,7 +60,7 @@ def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
     instants = [int(p.horizon[0])]
     if problem.wish is not None and problem.wish.harm_from is None:  # a week planned anew looks better at first than one mended
         instants += [0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3))]
-    orders = {int(order) for order in p.i_order[p.k_pieces[:, ITEM]]} if len(p.k_pieces) else set()
+    orders = {int(order) for order in p.i_order[p.k_pieces[:, ITEM]]} if len(p.k_pieces) else set[int]()
     new = next((place for place, order in enumerate(plain.tokens) if int(order) in orders), len(plain.tokens))
     habits = [(late, room) for room in (1, 0) for late in range(LATE_HABITS)]
     ways = [(instant, before, *habit) for habit in habits for before in (0, new) for instant in instants]
@@ -80,7 +80,8 @@ def _in_turn(problem: Problem) -> Choices:
     p = problem.arrays
     first = [int(p.i_order[p.k_pieces[run[FIRST_PIECES], ITEM]]) for run in p.k_runs]
     plain = split_tokens(problem, sequences(problem)["due"])
-    known = [first[k] for k in np.argsort(p.k_runs[:, LOAD_AT], kind="stable")] if first else []
+    loads = np.argsort(p.k_runs[:, LOAD_AT], kind="stable").tolist() if first else list[int]()
+    known = [first[k] for k in loads]
     new = [int(order) for order in plain.tokens if int(order) not in set(known)]
     wished = [] if problem.wish is None else [problem.wish.order]
     tokens = [*wished, *new, *known]
