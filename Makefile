@@ -32,10 +32,10 @@ $(READY): pyproject.toml constraints.txt | .venv/bin/python
 demo: $(READY) ## plan the demo week, print it, draw it beside
 	$(BIN)/platerota demo
 
-test: $(READY) ## run every test but the nightly ones, those of the solver beside all others
-	@$(BIN)/python -m pytest --quiet -m 'not nightly' solver shared >.tests-of-the-solver 2>&1 & code=0; beside=$$!; \
-	$(BIN)/python -m pytest --quiet -m 'not nightly' service api-tests || code=$$?; \
-	wait $$beside || code=1; echo 'tests of solver and shared:'; cat .tests-of-the-solver; rm .tests-of-the-solver; exit $$code
+test: $(READY) ## run every test but the nightly ones, those of the service beside all others
+	@$(BIN)/python -m pytest --quiet -m 'not nightly' solver shared api-tests >.tests-of-the-solver 2>&1 & code=0; beside=$$!; \
+	$(BIN)/python -m pytest --quiet -m 'not nightly' service || code=$$?; \
+	wait $$beside || code=1; echo 'tests of solver, shared and api-tests:'; cat .tests-of-the-solver; rm .tests-of-the-solver; exit $$code
 
 fuzz: $(READY) ## send every call of the API made-up requests, FUZZ_REQUESTS=100000 of them where nothing else is said (half an hour)
 	FUZZ_REQUESTS=$${FUZZ_REQUESTS:-100000} nice -n 19 $(BIN)/python -m pytest --quiet -s --timeout 0 api-tests/test_fuzz.py

@@ -209,4 +209,5 @@ def _submission(found: Stored) -> Submission:
 
 
 async def _solved(submission: Submission, settings: ServiceSettings) -> Outcome:
-    return await SolveProcess(submission, settings, SOLVE_CHILD, on_compiling=lambda: say(COMPILING)).run()
+    start = submission.start.text() if submission.start is not None else None
+    return await SolveProcess(submission, settings, SOLVE_CHILD, on_compiling=lambda: say(COMPILING), start=start).run()

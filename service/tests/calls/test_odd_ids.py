@@ -48,7 +48,7 @@ async def test_an_odd_id_is_unknown_an_odd_filter_refused_and_nothing_breaks(cli
             ids = NO_ID | dict.fromkeys(places(name), "\0")
             address = filled(path, ids).replace("\0", sent)
             query = "&".join(f"{key}={filled(value, ids)}" for key, value in call.query.items()).replace("\0", sent)
-            answer = await client.request(method, f"{address}?{query}", json=call.body, headers=ASKED)
+            answer = await client.request(method, f"{address}?{query}", json=call.body, data=call.form, headers=ASKED | dict(call.headers))
             assert answer.status_code in (404, 412, 422) or not places(name), (name, odd[:9], answer.status_code, answer.text[:300])
             walked += 1
     assert walked > 100
