@@ -107,6 +107,8 @@ def check_harmless(mix: dict[str, Any]) -> None:
     fast = solve(request, start=Start(base, aim=Aim("rush", 1e6)))
     for plan in (calm, fast):
         assert audit(request, plan) == []
+    if any(task.start == task.end for task in base.tasks):
+        return  # the plan may not be kept as a whole (see check_kept)
     before, after = lateness(base), lateness(calm)
     assert all(after.get(name, DAY * 999) <= late for name, late in before.items())
 
