@@ -110,7 +110,7 @@ def _asks_for_a_rush_order(tab: Page, plan_id: str) -> None:
     tab.get_by_label("How much its lateness counts").fill("5")
     tab.get_by_role("button", name="Ask").click()
     tab.wait_for_url("**/v1/questions/*/board")
-    tab.wait_for_selector('#state[data-ended="yes"]', timeout=90_000)
+    tab.wait_for_selector('#state[data-ended="yes"]', timeout=240_000)
     assert "nobody pays" in tab.inner_text("#main")
     faultless(tab)
     tab.get_by_role("link", name="Compare with the plan before").first.click()
