@@ -12,9 +12,11 @@ from typing import Final
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+POLICY: Final = "Content-Security-Policy"
+"""Left out of a 304: its headers replace those of the page a browser has (RFC 9111, 3.2), and would forbid its styles and script."""
 SAFE_HEADERS: Final[Mapping[str, str]] = {
     "X-Content-Type-Options": "nosniff",
-    "Content-Security-Policy": "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    POLICY: "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
     "Referrer-Policy": "same-origin",  # an address may hold the signature of a link
     "Cache-Control": "private, no-cache",
 }
@@ -34,7 +36,8 @@ class SafeAnswers:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in SAFE_HEADERS.items():
-                    headers.setdefault(name, value)
+                    if name != POLICY or message["status"] != 304:
+                        headers.setdefault(name, value)
             await send(message)
 
         await self.app(scope, receive, send_safe)

@@ -364,6 +364,8 @@ class TestSeenAlready:
             seen[address] = answer.headers["etag"]
             again = await client.get(address, headers={"If-None-Match": seen[address]})
             assert (answer.status_code, again.status_code, again.content, again.headers["etag"]) == (200, 304, b"", seen[address]), address
+            # Its headers replace those of the page the browser has: another policy would forbid the page its styles and its script.
+            assert "content-security-policy" not in again.headers, address
             assert "no-cache" in answer.headers["cache-control"]
         worker.improve(plan_id, 2.0)
         for address, tag in seen.items():
