@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
+from platerota_shared.document import duplicate_keys
 from platerota_shared.faults import Fault
 from platerota_shared.fields import Number, Whole
-from platerota_shared.records import read_row
+from platerota_shared.records import read_row, unknown_field
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -31,6 +32,23 @@ def read_settings(given: Any, zone: ZoneInfo, suggestions: Suggestions) -> tuple
     """The good ones of the settings that came, and what is wrong with the others."""
     record, faults = read_row(SolveSettings, given, "/settings", "settings", zone, suggestions)
     return {name: record.raw[name] for name in _FIELDS if name not in record.doubts and record.raw.get(name) is not None}, faults
+
+
+def read_around(
+    given: Mapping[str, Any], fields: Sequence[str], words: str, zone: ZoneInfo, suggestions: Suggestions,
+) -> tuple[dict[str, Any], list[Fault]]:
+    """The good settings of a body, and what is wrong with it around its own fields: keys given twice, unknown fields, its settings.
+
+    Parameters
+    ----------
+    fields
+        The fields of the body.
+    words
+        How sentences call it.
+    """
+    unknown = (unknown_field("", words, name, tuple(fields), suggestions) for name in given if name not in fields)
+    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
+    return settings, [*duplicate_keys(given), *unknown, *found]
 
 
 def with_settings(document: Mapping[str, Any], settings: Mapping[str, Any]) -> dict[str, Any]:

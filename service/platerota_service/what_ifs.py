@@ -18,13 +18,12 @@ from platerota_service.kinds import NOT_READY
 from platerota_service.plan_making import MakingOf, check_plan_id
 from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
 from platerota_service.problems import ProblemFault
-from platerota_service.solve_settings import SolveSettings, read_settings
+from platerota_service.solve_settings import SolveSettings, read_around
 from platerota_service.store import Store
-from platerota_service.variations import Settings, apply, said_twice, submission
+from platerota_service.variations import Settings, apply, refuse, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
-from platerota_shared.document import duplicate_keys, read_document
+from platerota_shared.document import read_document
 from platerota_shared.faults import Fault, RequestRefused
-from platerota_shared.records import unknown_field
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -107,19 +106,15 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
     try:
         changed = apply(base, settings, given["changes"])
     except RequestRefused as refused:
-        known = {(fault.pointer, fault.code) for fault in faults}
-        raise RequestRefused([*faults, *(one for one in refused.faults if (one.pointer, one.code) not in known)]) from None
-    if faults:
-        raise RequestRefused(faults)
+        refuse([*faults, *refused.faults])
+        raise
+    refuse(faults)
     return submission(base, changed)
 
 
 def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[Settings, list[Fault]]:
     """The good settings of the body, and everything that is wrong with it outside its changes."""
-    suggestions = Suggestions()
-    faults = [*duplicate_keys(given)]
-    faults += [unknown_field("", "the what-if", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
+    settings, faults = read_around(given, _FIELDS, "the what-if", zone, Suggestions())
     if "changes" not in given:
         faults.append(Fault("/changes", "missing-field", "the what-if has no changes", "add the list of changes"))
-    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
-    return settings, [*faults, *found, *said_twice(settings, given.get("changes"))]
+    return settings, [*faults, *said_twice(settings, given.get("changes"))]

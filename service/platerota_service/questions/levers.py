@@ -26,9 +26,9 @@ from platerota_service.questions.asking import Asked, Child, Facts, Judged, NewC
 from platerota_service.questions.making import AskingOf
 from platerota_service.questions.sweeps import Named, NamedWhatIf, read_named
 from platerota_service.shops.book import written
-from platerota_service.solve_settings import SolveSettings, read_settings, with_settings
+from platerota_service.solve_settings import SolveSettings, read_around, with_settings
 from platerota_service.variations import Settings, apply, refuse, submission
-from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
+from platerota_shared.document import is_list, is_object, read_document
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
 from platerota_shared.fields import Whole
 from platerota_shared.levers import (
@@ -48,7 +48,7 @@ from platerota_shared.levers import (
     outcome_without,
 )
 from platerota_shared.reading import read_request
-from platerota_shared.records import read_row, unknown_field
+from platerota_shared.records import read_row
 from platerota_shared.starts import Start
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
@@ -140,9 +140,7 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
         With every fault at once.
     """
     given, zone, suggestions = read_document(body, holds="levers"), ZoneInfo(base.document["shop"]["timezone"]), Suggestions()
-    faults = [*duplicate_keys(given)]
-    faults += [unknown_field("", "the question", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
-    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
+    settings, faults = read_around(given, _FIELDS, "the question", zone, suggestions)
     beside, more = read_row(
         _Beside, {name: given[name] for name in _Beside.model_fields if name in given}, "", "the question", zone, suggestions,
     )
@@ -150,7 +148,7 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
     budget = {"solve_seconds": _SECONDS, **settings}
     own, wrong = read_named(base, budget, listed, Named("levers", "lever", MOST_LEVERS), zone, suggestions)
     control = _control(base, budget)
-    faults += [*found, *more, *wrong, *_list_faults(given), *_own_faults(listed, own, control)]
+    faults += [*more, *wrong, *_list_faults(given), *_own_faults(listed, own, control)]
     refuse(faults)
     assert beside.row is not None
     levers = [_asked_own(one, child) for one, child in zip(listed or (), own, strict=True)] or _found(base, budget, beside.row)

@@ -8,12 +8,11 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from platerota_service.bases import Base
-from platerota_service.solve_settings import read_settings
+from platerota_service.solve_settings import read_around
 from platerota_service.variations import Settings, apply, refuse, said_twice
 from platerota_shared.changes import MAX_CHANGES, Changed
-from platerota_shared.document import duplicate_keys, is_list
+from platerota_shared.document import is_list
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
-from platerota_shared.records import unknown_field
 from platerota_shared.suggestions import Suggestions
 
 MOST_CHANGES: Final = MAX_CHANGES - 1
@@ -32,11 +31,9 @@ def read_beside(given: Mapping[str, Any], base: Base, fields: Sequence[str], wor
     words
         How sentences call it.
     """
-    suggestions, changes = Suggestions(), given.get("changes", ())
-    faults = [*duplicate_keys(given)]
-    faults += [unknown_field("", words, name, tuple(fields), suggestions) for name in given if name not in fields]
-    settings, found = read_settings(given.get("settings", {}), ZoneInfo(base.document["shop"]["timezone"]), suggestions)
-    faults += [*found, *said_twice(settings, changes)]
+    changes = given.get("changes", ())
+    settings, faults = read_around(given, fields, words, ZoneInfo(base.document["shop"]["timezone"]), Suggestions())
+    faults += said_twice(settings, changes)
     if not is_list(changes):
         faults.append(Fault("/changes", "wrong-type", f"changes must be a list, not {shown(changes)}", "give a list of changes"))
     elif len(changes) > MOST_CHANGES:

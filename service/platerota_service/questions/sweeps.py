@@ -22,15 +22,15 @@ from platerota_service.problems import ProblemFault
 from platerota_service.questions.answers import asked_answers
 from platerota_service.questions.asking import Asked, Child, ChildEnd, Facts, Judged, NewChild, NewQuestion
 from platerota_service.questions.making import AskingOf
-from platerota_service.solve_settings import SolveSettings, read_settings
+from platerota_service.solve_settings import SolveSettings, read_around
 from platerota_service.variations import Settings, apply, refuse, said_twice, submission
 from platerota_shared.changes import MAX_CHANGES, Change
-from platerota_shared.document import duplicate_keys, is_list, is_object, read_document
+from platerota_shared.document import is_list, is_object, read_document
 from platerota_shared.effects import Effect, effect
 from platerota_shared.faults import Fault, RequestRefused, pointer, shown
 from platerota_shared.fields import Id
 from platerota_shared.plan import Out
-from platerota_shared.records import read_row, unknown_field
+from platerota_shared.records import read_row
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -125,10 +125,8 @@ def read_sweep(body: bytes, base: Base) -> NewQuestion:
         With every fault at once.
     """
     given, zone, suggestions = read_document(body, holds="what_ifs"), ZoneInfo(base.document["shop"]["timezone"]), Suggestions()
-    faults = [*duplicate_keys(given)]
-    faults += [unknown_field("", "the sweep", name, _FIELDS, suggestions) for name in given if name not in _FIELDS]
-    settings, found = read_settings(given.get("settings", {}), zone, suggestions)
-    faults += [*found, *_list_faults(given)]
+    settings, faults = read_around(given, _FIELDS, "the sweep", zone, suggestions)
+    faults += _list_faults(given)
     listed = given.get("what_ifs")
     read, found = read_named(base, {"solve_seconds": _SECONDS, **settings}, listed, Named("what_ifs", "what-if", MOST), zone, suggestions)
     children, faults = [child for child in read if child is not None], [*faults, *found]
