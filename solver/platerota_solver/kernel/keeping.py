@@ -10,6 +10,7 @@ from __future__ import annotations
 from platerota_solver.kernel.booking import commit_run, take
 from platerota_solver.kernel.choosing import copy_run
 from platerota_solver.kernel.fitting import last_cut_before, next_setup_stays, previous_fixture, table_free_from
+from platerota_solver.kernel.floor import ROW_CUT_END
 from platerota_solver.kernel.pausing import closed_between, pausing_end, take_pausing
 from platerota_solver.kernel.spans import compiled, row_at
 from platerota_solver.kernel.state import (
@@ -274,6 +275,6 @@ def keep_floor(p: Arrays, s: State, c: Choices, number: int, stage: int) -> bool
     k = p.k_floor[number]
     if k < 0 or c.keep[k] == 0:
         return False
-    if stage == CUTTING and p.k_runs[k, CUT_END] != p.floor_runs[number, 3]:
+    if stage == CUTTING and p.k_runs[k, CUT_END] != p.floor_runs[number, ROW_CUT_END]:
         return False
     return keep_run(p, s, c, k, stage, 1)
