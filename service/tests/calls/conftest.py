@@ -6,12 +6,32 @@ import json
 from collections.abc import AsyncIterator
 from typing import Any
 
+import httpx
 import pytest
 
+from platerota_service.answers import example
 from platerota_service.durable_engine import DurableEngine
+from platerota_service.kinds import KINDS
+from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, plan_rows
 from platerota_service.store.plan_rows import BestPlan
+
+Document = dict[str, Any]
+
+
+def problem(answer: httpx.Response, kind: str) -> Document:
+    """The problem in an answer, which is of that kind."""
+    body: Document = answer.json()
+    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
+    return body
+
+
+def plan_text(name: str) -> BestPlan:
+    """An example plan as a solver that found it would have it stored."""
+    beside = ("id", "status", "problem", "progress", "shop", "base", "compare")
+    plan = {field: value for field, value in example(name).items() if field not in beside}
+    return BestPlan(json.dumps(plan), plan["score"]["total"], plan["score"]["bound"], plan["quality"])
 
 
 class HandWorker:

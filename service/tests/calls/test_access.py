@@ -17,23 +17,16 @@ from platerota_service.access.keys import SCOPES, KeyBook, Scope
 from platerota_service.access.links import read_link, sign
 from platerota_service.access.tokens import Token
 from platerota_service.app import create_app
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
 from platerota_service.watch.logs import start_logging
+
+from .conftest import problem
 
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
 MakeKey = Callable[..., dict[str, str]]
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
 
 
 @pytest.fixture

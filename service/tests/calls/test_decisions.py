@@ -14,38 +14,21 @@ import sqlalchemy as sa
 from fastapi import FastAPI
 
 from platerota_service.access.keys import KeyBook
-from platerota_service.answers import example, named_examples
+from platerota_service.answers import named_examples
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Submission, UnknownPlan
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
 from platerota_service.store import PlanRow, Store
-from platerota_service.store.plan_rows import BestPlan
 from platerota_shared.differences import COLUMNS
 from platerota_shared.plan import Run
 from platerota_shared.starts import Start
 
-from .conftest import HandWorker
+from .conftest import HandWorker, plan_text, problem
 
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
 ASYNC = {"Prefer": "respond-async"}
 RUSH = {"kind": "add_order", "id": "RUSH-1", "part": "bracket", "quantity": 4, "due": "2027-03-01T07:00:00", "weight": 3}
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
-
-
-def plan_text(name: str) -> BestPlan:
-    """An example plan as a solver that found it would have it stored."""
-    beside = ("id", "status", "problem", "progress", "shop", "base", "compare")
-    plan = {field: value for field, value in example(name).items() if field not in beside}
-    return BestPlan(json.dumps(plan), plan["score"]["total"], plan["score"]["bound"], plan["quality"])
 
 
 def base_runs(plan: bytes) -> tuple[Run, ...]:

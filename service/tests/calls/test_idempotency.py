@@ -9,24 +9,15 @@ import pytest
 import time_machine
 
 from platerota_service.durable_engine import DurableEngine
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
 from platerota_service.store import PlanRow, Store, now_ms
 
-from .conftest import HandWorker
+from .conftest import HandWorker, problem
 
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
 KEY = {"Idempotency-Key": "a-1"}
 ASYNC = {"Prefer": "respond-async"}
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
 
 
 def plans(store: Store) -> int:

@@ -9,25 +9,16 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from platerota_service.kinds import KINDS
 from platerota_service.plan_list import plans_page
-from platerota_service.problems import PROBLEM_JSON
 from platerota_service.store import PlanRow, Store
 
-from .conftest import HandWorker
+from .conftest import HandWorker, problem
 
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
 ASYNC = {"Prefer": "respond-async"}
 ANY = {"If-Match": "*"}
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
 
 
 @pytest.fixture

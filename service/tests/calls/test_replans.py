@@ -13,14 +13,11 @@ from fastapi import FastAPI
 
 from platerota_service.access.keys import KeyBook
 from platerota_service.answers import example, named_examples
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
 from platerota_service.store import PlanRow, Store
-from platerota_service.store.plan_rows import BestPlan
 from platerota_shared.instants import local_text
 from platerota_shared.starts import Start
 
-from .conftest import HandWorker
+from .conftest import HandWorker, plan_text, problem
 
 pytestmark = pytest.mark.anyio
 
@@ -28,20 +25,6 @@ Document = dict[str, Any]
 ASYNC = {"Prefer": "respond-async"}
 NOW = "2027-03-01T06:20:00"
 BROKEN: Document = example("replan-request")
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
-
-
-def plan_text(name: str) -> BestPlan:
-    """An example plan as a solver that found it would have it stored."""
-    beside = ("id", "status", "problem", "progress", "shop", "base", "compare")
-    plan = {field: value for field, value in example(name).items() if field not in beside}
-    return BestPlan(json.dumps(plan), plan["score"]["total"], plan["score"]["bound"], plan["quality"])
 
 
 def stored(store: Store, plan_id: str) -> tuple[Document, Start, list[Document]]:

@@ -7,21 +7,13 @@ from typing import Any
 import httpx
 import pytest
 
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
+from .conftest import problem
 
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
 ANY = {"If-Match": "*"}
 BASE = "/v1/shops/main"
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
 
 
 def pointers(body: Document) -> list[str]:

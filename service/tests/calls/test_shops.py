@@ -7,20 +7,12 @@ from typing import Any
 import httpx
 import pytest
 
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
+from .conftest import problem
 
 pytestmark = pytest.mark.anyio
 
 Document = dict[str, Any]
 JSON = {"Content-Type": "application/json"}
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
 
 
 @pytest.fixture

@@ -14,8 +14,6 @@ from standardwebhooks import Webhook
 from standardwebhooks.webhooks import WebhookVerificationError
 
 from platerota_service.access.keys import KeyBook
-from platerota_service.kinds import KINDS
-from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, WebhookDeliveryRow
 from platerota_service.webhooks.delivering import DELAYS, Deliveries
@@ -23,7 +21,7 @@ from platerota_service.webhooks.outbox import Outbox
 from platerota_service.webhooks.sending import Message, new_secret, signed_headers
 from proof_tools.outside import Outside
 
-from .conftest import HandWorker
+from .conftest import HandWorker, problem
 
 pytestmark = pytest.mark.anyio
 
@@ -31,13 +29,6 @@ Document = dict[str, Any]
 ANY = {"If-Match": "*"}
 ASYNC = {"Prefer": "respond-async"}
 HOOK = {"url": "http://127.0.0.1:9/hooks"}
-
-
-def problem(answer: httpx.Response, kind: str) -> Document:
-    """The problem in an answer, which is of that kind."""
-    body: Document = answer.json()
-    assert (answer.status_code, answer.headers["content-type"], body["type"]) == (KINDS[kind].status, PROBLEM_JSON, KINDS[kind].type), body
-    return body
 
 
 @pytest.fixture
