@@ -71,6 +71,9 @@ def running(folder: Path) -> Iterator[Office]:
         f"-env:UserInstallation={profile.as_uri()}",
     ]
     environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
+    # A folder of temporary files of its own: what another LibreOffice left in the machine's is none of its business.
+    environment["TMPDIR"] = str(folder / "temporary")
+    (folder / "temporary").mkdir()
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment, start_new_session=True)
     try:
         yield Office(python, pipe, profile)

@@ -9,28 +9,24 @@ Const ODS = "application/vnd.oasis.opendocument.spreadsheet"
 Const XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 Sub PlanWeek
-    Dim document As Object, answer As Object
-    Dim folder As String, sent As String, came As String
+    Dim document As Object, answer As Object, sent As Object, came As Object
     document = ThisComponent
-    folder = createUnoService("com.sun.star.util.PathSubstitution").substituteVariables("$(temp)", True) & "/"
-    sent = ConvertFromURL(folder & "platerota-week.ods")
-    came = ConvertFromURL(folder & "platerota-plan.xlsx")
-    If FileExists(came) Then Kill came
-    document.storeToURL(ConvertToURL(sent), Array(Named("FilterName", "calc8")))
-    Post sent, came
-    Kill sent
-    If Not IsWorkbook(came) Then
-        Tell document, TextOf(came)
+    ' Files of names that nobody else has, gone with the program: one left behind, or locked, would stop every later run.
+    sent = createUnoService("com.sun.star.io.TempFile")
+    came = createUnoService("com.sun.star.io.TempFile")
+    document.storeToURL(sent.Uri, Array(Named("FilterName", "calc8")))
+    Post ConvertFromURL(sent.Uri), ConvertFromURL(came.Uri)
+    If Not IsWorkbook(came.Uri) Then
+        Tell document, TextOf(came.Uri)
         Exit Sub
     End If
-    answer = StarDesktop.loadComponentFromURL(ConvertToURL(came), "_blank", 0, Array(Named("Hidden", True)))
+    answer = StarDesktop.loadComponentFromURL(came.Uri, "_blank", 0, Array(Named("Hidden", True), Named("FilterName", "Calc MS Excel 2007 XML")))
     If answer.Sheets.hasByName("Problems") Then
         TakeSheets document, answer, Array("Problems")
     Else
         TakeSheets document, answer, Array("Plan", "Load windows", "Machines", "Orders", "Runs", "KPIs", "Gantt", "Warnings")
     End If
     answer.close(True)
-    Kill came
 End Sub
 
 Sub Post(sent As String, came As String)
@@ -58,16 +54,15 @@ Sub TakeSheets(document As Object, answer As Object, names As Variant)
 End Sub
 
 ' A workbook is a zip; anything else is a problem in words, or no answer at all.
-Function IsWorkbook(path As String) As Boolean
-    IsWorkbook = Left(TextOf(path), 2) = "PK"
+Function IsWorkbook(address As String) As Boolean
+    IsWorkbook = Left(TextOf(address), 2) = "PK"
 End Function
 
-Function TextOf(path As String) As String
+Function TextOf(address As String) As String
     Dim number As Integer, line_ As String
     TextOf = "platerota did not answer at " & SERVICE
-    If Not FileExists(path) Then Exit Function
     number = FreeFile
-    Open path For Input As #number
+    Open address For Input As #number
     If Not EOF(number) Then
         Line Input #number, line_
         TextOf = line_

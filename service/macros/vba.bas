@@ -9,10 +9,12 @@ Private Const XLSX As String = "application/vnd.openxmlformats-officedocument.sp
 Private Const XLSM As String = "application/vnd.ms-excel.sheet.macroEnabled.12"
 
 Public Sub PlanWeek()
-    Dim sent As String, came As String
+    Dim stem As String, sent As String, came As String
     Dim call_ As Object
-    sent = Environ$("TEMP") & "\platerota-week" & Extension(ThisWorkbook.Name)
-    came = Environ$("TEMP") & "\platerota-plan-" & Format$(Now, "yyyymmdd-hhnnss") & ".xlsx"
+    ' Names that no earlier run has: one of its files may still be open.
+    stem = Environ$("TEMP") & "\platerota-" & Format$(Now, "yyyymmdd-hhnnss")
+    sent = stem & "-week" & Extension(ThisWorkbook.Name)
+    came = stem & "-plan.xlsx"
     ThisWorkbook.SaveCopyAs sent
     Set call_ = CreateObject("WinHttp.WinHttpRequest.5.1")
     call_.SetTimeouts 5000, 5000, MILLISECONDS, MILLISECONDS
