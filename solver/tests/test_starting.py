@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmarks.generator import make_request
+from benchmarks.mixes import Mix, mix_of
 from platerota_shared import Plan, PlanRequest, RequestRefused, read_request
 from platerota_shared.audit import audit
 from platerota_shared.instants import local_text
@@ -19,7 +21,6 @@ from platerota_shared.starts import Aim, Start
 from platerota_solver import due_date_plan, solve
 
 from .shops import DAY, HOUR, NOW, at, order, plate, tiny_shop
-from .test_properties import generated, mix_of
 
 Raw = dict[str, Any]
 EXAMPLES, NIGHTLY = 60, 600
@@ -48,12 +49,12 @@ def hour(plan: Plan, name: str) -> float:
     return (finish - plan.now) / HOUR
 
 
-def check_kept(mix: dict[str, Any]) -> None:
+def check_kept(mix: Mix) -> None:
     """Any plan can be kept as a whole: started from, it is not worse, and where moves cost more than they bring nothing moves.
 
     But for work of 0 seconds between other work of the same person: no free time shows that it fits there.
     """
-    found = planned(generated(**mix))
+    found = planned(mix.request())
     if found is None:
         return
     request, base = found
@@ -67,10 +68,10 @@ def check_kept(mix: dict[str, Any]) -> None:
     assert moved_tasks(base, solve(dear, start=Start(base, counts_moves=True))) == []
 
 
-def check_changed(mix: dict[str, Any]) -> None:
+def check_changed(mix: Mix) -> None:
     """What a changed request still allows of a plan is kept, what it does not is planned anew, and all of it is valid."""
-    before = planned(generated(**{**mix, "changes": 0}))
-    after = planned(generated(**mix))
+    before = planned(replace(mix, changes=0).request())
+    after = planned(mix.request())
     if before is None or after is None:
         return
     request, base = after[0], before[1]
@@ -79,9 +80,9 @@ def check_changed(mix: dict[str, Any]) -> None:
         assert audit(request, again, base if counts else None) == []
 
 
-def check_later(mix: dict[str, Any], share: float) -> None:
+def check_later(mix: Mix, share: float) -> None:
     """A plan replanned at a later instant, though all went as planned: valid, moves counted to the task."""
-    raw = generated(**mix)
+    raw = mix.request()
     found = planned(raw)
     if found is None:
         return
@@ -93,9 +94,9 @@ def check_later(mix: dict[str, Any], share: float) -> None:
     assert audit(replan.request, again, base) == []
 
 
-def check_harmless(mix: dict[str, Any]) -> None:
+def check_harmless(mix: Mix) -> None:
     """An order put in without harm makes no other one later, in any week; at any price the plan is valid too."""
-    raw = generated(**mix)
+    raw = mix.request()
     found = planned(raw)
     if found is None or not raw["orders"]:
         return
@@ -115,32 +116,32 @@ def check_harmless(mix: dict[str, Any]) -> None:
 
 @settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=QUIET, derandomize=True)
 @given(mixes)
-def test_any_plan_can_be_kept(mix: dict[str, Any]) -> None:
+def test_any_plan_can_be_kept(mix: Mix) -> None:
     check_kept(mix)
 
 
 @settings(max_examples=EXAMPLES // 2, deadline=None, suppress_health_check=QUIET, derandomize=True)
 @given(mixes)
-def test_a_changed_week_keeps_what_still_holds(mix: dict[str, Any]) -> None:
+def test_a_changed_week_keeps_what_still_holds(mix: Mix) -> None:
     check_changed(mix)
 
 
 @settings(max_examples=EXAMPLES // 2, deadline=None, suppress_health_check=QUIET, derandomize=True)
 @given(mixes, st.floats(0, 1))
-def test_a_plan_under_way_is_replanned(mix: dict[str, Any], share: float) -> None:
+def test_a_plan_under_way_is_replanned(mix: Mix, share: float) -> None:
     check_later(mix, share)
 
 
 @settings(max_examples=EXAMPLES // 4, deadline=None, suppress_health_check=QUIET, derandomize=True)
 @given(mixes)
-def test_a_harmless_order_harms_nobody(mix: dict[str, Any]) -> None:
+def test_a_harmless_order_harms_nobody(mix: Mix) -> None:
     check_harmless(mix)
 
 
 @pytest.mark.nightly
 @settings(max_examples=NIGHTLY, deadline=None, suppress_health_check=QUIET)
 @given(mixes, st.floats(0, 1))
-def test_starts_of_any_mix(mix: dict[str, Any], share: float) -> None:
+def test_starts_of_any_mix(mix: Mix, share: float) -> None:
     check_kept(mix)
     check_changed(mix)
     check_later(mix, share)
