@@ -10,7 +10,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test fuzz lint bench bench-quick bench-pages pictures nightly openapi proof mutants weeks coverage wheel clean
+.PHONY: help demo test fuzz lint bench bench-quick bench-pages pictures nightly openapi proof mutants weeks soak coverage wheel clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -42,6 +42,9 @@ fuzz: $(READY) ## send every call of the API made-up requests, FUZZ_REQUESTS=100
 
 weeks: $(READY) ## plan and audit 20,000 generated weeks of every mix of features (hours; OPTIONS="--weeks 500 --from 1 --processes 2")
 	PYTHONPATH=solver nice -n 19 $(BIN)/python -m benchmarks.weeks $(OPTIONS)
+
+soak: $(READY) ## half an hour of mixed load on a service of its own while things are killed (SOAK_MINUTES=30; OPTIONS="--sqlite")
+	PYTHONPATH=service:solver $(BIN)/python service/benchmarks/soak.py $(OPTIONS)
 
 lint: $(READY) ## ruff, mypy, pyright, import directions
 	$(BIN)/ruff check
