@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import resource
 import signal
 import sys
 import traceback
@@ -19,8 +20,8 @@ from time import monotonic
 from benchmarks.mixes import Outcome, examine, mix_of
 
 WEEKS, EVERY_SECONDS = 20_000, 30.0
-SILENT_SECONDS = 600.0
-"""A week that takes longer has no end; most take less than a second."""
+MOST_SECONDS = 300
+"""Processor time after which a week has no end; most take less than a second."""
 
 
 @dataclass
@@ -64,30 +65,27 @@ class Planner:
         self._process = context.Process(target=_plan_weeks, args=(theirs,), daemon=True)
         self._process.start()
         theirs.close()
-        self._since = monotonic()
 
     def begin(self, number: int | None) -> None:
         """Let it plan a week."""
-        self.number, self._since = number, monotonic()
+        self.number = number
         if number is not None:
             self.answers.send(number)
 
     def outcome(self) -> Outcome | None:
         """What became of its week; None where it is not known yet."""
-        if self.answers.poll():
-            try:
-                outcome: Outcome = self.answers.recv()
-            except (EOFError, OSError):
-                self._process.join()
-                return self._replaced(f"the process died of it ({self._process.exitcode})")
-            return outcome
-        silent = monotonic() - self._since > SILENT_SECONDS
-        return self._replaced(f"no end within {SILENT_SECONDS:.0f} seconds") if silent else None
-
-    def _replaced(self, why: str) -> Outcome:
-        self.end()
-        self._start()
-        return Outcome(planned=True, findings=(why,))
+        if not self.answers.poll():
+            return None
+        try:
+            outcome: Outcome = self.answers.recv()
+        except (EOFError, OSError):
+            self._process.join()
+            endless = self._process.exitcode == -signal.SIGXCPU
+            why = f"no end within {MOST_SECONDS} seconds of the processor" if endless else f"the process died ({self._process.exitcode})"
+            self.end()
+            self._start()
+            return Outcome(planned=True, findings=(why,))
+        return outcome
 
     def end(self) -> None:
         """End it, whatever it does."""
@@ -99,6 +97,8 @@ class Planner:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Plan the weeks, print progress and what was found; 1 where anything was, else 130 where somebody stopped it before."""
     options = _options(arguments)
+    for number in (signal.SIGINT, signal.SIGTERM):  # a shell that starts this in the background lets it ignore the first
+        signal.signal(number, signal.default_int_handler)
     numbers = iter(range(options.first, options.first + options.weeks))
     planners = [Planner() for _ in range(options.processes)]
     count, stopped = Count(), False
@@ -138,6 +138,9 @@ def _plan_weeks(numbers: Connection) -> None:
             number: int = numbers.recv()
         except EOFError:
             return
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        most = int(used.ru_utime + used.ru_stime) + MOST_SECONDS
+        resource.setrlimit(resource.RLIMIT_CPU, (most, resource.RLIM_INFINITY))
         try:
             outcome = examine(mix_of(number))
         except Exception:
