@@ -45,11 +45,12 @@ def proved(parts: ScoreParts, bound: float, quality: Quality) -> tuple[Score, Qu
     """The score with its bound, and the quality it may claim.
 
     The bound is kept between 0 and the total. A plan that was found `optimal` keeps that word only where the bound meets the
-    total; a difference of one part in a million is the rounding of the search, not a gap.
+    total; a difference of one part in a million is the rounding of the search, not a gap. Any other plan has the word where
+    the bound is the total: none has fewer points, however it was found. (A bound far above a plan proves nothing but a fault.)
     """
     total = parts.total()
-    met = bound >= total - _PROOF_TOLERANCE * max(1.0, total)
-    optimal = quality == "optimal" and met
+    rounding = _PROOF_TOLERANCE * max(1.0, total)
+    optimal = bound >= total - rounding if quality == "optimal" else abs(bound - total) <= rounding
     kept = total if optimal else min(max(bound, 0.0), total)
     score = Score(total=total, bound=kept, gap=(total - kept) / total if total else 0.0, parts=parts)
     return score, "optimal" if optimal else "feasible"

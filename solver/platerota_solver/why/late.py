@@ -109,8 +109,8 @@ class _Sentence:
         if order.due < request.now:
             opening = f"it was due {moment(request, order.due)}, before this plan begins"
         elif alone is not None and request.now + alone > order.due:
-            left = hours(order.due - request.now)
-            opening = f"even alone in the empty shop it needs {hours(alone)}, and it is due in {left} ({moment(request, order.due)})"
+            left = f"in {hours(order.due - request.now)}" if order.due > request.now else "at once"
+            opening = f"even alone in the empty shop it needs {hours(alone)}, and it is due {left} ({moment(request, order.due)})"
         else:
             opening = f"{hours(own + total)} to its finish"
             return f"of the {opening} it waited {phrases}{remedy}" if named else f"it takes {opening}, all of it work on its last op"

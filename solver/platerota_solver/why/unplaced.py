@@ -60,8 +60,12 @@ def _material(request: PlanRequest, obstacle: Obstacle) -> str:
 
 
 def _closure(request: PlanRequest, obstacle: Obstacle) -> str:
+    """A person is away, not closed; the hours of several are added up."""
     names = listed([name or "the whole shop" for name in obstacle.resources])
-    return f"{names} {'is' if len(obstacle.resources) == 1 else 'are'} closed for {hours(obstacle.needed)} in that time"
+    people = {operator.id for operator in request.shop.operators} & set(obstacle.resources)
+    state = "closed" if not people else "away" if len(people) == len(obstacle.resources) else "closed or away"
+    several = len(obstacle.resources) > 1
+    return f"{names} {'are' if several else 'is'} {state} for {hours(obstacle.needed)}{' altogether' if several else ''} in that time"
 
 
 def _unattended(request: PlanRequest, obstacle: Obstacle) -> str:
