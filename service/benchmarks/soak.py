@@ -13,7 +13,9 @@ import asyncio
 import json
 import os
 import random
+import signal
 import statistics
+import subprocess
 import sys
 import tempfile
 import time
@@ -42,7 +44,7 @@ AFTER_SECONDS = 10.0
 """After a start answers may still be missing: callers' old connections break, the solver is not warm yet."""
 LAST_SECONDS = 600.0
 """After the load, for all that was accepted to end."""
-SAMPLE_SECONDS = 5.0
+READY_SECONDS, SAMPLE_SECONDS = 600.0, 5.0
 MOST_GROWTH, SMALL_GROWTH = 1.15, 16.0
 """A process grows where the median of the last third is above so many times that of the second, and so many MiB."""
 
@@ -82,9 +84,9 @@ class Scene:
         process = self.processes[name]
         if name == "api":
             self.quiet_from = time.monotonic() + 3_600
-        await asyncio.to_thread(process.end if orderly else process.kill)
+        ended = await asyncio.to_thread(end, process) if orderly else await asyncio.to_thread(process.kill)
         process.start()
-        self._count(f"{name} {'ended' if orderly else 'killed'}")
+        self._count(f"{name} {'killed' if not orderly else 'ended' if ended else 'killed, for it did not end when it was told to'}")
         if name == "api":
             await answering(self.address)
             self.quiet_from = time.monotonic() + AFTER_SECONDS
@@ -121,14 +123,23 @@ class Scene:
             return float(connection.execute(sa.text("SELECT pg_database_size(current_database())")).scalar_one()) / 2**20
 
 
+def end(process: Process) -> bool:
+    """End a process; whether it ended by itself in time, and was not killed."""
+    try:
+        process.end()
+    except subprocess.TimeoutExpired:
+        return False
+    return True
+
+
 def resident_mib(folder: Path) -> float:
     """Resident memory of a process in MiB, by its folder below /proc."""
     return int((folder / "status").read_text().split("VmRSS:")[1].split()[0]) / 1024
 
 
 async def answering(address: str) -> None:
-    """Wait until the service is ready, two minutes at most."""
-    last = time.monotonic() + 120
+    """Wait until the service is ready; it may have to load the solver on a busy computer."""
+    last = time.monotonic() + READY_SECONDS
     async with httpx.AsyncClient(base_url=address) as client:
         while time.monotonic() < last:
             try:
@@ -160,7 +171,7 @@ def service(folder: Path, *, sqlite: bool) -> Iterator[Scene]:
             yield Scene(store, processes, cluster)
         finally:
             for process in processes.values():
-                process.end()
+                end(process)
             store.close()
     finally:
         if cluster is not None:
@@ -291,6 +302,8 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="make soak", description=__doc__)
     parser.add_argument("--sqlite", action="store_true", help="one process over a SQLite file, no PostgreSQL")
     options = parser.parse_args()
+    for number in (signal.SIGINT, signal.SIGTERM):  # whoever ends it, its processes end with it
+        signal.signal(number, signal.default_int_handler)
     seconds = 60 * float(os.environ.get("SOAK_MINUTES", MINUTES))
     with tempfile.TemporaryDirectory() as name, service(Path(name), sqlite=options.sqlite) as scene:
         began = time.monotonic()
