@@ -3,6 +3,8 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
+# Nothing is kept outside this folder; who installs often says PIP_NO_CACHE_DIR=0.
+export PIP_NO_CACHE_DIR ?= 1
 
 BIN := .venv/bin
 READY := .venv/.installed
