@@ -3,6 +3,8 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
+# Nothing is kept outside this folder; who installs often says PIP_NO_CACHE_DIR=0.
+export PIP_NO_CACHE_DIR ?= 1
 
 BIN := .venv/bin
 READY := .venv/.installed
@@ -10,7 +12,7 @@ PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_se
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
-.PHONY: help demo test fuzz lint bench bench-quick bench-pages pictures nightly openapi proof mutants weeks soak coverage wheel clean
+.PHONY: help demo test fuzz lint bench bench-quick bench-pages pictures nightly openapi proof mutants weeks soak coverage wheel clean-machine clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' $(firstword $(MAKEFILE_LIST))
@@ -33,9 +35,11 @@ demo: $(READY) ## plan the demo week, print it, draw it beside
 	$(BIN)/platerota demo
 
 test: $(READY) ## run every test but the nightly ones, those of the service beside all others
-	@$(BIN)/python -m pytest --quiet -m 'not nightly' solver shared api-tests >.tests-of-the-solver 2>&1 & code=0; beside=$$!; \
+	@export TMPDIR=$$(mktemp -d); chmod a+x "$$TMPDIR"; \
+	$(BIN)/python -m pytest --quiet -m 'not nightly' solver shared api-tests >.tests-of-the-solver 2>&1 & code=0; beside=$$!; \
 	$(BIN)/python -m pytest --quiet -m 'not nightly' service || code=$$?; \
-	wait $$beside || code=1; echo 'tests of solver, shared and api-tests:'; cat .tests-of-the-solver; rm .tests-of-the-solver; exit $$code
+	wait $$beside || code=1; echo 'tests of solver, shared and api-tests:'; cat .tests-of-the-solver; rm .tests-of-the-solver; \
+	if ((code)); then echo "what the tests wrote is in $$TMPDIR"; else rm -rf "$$TMPDIR"; fi; exit $$code
 
 fuzz: $(READY) ## send every call of the API made-up requests, FUZZ_REQUESTS=100000 of them where nothing else is said (half an hour)
 	FUZZ_REQUESTS=$${FUZZ_REQUESTS:-100000} nice -n 19 $(BIN)/python -m pytest --quiet -s --timeout 0 api-tests/test_fuzz.py
@@ -89,6 +93,9 @@ coverage: $(READY) ## measure the branches that the tests of each package reach 
 
 wheel: $(READY) ## build the wheel into dist
 	$(BIN)/python -m hatchling build --target wheel
+
+clean-machine: ## make demo and an uninstall in a minimal Debian made for it (root; other Pythons and more: OPTIONS="--help")
+	bash .ci/clean-machine $(OPTIONS)
 
 clean: ## remove the environment, caches and what was built
 	rm -rf .venv dist build .pytest_cache .mypy_cache .ruff_cache .hypothesis .import_linter_cache .coverage*

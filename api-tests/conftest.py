@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import psutil
 import pytest
 
 START_SECONDS = 180
@@ -35,8 +36,7 @@ class Server:
 
     def children(self) -> list[int]:
         """The ids of the solving processes that it runs."""
-        found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(self.process.pid)], capture_output=True, text=True, check=False)
-        return [int(word) for word in found.stdout.split()]
+        return [child.pid for child in psutil.Process(self.process.pid).children()]
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import copy
 import json
 import shutil
 import sys
+import unittest
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from platerota_service.bodies import submission_from
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Submission
 from platerota_service.executor import prepare_queue
+from platerota_service.png_child import has_fonts
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store
 
@@ -72,6 +74,13 @@ CHILDREN = {
     "echo": "order = read(); say(event='failed', detail=json.dumps(order))",
     "noisy": "read(); sys.stderr.write('x' * 1_000_000); improved(4.0); say(event='done')",
 }
+
+
+@pytest.fixture(scope="session")
+def fonts() -> None:
+    """What pictures are lettered with. The checks of CI install it; a machine without it is told so, and draws no PNG."""
+    if not has_fonts():
+        raise unittest.SkipTest("no font of the drawings is installed: apt-get install fonts-dejavu-core")
 
 
 @pytest.fixture

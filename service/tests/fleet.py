@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import psutil
 import sqlalchemy as sa
 
 from platerota_service.executor import prepare_queue
@@ -81,8 +82,7 @@ class Process:
     def children(self) -> list[int]:
         """The ids of its solving processes."""
         assert self.process is not None
-        found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(self.process.pid)], capture_output=True, text=True, check=False)
-        return [int(word) for word in found.stdout.split()]
+        return [child.pid for child in psutil.Process(self.process.pid).children()]
 
     def kill_child(self) -> bool:
         """Kill one of its solving processes; whether there was one."""

@@ -179,7 +179,7 @@ def test_an_image_s_install_steps_run_in_a_clean_folder(stage: str, tmp_path: Pa
     clean["PATH"] = f"{Path(sys.base_prefix) / 'bin'}:/usr/bin:/bin"
     for line in STAGES[f"{stage}-build"]["RUN"]:
         step = line.replace("/opt/", f"{opt}/")
-        done = subprocess.run(["sh", "-euc", step], cwd=build, env=clean, capture_output=True, text=True, timeout=1_200, check=False)
+        done = subprocess.run(["sh", "-euc", step], cwd=build, env=clean, capture_output=True, text=True, timeout=3_000, check=False)
         assert done.returncode == 0, f"{step}: {done.stderr[-3_000:]}"
     shutil.rmtree(build)
     look = "import importlib.util as look; print([name for name in ('ortools', 'numpy', 'numba') if look.find_spec(name)])"

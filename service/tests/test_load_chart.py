@@ -12,7 +12,7 @@ import pytest
 
 from platerota_service.pictures import gantt_svg, load_svg
 from platerota_service.pictures.png import NoFonts, NoPicture, png
-from platerota_service.png_child import NO_FONTS, SCALE, has_fonts
+from platerota_service.png_child import NO_FONTS, SCALE
 from platerota_shared.plan import Plan
 from platerota_shared.tables import PlanRequest
 
@@ -77,11 +77,11 @@ def test_a_callers_text_is_escaped_in_the_chart() -> None:
 
 
 @pytest.mark.anyio
+@pytest.mark.usefixtures("fonts")
 async def test_a_picture_is_a_png_of_the_drawing_with_its_words() -> None:
     """Signature and size where PNG has them: W3C, Portable Network Graphics, sections 5.2 and 11.2.1."""
     request = small_request()
     svg = load_svg(full_plan(request), request)
-    assert has_fonts(), "install fonts-dejavu-core"
     picture = await png(svg)
     assert picture[:8] == b"\x89PNG\r\n\x1a\n"
     height = float(re.findall(r'height="([\d.]+)"', svg)[0])
@@ -90,6 +90,7 @@ async def test_a_picture_is_a_png_of_the_drawing_with_its_words() -> None:
 
 
 @pytest.mark.anyio
+@pytest.mark.usefixtures("fonts")
 async def test_a_machine_without_fonts_and_a_child_that_fails_are_told_apart() -> None:
     with pytest.raises(NoFonts):
         await png("<svg/>", (sys.executable, "-c", f"raise SystemExit({NO_FONTS})"))

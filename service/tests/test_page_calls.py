@@ -73,18 +73,31 @@ async def test_a_parameter_that_is_too_long_is_a_fault_of_the_call(good: httpx.A
     assert answer.json()["errors"][0]["pointer"] == "/query/day"
 
 
-async def test_every_page_and_picture_of_a_plan_is_answered(good: httpx.AsyncClient, request_document: dict[str, Any]) -> None:
+async def test_every_page_of_a_plan_is_answered(good: httpx.AsyncClient, request_document: dict[str, Any]) -> None:
     location = await ready_plan(good, request_document)
     for what in PAGES:
         answer = await good.get(f"{location}/{what}")
         assert (answer.status_code, answer.headers["content-type"]) == (200, "text/html; charset=utf-8")
         assert answer.headers["content-security-policy"].startswith("default-src 'none'")
-    for what in PICTURES:
-        answer = await good.get(f"{location}/{what}")
-        assert answer.status_code == 200
-        assert answer.headers["content-type"] == {"svg": "image/svg+xml", "png": "image/png"}[what[-3:]]
+
+
+async def pictures(good: httpx.AsyncClient, document: dict[str, Any], form: str, kind: str) -> list[bytes]:
+    """Both pictures of a plan in one form."""
+    location = await ready_plan(good, document)
+    answers = [await good.get(f"{location}/{picture}.{form}") for picture in ("gantt", "load")]
+    for answer in answers:
+        assert (answer.status_code, answer.headers["content-type"]) == (200, kind)
         assert answer.headers["x-content-type-options"] == "nosniff"
-        assert answer.content.startswith(b"\x89PNG" if what.endswith("png") else b"<svg")
+    return [answer.content for answer in answers]
+
+
+async def test_every_drawing_of_a_plan_is_answered(good: httpx.AsyncClient, request_document: dict[str, Any]) -> None:
+    assert [drawing[:4] for drawing in await pictures(good, request_document, "svg", "image/svg+xml")] == [b"<svg"] * 2
+
+
+@pytest.mark.usefixtures("fonts")
+async def test_every_drawing_of_a_plan_is_answered_as_pixels(good: httpx.AsyncClient, request_document: dict[str, Any]) -> None:
+    assert [picture[:4] for picture in await pictures(good, request_document, "png", "image/png")] == [b"\x89PNG"] * 2
 
 
 async def test_two_plans_are_compared(good: httpx.AsyncClient, request_document: dict[str, Any]) -> None:

@@ -21,6 +21,7 @@ from platerota_service.store import (
     StoreError,
     WebhookDeliveryRow,
     WebhookEndpointRow,
+    now_ms,
     plan_rows,
     upgrading,
 )
@@ -136,6 +137,17 @@ def test_sqlite_survives_a_lost_power_supply(tmp_path: Path) -> None:
         found = [connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in ("journal_mode", "synchronous", "foreign_keys")]
     store.close()
     assert found == ["wal", 2, 1]
+
+
+def test_an_old_sqlite_tells_the_time_that_the_queue_asks_it_for(tmp_path: Path) -> None:
+    """Milliseconds, also as a default of a column; the queue's own tables have it from Python 3.12 on."""
+    store = Store(None, tmp_path)
+    with store.engine.begin() as connection:
+        connection.exec_driver_sql("CREATE TABLE asked (at INTEGER NOT NULL DEFAULT (unixepoch('subsec') * 1000), name TEXT)")
+        before = now_ms()
+        connection.exec_driver_sql("INSERT INTO asked (name) VALUES ('x')")
+        assert before - 1 <= connection.exec_driver_sql("SELECT at FROM asked").scalar_one() <= now_ms() + 1
+    store.close()
 
 
 def test_what_belongs_to_a_deleted_row_goes_or_lets_go(either_store: Store) -> None:

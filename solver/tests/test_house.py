@@ -32,7 +32,7 @@ NO_FILE_MAY_CARRY = {
 def files() -> Iterator[Path]:
     """Every text file of the project, built and downloaded things left out."""
     for path in sorted(ROOT.iterdir()):
-        if path.is_file() and path.name != "LICENSE":
+        if path.is_file() and path.name not in ("LICENSE", ".git"):  # a file in a worktree of git
             yield path
     for folder in (*FOLDERS, ".ci"):
         for path in sorted((ROOT / folder).rglob("*")):

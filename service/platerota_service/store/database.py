@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import time
 from collections.abc import Generator
 from contextlib import AbstractContextManager, contextmanager
@@ -19,6 +20,7 @@ from platerota_service.store.errors import StoreError
 
 _BUSY_MS = 30_000
 _POOL = 10
+_KNOWS_SUBSEC = (3, 42, 0)
 
 
 class Store:
@@ -155,6 +157,16 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
     connection.isolation_level = "IMMEDIATE"
     for pragma in ("journal_mode=WAL", "synchronous=FULL", f"busy_timeout={_BUSY_MS}", "foreign_keys=ON"):
         connection.execute(f"PRAGMA {pragma}")
+    if sqlite3.sqlite_version_info < _KNOWS_SUBSEC:
+        # The queue's library takes every Python from 3.12 on to have such a SQLite; one built on Debian 12 has 3.40, where this is NULL.
+        connection.create_function("unixepoch", 1, _unix_seconds)
+
+
+def _unix_seconds(modifier: str) -> float:
+    """What SQLite's unixepoch('subsec') is from 3.42 on (https://sqlite.org/lang_datefunc.html); nothing else here asks for it."""
+    if modifier != "subsec":
+        raise ValueError(f"unixepoch is known here with 'subsec' alone, not with {modifier!r}")
+    return now_ms() / 1000
 
 
 def now_ms() -> int:
