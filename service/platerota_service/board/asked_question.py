@@ -75,12 +75,12 @@ def answer_page(template: str, asked: AskedQuestion, viewer: Viewer, *, title: s
     )
 
 
-def plan_links(asked: AskedQuestion, plan: str, viewer: Viewer) -> tuple[Link, ...]:
-    """The ways to a plan of the question, as far as they open."""
+def plan_links(asked: AskedQuestion, plan: str, viewer: Viewer, *, sheets: bool = True) -> tuple[Link, ...]:
+    """The ways to a plan of the question, as far as they open; with `sheets` to its load sheets too."""
     if plan not in asked.there:
         return ()
     here = f"/v1/plans/{plan}"
-    links = [Link("Its board", f"{here}/board"), Link("Its load sheets", f"{here}/load-sheets")]
+    links = [Link("Its board", f"{here}/board"), *([Link("Its load sheets", f"{here}/load-sheets")] if sheets else [])]
     if asked.base_there:
         links.insert(1, Link("Compare with the plan before", f"/v1/plans/{asked.base}/board/against/{plan}"))
     return opening(links, viewer)

@@ -43,8 +43,9 @@ def levers_answer_page(asked: AskedQuestion, viewer: Viewer) -> Page:
         LeverRow(clean(one["name"]), _standing(asked, None, None), helps=False) for one in asked.asked["levers"]
     ]
     return answer_page(
-        "levers_answer", asked, viewer, title="Which single change helps most", rows=rows, found=asked.answer is not None,
-        best=_best(answer), before=points(answer["controls"][-1]["score"]) if answer else "", noise=points(answer["noise"]) if answer else "",
+        "levers_answer", asked, viewer, title="Which single change helps most", rows=rows, found=asked.answer is not None, best=_best(answer),
+        before=points(answer["controls"][-1]["score"]) if answer else "", noise=points(answer["noise"]) if answer else "",
+        overtime=any(row["overtime_seconds"] for row in levers),
         money=any(row["cost"] is not None for row in levers), bought=any(row["overtime_cost"] for row in levers),
     )
 
@@ -52,7 +53,10 @@ def levers_answer_page(asked: AskedQuestion, viewer: Viewer) -> Page:
 def _best(answer: Mapping[str, Any]) -> str:
     """The lever that helps most, in words; empty where none does."""
     row = next((row for row in answer.get("levers", ()) if row["helps"]), None)
-    return f"{clean(row['name'])}: it saves {points(row['saved'])} points" if row is not None else ""
+    if row is None:
+        return ""
+    name = clean(row["name"])
+    return f"{name[:1].upper()}{name[1:]}: it saves {points(row['saved'])} points"
 
 
 def _row(asked: AskedQuestion, row: Mapping[str, Any], viewer: Viewer) -> LeverRow:
@@ -62,7 +66,7 @@ def _row(asked: AskedQuestion, row: Mapping[str, Any], viewer: Viewer) -> LeverR
         clean(row["name"]), _verdict(row), row["helps"], points(row["saved"]), signed_time(row["late_seconds_saved"]),
         few([_gain(one, "sooner") for one in row["better"]]), few([_gain(one, "later") for one in row["worse"]]),
         signed_time(row["spindle_seconds"]), signed_time(row["operator_seconds"]), signed_time(row["overtime_seconds"]),
-        signed(row["cost"], 2), signed(row["overtime_cost"], 2), plan_links(asked, row["plan"], viewer),
+        signed(row["cost"], 2), signed(row["overtime_cost"], 2), plan_links(asked, row["plan"], viewer, sheets=False),
     )
 
 

@@ -18,7 +18,7 @@ _AGAIN: Final = Link("Ask for another date", "/promise")
 def promise_answer_page(asked: AskedQuestion, viewer: Viewer) -> Page:
     """The date that can be promised."""
     answer = asked.answer
-    what = f"{asked.asked['quantity']} of {shown(asked.asked['part'])}"
+    what = f"{asked.asked['quantity']} × {shown(asked.asked['part'])}"
     effect = answer["effect"] if answer is not None else None
     return answer_page(
         "promise_answer", asked, viewer, title=f"A date for {what}", again=_AGAIN, answer=answer,

@@ -61,5 +61,6 @@ def _row(asked: AskedQuestion, row: Mapping[str, Any], viewer: Viewer) -> WhatIf
         payers=few(payers(effect)), later=few(later_in_time(effect)), earlier=len(effect["better"]),
         mills=signed_time(effect["spindle_seconds"]["change"]), hands=signed_time(effect["operator_seconds"]["change"]),
         overtime=signed_time(effect["overtime_seconds"]["change"]), setups=signed(effect["setups"]["change"], 0),
-        money=signed(effect["cost"]["change"] if effect["cost"] is not None else None, 2), links=plan_links(asked, row["plan"], viewer),
+        money=signed(effect["cost"]["change"] if effect["cost"] is not None else None, 2),
+        links=plan_links(asked, row["plan"], viewer, sheets=False),
     )
