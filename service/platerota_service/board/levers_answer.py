@@ -43,9 +43,9 @@ def levers_answer_page(asked: AskedQuestion, viewer: Viewer) -> Page:
         LeverRow(clean(one["name"]), _standing(asked, None, None), helps=False) for one in asked.asked["levers"]
     ]
     return answer_page(
-        "levers_answer", asked, viewer, title="Which single change helps most", rows=rows, found=asked.answer is not None, best=_best(answer),
-        before=points(answer["controls"][-1]["score"]) if answer else "", noise=points(answer["noise"]) if answer else "",
-        overtime=any(row["overtime_seconds"] for row in levers),
+        "levers_answer", asked, viewer, title="Which single change helps most", rows=rows, found=asked.answer is not None,
+        best=_best(answer), before=points(answer["controls"][-1]["score"]) if answer else "",
+        noise=points(answer["noise"]) if answer else "", overtime=any(row["overtime_seconds"] for row in levers),
         money=any(row["cost"] is not None for row in levers), bought=any(row["overtime_cost"] for row in levers),
     )
 
