@@ -13,23 +13,27 @@ from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.week import duration, shown
 
 _AGAIN: Final = Link("Ask for another date", "/promise")
+_NOTHING: Final[Mapping[str, Any]] = {"found": False, "date": "", "why": "", "cells": ()}
+"""What is shown before there is an answer."""
 
 
 def promise_answer_page(asked: AskedQuestion, viewer: Viewer) -> Page:
     """The date that can be promised."""
-    answer = asked.answer
+    told = _NOTHING if asked.answer is None else _told(asked, asked.answer, viewer)
     what = f"{asked.asked['quantity']} × {shown(asked.asked['part'])}"
-    effect = answer["effect"] if answer is not None else None
     return answer_page(
-        "promise_answer", asked, viewer, title=f"A date for {what}", again=_AGAIN, answer=answer,
-        date=when(answer["promise"], by=True) if answer is not None and answer["promise"] is not None else "",
-        sure=share(asked.asked["risks"]["certainty"]), why=clean(answer["why"] or "") if answer is not None else "",
-        caution=answer["caution"] if answer is not None else "", cells=_cells(asked, answer) if answer is not None else (),
-        payers=payers(effect) if effect is not None else (), later=later_in_time(effect) if effect is not None else (),
-        prices=prices(effect) if effect is not None else (),
-        plan_links=plan_links(asked, answer["plan"], viewer) if answer is not None else (),
-        order=shown(answer["order"]) if answer is not None else "",
+        "promise_answer", asked, viewer, title=f"A date for {what}", again=_AGAIN, sure=share(asked.asked["risks"]["certainty"]), **told,
     )
+
+
+def _told(asked: AskedQuestion, answer: Mapping[str, Any], viewer: Viewer) -> dict[str, Any]:
+    """What the page shows of an answer; each name is one of its template."""
+    effect = answer["effect"]
+    return {
+        "found": True, "date": when(answer["promise"], by=True) if answer["promise"] is not None else "", "why": clean(answer["why"] or ""),
+        "cells": _cells(asked, answer), "payers": payers(effect), "later": later_in_time(effect), "prices": prices(effect),
+        "plan_links": plan_links(asked, answer["plan"], viewer), "order": shown(answer["order"]), "caution": answer["caution"],
+    }
 
 
 def share(chance: float) -> str:
