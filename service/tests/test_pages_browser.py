@@ -110,7 +110,7 @@ def answered(kind: str) -> AskedQuestion:
     else:
         gain = {"id": "A-1044", "finish": None, "finish_seconds": None, "late_seconds": None}
         answer["levers"][1] |= {"cost": 12.5, "overtime_cost": 80.0, "worse": [gain] * 6, "helps": False}
-    return replace(asked, answer=answer)
+    return replace(asked, status="ready", answer=answer)  # one that is not comes again while it is looked at
 
 
 def opened(
