@@ -80,6 +80,7 @@ def test_a_planner_signs_in_and_finds_every_way(
         assert tab.evaluate("document.cookie") == ""
 
         _asks_for_a_rush_order(tab, ready)
+        _asks_for_a_date(tab, server.url, ready)
         _follows_a_solve(tab, server, program, request.getfixturevalue("busy"))
 
         tab.get_by_role("link", name="All plans").click()
@@ -116,6 +117,22 @@ def _asks_for_a_rush_order(tab: Page, plan_id: str) -> None:
     tab.get_by_role("link", name="Compare with the plan before").first.click()
     assert "new" in tab.inner_text(".verdicts")
     faultless(tab)
+
+
+def _asks_for_a_date(tab: Page, url: str, plan_id: str) -> None:
+    tab.goto(f"{url}/v1/plans/{plan_id}/board")
+    tab.get_by_role("link", name="Ask for a date to promise").click()
+    faultless(tab)
+    tab.get_by_label("Part").select_option("bracket")
+    tab.get_by_label("Pieces").fill("4")
+    tab.get_by_label("How sure the date should be").select_option("95 %")
+    tab.get_by_role("button", name="Ask").click()
+    tab.wait_for_url("**/v1/questions/*/board")
+    tab.wait_for_selector('#state[data-ended="yes"]', timeout=240_000)
+    assert "at least 95 % of the simulated weeks" in tab.inner_text("#main")
+    faultless(tab)
+    tab.get_by_role("link", name="Its board").click()
+    assert "PROMISE" in tab.inner_text("#main")
 
 
 def _follows_a_solve(tab: Page, server: Server, program: httpx.Client, busy: Request) -> None:

@@ -13,9 +13,11 @@ from fastapi.responses import Response
 from limits import parse
 
 from platerota_service import (
+    answer_pages,
     calendar_calls,
     erp,
     health,
+    order_forms,
     page_calls,
     plan_differences,
     plan_events,
@@ -25,7 +27,6 @@ from platerota_service import (
     problem_pages,
     replans,
     risk_calls,
-    rush_form,
     sign_in_calls,
     templates,
     what_ifs,
@@ -107,7 +108,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
     about_questions = (sweeps, rush_orders, promises, levers, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
-    for_people = (page_calls, rush_form, sign_in_calls, templates, calendar_calls)
+    for_people = (page_calls, order_forms, answer_pages, sign_in_calls, templates, calendar_calls)
     beside = (plate_checks, webhooks, links, health, problem_pages, numbers)
     for part in (*about_plans, *about_questions, *about_shops, *for_people, *beside):
         app.include_router(part.router)

@@ -27,6 +27,7 @@ from platerota_service.questions.sweeps import SweepRequest
 from platerota_service.replans import ReplanRequest
 from platerota_service.shops.answers import RowList, RowResults, ShopEntry
 from platerota_service.webhooks.answers import NewWebhook, WebhookEntry, WebhookSettings
+from platerota_service.webhooks.messages import PlanMessage, QuestionMessage, described_messages
 from platerota_service.what_ifs import WhatIfRequest
 from platerota_service.workbook import SHEET_CODES
 from platerota_shared.costs import PlanCosts
@@ -69,7 +70,7 @@ TAGS: Final = [
     {"name": "plans", "description": "Plan a week, follow it, stop it, forget it."},
     {"name": "decisions", "description": "Ask what changes would do, compare plans, see what they cost."},
     {"name": "shops", "description": "Store the tables that change seldom once; change single rows; plan with orders and floor alone."},
-    {"name": "webhooks", "description": "Let other programs be told when plans end or are released."},
+    {"name": "webhooks", "description": "Let other programs be told when plans end or are released, and when questions end."},
     {"name": "plate checks", "description": "Ask what a plate can do before a fixture is built on it."},
     {"name": "pages", "description": "A plan as people read it: the board, sheets to print, pictures."},
     {"name": "sheets", "description": "The same with a spreadsheet, CSV files or a calendar."},
@@ -85,9 +86,9 @@ ASKED: Final = (
 
 ANSWERED: Final = (
     PlanAnswer, PlanEvent, Differences, PlanCosts, ScheduleDocument, ShopEntry, RowList, RowResults, WebhookEntry, NewWebhook, PlateCheck,
-    Risks, QuestionAnswer, Problem,
+    Risks, QuestionAnswer, Problem, PlanMessage, QuestionMessage,
 )
-"""The models of answers that the framework does not see, because they are written as they are."""
+"""The models of answers and messages that the framework does not see, because they are written as they are."""
 
 _KEYWORDS: Final = {"ge": "minimum", "gt": "exclusiveMinimum", "le": "maximum", "lt": "exclusiveMaximum"}
 
@@ -122,6 +123,7 @@ def describe_api(app: FastAPI) -> dict[str, Any]:
         components = document.setdefault("components", {})
         components.setdefault("schemas", {}).update(models["$defs"])
         components["examples"] = {**named_examples(), **question_examples()}
+        document["webhooks"] = described_messages()
         add_links(document)
         app.openapi_schema = document
     return app.openapi_schema

@@ -22,7 +22,7 @@ from platerota_service.problems import ProblemError
 from platerota_service.shelf import Rendered, Shelf
 from platerota_shared.tables import PlanRequest
 
-PLANNERS_PAGE: Final = "/board/rush-order"
+PLANNERS_PAGES: Final = ("/board/rush-order", "/board/promise")
 """How the addresses of pages end that planners alone open."""
 
 Drawable = tuple[Standing, PlanRequest]
@@ -113,7 +113,7 @@ def viewer_of(caller: Caller) -> Viewer:
         return Viewer(opens=lambda href: _narrower(link, key_hash, href))
     if "plan" in caller.scopes:
         return ANYBODY if caller.session is None else Viewer(signed_in=True)
-    return Viewer(opens=lambda href: None if href.endswith(PLANNERS_PAGE) else href, signed_in=caller.session is not None)
+    return Viewer(opens=lambda href: None if href.endswith(PLANNERS_PAGES) else href, signed_in=caller.session is not None)
 
 
 def _narrower(link: Link, key_hash: str, href: str) -> str | None:

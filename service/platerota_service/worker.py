@@ -32,7 +32,7 @@ class Worker:
         self._outbox = Outbox(store)
         attempts = Attempts(settings.worker_id, settings, store, command, self._outbox.plan_ended)
         deliveries = Deliveries(store, self._outbox, inside=settings.webhooks_inside)
-        self._answering = Answering(store, question_kinds(Simulations(settings)))
+        self._answering = Answering(store, question_kinds(Simulations(settings)), self._outbox.question_ended)
         self._executor = Executor(
             store, attempts, self._answering.answer, deliveries.attempt, settings.worker_id, settings.solve_slots,
         )

@@ -7,6 +7,7 @@ import json
 import re
 import unittest
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -16,8 +17,9 @@ from playwright.sync_api import Page as Tab
 
 from page_tools.chromium import CHROMIUM, chromium
 from platerota_service.board import (
+    QUESTION_PAGES,
     Asked,
-    AskedRush,
+    AskedQuestion,
     Page,
     PlanRow,
     Standing,
@@ -28,15 +30,16 @@ from platerota_service.board import (
     machine_sheets_page,
     plans_page,
     problem_page,
-    rush_answer_page,
+    promise_page,
+    question_page,
     rush_page,
     sign_in_page,
 )
 from platerota_service.plan_answers import blank_plan
-from platerota_service.questions.examples import question_examples
 from platerota_service.solve_lines import Progress
 from platerota_shared.plan import Stage
 
+from .asked_questions import asked_question
 from .drawn_plans import HOUR, full_plan, plan_of, small_request, trip
 
 HOST = "http://board.test"
@@ -80,22 +83,34 @@ def pages() -> dict[str, Page]:
     return {
         "sign in": sign_in_page("/v1/board", 12, wrong="This key is not one that is valid now."),
         "problem": problem_page("no such plan", 404, "there is no plan with the id 'x'. It was deleted.", faults, "10"),
-        "rush answer": rush_answer_page(AskedRush("q", "ready", "base", True, "rush 1", None, 5, 5, rush_answer()), signed_in),
         "rush": rush_page(state, request, Asked("0" * 64, {"quantity": "many"}, wrong), signed_in),
+        "promise": promise_page(state, request, Asked("0" * 64, {"quantity": "many", "certainty": "0.95"}, wrong), signed_in),
+        **{f"{kind} answer": question_page(answered(kind), signed_in) for kind in QUESTION_PAGES},
         "board": board_page(week, request, viewer=signed_in), "day": board_page(state, request, "2027-03-01"),
         "against": comparison_page((state, request), (week, request)),
         "load sheets": load_sheets_page(week, request), "machine sheets": machine_sheets_page(state, request), "plans": plans_page([row]),
     }
 
 
-def rush_answer() -> dict[str, Any]:
-    """The example of the API description, and a choice beside it for which an order pays and another one loses its place."""
-    answer: dict[str, Any] = copy.deepcopy(question_examples()["rush"]["value"]["answer"])
-    paid = copy.deepcopy(answer["choices"][0])
+def answered(kind: str) -> AskedQuestion:
+    """The example of the API description with all that its page can show: orders that pay or lose their place, overtime, setups, money."""
+    asked = asked_question(kind)
+    answer: dict[str, Any] = copy.deepcopy(dict(asked.answer or {}))
     payer = {"id": "A-1042", "name": None, "weight": 1.0, "late_seconds": 3_900, "later_seconds": 3_900, "pain": 1.08}
     lost = payer | {"id": "A-1043", "late_seconds": None, "later_seconds": None, "pain": None}
-    answer["choices"].append(paid | {"name": "by-score", "plan": "other", "harmless": False, "pays": [lost, payer], "pain": 1.08})
-    return answer
+    more = {"base": 0.0, "plan": 5_400.0, "change": 5_400.0}
+    paid = {"pays": [lost, payer], "overtime_seconds": more, "setups": more, "cost": more}
+    if kind == "rush-order":
+        one = answer["choices"][0]
+        answer["choices"].append(one | {"harmless": False, "pays": paid["pays"], "effect": one["effect"] | paid})
+    elif kind == "promise":
+        answer |= {"effect": answer["effect"] | paid, "takes": answer["takes"] | {"cost": 61.5, "piece_cost": 15.375}}
+    elif kind == "what-if-sweep":
+        answer["what_ifs"][0]["effect"] |= paid
+    else:
+        gain = {"id": "A-1044", "finish": None, "finish_seconds": None, "late_seconds": None}
+        answer["levers"][1] |= {"cost": 12.5, "overtime_cost": 80.0, "worse": [gain] * 6, "helps": False}
+    return replace(asked, status="ready", answer=answer)  # one that is not comes again while it is looked at
 
 
 def opened(
@@ -124,7 +139,8 @@ def opened(
 
 
 @pytest.mark.parametrize("which", [
-    "board", "day", "against", "load sheets", "machine sheets", "plans", "sign in", "problem", "rush", "rush answer",
+    "board", "day", "against", "load sheets", "machine sheets", "plans", "sign in", "problem", "rush", "promise",
+    *(f"{kind} answer" for kind in QUESTION_PAGES),
 ])
 def test_axe_finds_no_fault(context: BrowserContext, which: str) -> None:
     """The rules of axe-core for WCAG 2.2 and good practice."""

@@ -124,7 +124,7 @@ def test_no_query_of_a_list_or_of_the_queue_reads_a_whole_table(either_store: St
 
 def _claims(store: Store, settings: ServiceSettings) -> dict[str, str]:
     """The statements of the queue itself that read a whole table while it looks for work; it takes none: no workflow is called 'nobody'."""
-    deliveries, answering = Deliveries(store, Outbox(store), inside=False), Answering(store, {})
+    deliveries, answering = Deliveries(store, Outbox(store), inside=False), Answering(store, {}, Outbox(store).question_ended)
     executor = Executor(store, Attempts("w", settings, store, ()), answering.answer, deliveries.attempt, "w", 1)
     with explained(store) as noted:
         executor.launch()

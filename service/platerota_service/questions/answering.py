@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, cast
 
@@ -24,6 +24,9 @@ from platerota_service.questions.asking import Asked, Child, ChildEnd, Facts, Ju
 from platerota_service.questions.children import KnownChild, queue_children, read_children, written_children
 from platerota_service.store import PlanRow, QuestionRow, Store, plan_rows, question_rows
 from platerota_shared.plan import Plan
+
+OnEnd = Callable[[Session, str, str], None]
+"""Is told, in the session of its transaction, that a question is in an end state now."""
 
 _LOOK_SECONDS: Final = 0.2
 _log = logging.getLogger(__name__)
@@ -42,11 +45,15 @@ class _Course:
 
 
 class Answering:
-    """Answers the questions of `store`; `kinds` knows each kind by its name."""
+    """Answers the questions of `store`; `kinds` knows each kind by its name.
 
-    def __init__(self, store: Store, kinds: Mapping[str, Question]) -> None:
+    The end of each is told to `on_end`, in the transaction that stores it.
+    """
+
+    def __init__(self, store: Store, kinds: Mapping[str, Question], on_end: OnEnd) -> None:
         self._store = store
         self._kinds = kinds
+        self._on_end = on_end
         self._client: DBOSClient | None = None
         self.under_way: set[str] = set()
         """The ids of the questions that this process is answering now."""
@@ -145,7 +152,12 @@ class Answering:
 
     async def _finish(self, row: QuestionRow, state: str, answer: Facts | None, problem: str | None) -> None:
         text = _json(answer) if answer is not None else None
-        await patiently(self._store, lambda session: question_rows.finish(session, row.id, row.round, state, text, problem))
+
+        def finish(session: Session) -> None:
+            if question_rows.finish(session, row.id, row.round, state, text, problem):
+                self._on_end(session, row.id, state)
+
+        await patiently(self._store, finish)
         _log.info("question %s is %s", row.id, state)
 
     def _opened(self) -> DBOSClient:

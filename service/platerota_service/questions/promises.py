@@ -123,7 +123,9 @@ def read_promise(body: bytes, base: Base) -> NewQuestion:
     order = {"id": name, **{field: given[field] for field in _ROW if field in given}, "due": due}
     changed = with_order(base, settings, given, order, "", _WORDS, faults)
     start = Start(base.plan, aim=Aim(name, HARMLESS_HOUR, harmless=True))
-    asked = {"order": name, "due": given.get("due") is not None, "risks": risks}
+    row = changed.request.orders[-1]
+    asked_due = local_text(row.due, ZoneInfo(base.plan.timezone)) if given.get("due") is not None else None
+    asked = {"order": name, "part": row.part, "quantity": row.quantity, "due": asked_due, "risks": risks}
     return NewQuestion(PROMISE, base, asked, [NewChild(HARMLESS, submission(base, changed, start))])
 
 

@@ -220,7 +220,7 @@ class IdempotencyRow(Base):
 
 
 class WebhookEndpointRow(Base):
-    """An address that is told of a tenant's plans."""
+    """An address that is told of a tenant's plans and questions."""
 
     __tablename__ = "webhook_endpoints"
     __table_args__ = (Index(None, "tenant", "created_ms", "id"),)
@@ -248,6 +248,7 @@ class WebhookDeliveryRow(Base):
         Index(None, "endpoint_id", "created_ms", "id"),
         Index(None, "state", "next_ms"),
         Index(None, "plan_id"),
+        Index(None, "question_id"),
     )
 
     id: Mapped[str] = mapped_column(_ID, primary_key=True)
@@ -255,6 +256,7 @@ class WebhookDeliveryRow(Base):
     tenant: Mapped[str] = mapped_column(_ID)
     endpoint_id: Mapped[str] = mapped_column(_ID, ForeignKey("webhook_endpoints.id", ondelete="CASCADE"))
     plan_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("plans.id", ondelete="SET NULL"))
+    question_id: Mapped[str | None] = mapped_column(_ID, ForeignKey("questions.id", ondelete="SET NULL"))
     event: Mapped[str] = mapped_column(_WORD)
     state: Mapped[str] = mapped_column(_WORD)
     attempts: Mapped[int] = mapped_column(default=0)

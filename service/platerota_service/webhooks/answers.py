@@ -9,14 +9,10 @@ from pydantic import BaseModel, Field
 
 from platerota_service.answers import Answers, reference, with_example
 from platerota_service.store import WebhookDeliveryRow
+from platerota_service.webhooks.messages import EVENTS, EventName
 from platerota_shared.fields import Flag
 from platerota_shared.instants import local_text
 from platerota_shared.tables import Row
-
-EVENTS: Final = ("plan.ready", "plan.failed", "plan.stopped", "plan.released")
-"""What an address may be told of."""
-
-EventName = Literal["plan.ready", "plan.failed", "plan.stopped", "plan.released"]
 
 DeliveryState = Literal["waiting", "delivered", "failed"]
 
@@ -27,25 +23,25 @@ HOOK_EXAMPLE: Final = {
 """A webhook as it is answered."""
 _SECRET_EXAMPLE: Final = "whsec_bm90IGEgcmVhbCBzZWNyZXQsIGp1c3QgYW4gZXhhbXBsZQ=="
 _DELIVERY_EXAMPLE: Final = {
-    "id": "0f4a3f6e5c554a398a466f8c1d0a8a0e", "event": "plan.ready", "plan": "3f2b8a4c9d5e4f60a1b2c3d4e5f60718", "state": "waiting",
-    "attempts": 1, "next": "2027-03-01T05:58:19+00:00", "last_status": 503, "last_error": "it answered 503",
+    "id": "0f4a3f6e5c554a398a466f8c1d0a8a0e", "event": "plan.ready", "plan": "3f2b8a4c9d5e4f60a1b2c3d4e5f60718", "question": None,
+    "state": "waiting", "attempts": 1, "next": "2027-03-01T05:58:19+00:00", "last_status": 503, "last_error": "it answered 503",
     "created": "2027-03-01T05:58:14+00:00", "ended": None,
 }
 
 
 class WebhookSettings(Row):
-    """An address that is told of plans, by messages signed after Standard Webhooks."""
+    """An address that is told of plans and questions, by messages signed after Standard Webhooks."""
 
     url: str
     """Where messages go: https, and public unless the service allows its own network."""
     events: Annotated[tuple[EventName, ...], Field(min_length=1, max_length=len(EVENTS))] = EVENTS
-    """What it is told of."""
+    """What it is told of; everything where it is not given. The plans of a question are plans too: `question` of a message names it."""
     enabled: Flag = True
     """Whether it is told. The service takes this back where the address answers 410 (gone)."""
 
 
 class WebhookEntry(BaseModel):
-    """An address that is told of plans."""
+    """An address that is told of plans and questions."""
 
     model_config = with_example(HOOK_EXAMPLE)
 
@@ -57,7 +53,7 @@ class WebhookEntry(BaseModel):
 
 
 class NewWebhook(WebhookEntry):
-    """An address that is told of plans, with the secret that signs, which is shown this once."""
+    """An address that is told of plans and questions, with the secret that signs, which is shown this once."""
 
     model_config = with_example({**HOOK_EXAMPLE, "secret": _SECRET_EXAMPLE})
 
@@ -65,7 +61,7 @@ class NewWebhook(WebhookEntry):
 
 
 class WebhookList(BaseModel):
-    """The addresses that are told of plans."""
+    """The addresses that are told of plans and questions."""
 
     model_config = with_example({"items": [HOOK_EXAMPLE]})
 
@@ -79,7 +75,8 @@ class DeliveryEntry(BaseModel):
 
     id: str = Field(description="Its id, the `webhook-id` of every attempt.")
     event: str = Field(description="What it tells of.")
-    plan: str | None = Field(description="The plan that it is about; null where that is deleted.")
+    plan: str | None = Field(description="The plan that it is about; null where that is deleted, or it is about a question.")
+    question: str | None = Field(description="The question that it is about; null where that is deleted, or it is about a plan.")
     state: DeliveryState = Field(description="Whether it is still to be sent, arrived, or was given up.")
     attempts: int = Field(description="How often it was sent.")
     next: str | None = Field(description="When it is sent next, UTC; null once it has ended.")
@@ -104,8 +101,9 @@ class DeliveryList(BaseModel):
 def delivery_entry(row: WebhookDeliveryRow) -> DeliveryEntry:
     """A message as it is answered."""
     return DeliveryEntry(
-        id=row.id, event=row.event, plan=row.plan_id, state=cast(DeliveryState, row.state), attempts=row.attempts, next=utc(row.next_ms),
-        last_status=row.last_status, last_error=row.last_error, created=utc(row.created_ms) or "", ended=utc(row.ended_ms),
+        id=row.id, event=row.event, plan=row.plan_id, question=row.question_id, state=cast(DeliveryState, row.state),
+        attempts=row.attempts, next=utc(row.next_ms), last_status=row.last_status, last_error=row.last_error,
+        created=utc(row.created_ms) or "", ended=utc(row.ended_ms),
     )
 
 

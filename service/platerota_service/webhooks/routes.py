@@ -61,7 +61,7 @@ _LONGEST_BODY = 16_384
     "", operation_id="list_webhooks", summary="The webhooks", response_description="The webhooks", responses=guarded_answers(),
 )
 async def list_webhooks(caller: Administrator, store: StoreOf) -> WebhookList:
-    """Answer every address that is told of plans; no secret is shown."""
+    """Answer every address that is told of plans and questions; no secret is shown."""
     return WebhookList(items=[_entry(row) for row in await asyncio.to_thread(WebhookBook(store, caller.tenant).all)])
 
 
@@ -70,7 +70,9 @@ async def list_webhooks(caller: Administrator, store: StoreOf) -> WebhookList:
     responses={**webhook_answer(201, "The webhook, and its secret, this once", "NewWebhook"), **guarded_answers(*_BODY)},
 )
 async def create_webhook(call: Request, caller: Administrator, store: StoreOf, settings: SettingsOf) -> Response:
-    """Let an address be told when plans end or are released, by messages signed after Standard Webhooks 1.0.
+    """Let an address be told when plans end or are released and when questions end, by messages signed after Standard Webhooks 1.0.
+
+    What each message holds is described under `webhooks` of this description.
 
     A message is sent until it is answered 2xx within 15 seconds: at once, and after about 5 s, 5 min, 30 min, 2 h, 5 h, 10 h, 14 h,
     20 h and 24 h. Redirects are not followed. Only public addresses are told, unless the service allows its own network.
@@ -87,7 +89,7 @@ async def create_webhook(call: Request, caller: Administrator, store: StoreOf, s
     },
 )
 async def get_webhook(call: Request, hook_id: HookId, caller: Administrator, store: StoreOf) -> Response:
-    """Answer one address that is told of plans."""
+    """Answer one address that is told of plans and questions."""
     row = await _existing(WebhookBook(store, caller.tenant), hook_id)
     if already_seen(call, _tag(row)):
         return Response(status_code=304, headers={"ETag": _tag(row)})

@@ -60,6 +60,7 @@ QUESTION: Final = "/v1/questions/{question_id}"
 SWEEP, RUSH, PROMISE, LEVERS = (example(f"{name}-request") for name in ("sweep", "rush", "promise", "levers"))
 OUR_PAGE: Final = {"Sec-Fetch-Site": "same-origin"}
 FORM: Final = {"id": "rush", "part": "bracket", "quantity": "4", "due": "2027-03-02T12:00"}
+PROMISE_FORM: Final = {"part": "bracket", "quantity": "4", "certainty": "0.9"}
 ROW: Final = f"{SHOP}/{{table}}/{{row}}"
 CALLS: Final[Mapping[str, Call]] = {
     **{f"GET {path}": Call(None) for path in (
@@ -84,8 +85,9 @@ CALLS: Final[Mapping[str, Call]] = {
     f"POST {PLAN}/promises": Call("plan", PROMISE), f"POST {PLAN}/levers": Call("plan", LEVERS),
     "GET /v1/questions": Call("read"), f"GET {QUESTION}": Call("read"), f"GET {QUESTION}/board": Call("read"),
     f"DELETE {QUESTION}": Call("plan"), f"POST {QUESTION}/stop": Call("plan"),
-    f"GET {PLAN}/board/rush-order": Call("plan"),
+    f"GET {PLAN}/board/rush-order": Call("plan"), f"GET {PLAN}/board/promise": Call("plan"),
     f"POST {PLAN}/board/rush-order": Call("plan", form=FORM, headers=OUR_PAGE, owner=(303,)),
+    f"POST {PLAN}/board/promise": Call("plan", form=PROMISE_FORM, headers=OUR_PAGE, owner=(303,)),
     "GET /v1/sign-in": Call(None), "POST /v1/sign-in": Call(None, form={"key": "x"}, headers=OUR_PAGE, owner=(401,)),
     "POST /v1/sign-out": Call(None, form={"next": "/"}, headers=OUR_PAGE, owner=(303,)),
     f"POST {PLAN}/what-ifs": Call("plan", CHANGES), f"POST {PLAN}/risks": Call("read", example("risks-question"), owner=(504,)),

@@ -8,6 +8,7 @@ from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 
 from platerota_service.answers import example
 from platerota_service.questions.answering import Answering
@@ -41,8 +42,8 @@ def settings(settings: ServiceSettings) -> ServiceSettings:
 
 
 @pytest.fixture
-def answering(store: Store, settings: ServiceSettings) -> Answering:
-    return Answering(store, question_kinds(Simulations(settings)))
+def answering(store: Store, settings: ServiceSettings, app: FastAPI) -> Answering:
+    return Answering(store, question_kinds(Simulations(settings)), app.state.parts.outbox.question_ended)
 
 
 @pytest.fixture

@@ -166,12 +166,13 @@ class TestPromise:
         ("script", "why"), [("import sys; sys.exit(3)", "cannot be loaded"), ("import time; time.sleep(60)", "within 0.5 s")],
     )
     async def test_where_no_week_can_be_simulated_the_plan_is_there_and_the_reason(
-        self, client: httpx.AsyncClient, base: str, worker: HandWorker, store: Store, settings: ServiceSettings, script: str, why: str,
+        self, client: httpx.AsyncClient, base: str, worker: HandWorker, store: Store, settings: ServiceSettings, app: FastAPI, script: str,
+        why: str,
     ) -> None:
         asked = (await client.post(f"/v1/plans/{base}/promises", json={"part": "bracket", "quantity": 4}, headers=ASYNC)).json()
         worker.find(asked["plans"][0]["id"], renamed_plan("what-if-plan", "RUSH-1", "PROMISE"))
         simulations = Simulations(settings.model_copy(update={"risks_seconds": 0.5}), (sys.executable, "-c", script))
-        await Answering(store, question_kinds(simulations)).answer(asked["id"])
+        await Answering(store, question_kinds(simulations), app.state.parts.outbox.question_ended).answer(asked["id"])
         answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
         assert (answer["finish"], answer["promise"], answer["on_time"]) == ("2027-03-01T06:45:30+00:00", None, None)
         assert why in answer["why"]

@@ -32,8 +32,8 @@ def sweeps(base: str) -> str:
 
 
 @pytest.fixture
-def answering(store: Store, settings: ServiceSettings) -> Answering:
-    return Answering(store, question_kinds(Simulations(settings)))
+def answering(store: Store, settings: ServiceSettings, app: FastAPI) -> Answering:
+    return Answering(store, question_kinds(Simulations(settings)), app.state.parts.outbox.question_ended)
 
 
 @pytest.fixture

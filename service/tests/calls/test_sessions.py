@@ -26,7 +26,6 @@ THEIRS: list[dict[str, str]] = [
     {}, {"Origin": "https://elsewhere.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "none"},
     {"Sec-Fetch-Site": "same-site", "Origin": "http://service.test"}, {"Origin": "http://service.test.elsewhere.example"},
 ]
-ORDER = {"id": "rush 1", "part": "bracket", "quantity": "4", "due": "2027-03-01T12:00", "release": "", "weight": "5"}
 
 
 @pytest.fixture
@@ -208,10 +207,13 @@ class TestReach:
         board = f"/v1/plans/{asked}/board"
         pages = [board, f"/v1/plans/{plan_id}/board/against/{asked}", f"/v1/plans/{asked}/load-sheets", "/v1/board?limit=1"]
         found = await self.walk(client, pages)
-        assert {f"/v1/plans/{plan_id}/board/against/{asked}", f"/v1/plans/{plan_id}/board", f"{board}/rush-order", "/v1/board"} <= found
+        assert {
+            f"/v1/plans/{plan_id}/board/against/{asked}", f"/v1/plans/{plan_id}/board", f"{board}/rush-order", f"{board}/promise",
+            "/v1/board",
+        } <= found
         await sign_in("read")
         reader = await self.walk(client, pages)
-        assert reader == found - {f"{board}/rush-order", f"/v1/plans/{plan_id}/board/rush-order"}
+        assert reader == {one for one in found if not one.endswith(("/board/rush-order", "/board/promise"))}
         client.cookies.clear()
         shared = [
             (await client.post("/v1/links", json={"path": page}, headers={"X-API-Key": str(token)})).json()["href"] for page in pages
@@ -246,78 +248,6 @@ class TestReach:
         answer = await client.post(f"/v1/plans/{plan_id}/what-ifs", json=body, headers=headers)
         assert answer.status_code == 202, answer.text
         return str(answer.json()["id"])
-
-
-class TestRushForm:
-    async def test_what_is_asked_is_a_question_about_the_plan(
-        self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
-    ) -> None:
-        token = await sign_in()
-        plan_id = await ready(client, worker, request_document, token)
-        form = await client.get(f"/v1/plans/{plan_id}/board/rush-order")
-        hidden = re.findall(r'name="token" value="([0-9a-f]+)"', form.text)[0]
-        fields = {**ORDER, "token": hidden, "quantity": "3", "weight": "2,5"}
-        answer = await client.post(f"/v1/plans/{plan_id}/board/rush-order", data=fields, headers=OURS)
-        assert answer.status_code == 303, answer.text
-        page = answer.headers["location"]
-        question = (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
-        assert (question["kind"], question["base"], question["rush"]) == ("rush-order", plan_id, True)
-        first = await client.get(page)
-        assert (first.status_code, "Rush order rush 1" in first.text, 'data-ended="no"' in first.text) == (200, True, True)
-        assert (await client.get(page, headers={"If-None-Match": first.headers["etag"]})).status_code == 304
-        assert (await client.delete(f"/v1/plans/{plan_id}", headers={"X-API-Key": str(token)})).status_code == 204
-        later = await client.get(page, headers={"If-None-Match": first.headers["etag"]})
-        assert (later.status_code, f"/v1/plans/{plan_id}" in later.text) == (200, False)
-
-    async def test_faults_are_shown_beside_their_fields_and_what_was_typed_stays(
-        self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
-    ) -> None:
-        plan_id = await ready(client, worker, request_document, await sign_in())
-        page = f"/v1/plans/{plan_id}/board/rush-order"
-        token = re.findall(r'name="token" value="([0-9a-f]+)"', (await client.get(page)).text)[0]
-        typed = {"id": "A-1042", "part": "no such <b>", "quantity": "many", "due": "", "release": "soon", "weight": "-1", "token": token}
-        assert kind(await client.post(page, data=typed, headers=OURS)) == "faults-in-request"
-        answer = await client.post(page, data=typed, headers=OURS | BROWSER)
-        assert (answer.status_code, answer.headers["content-type"]) == (422, "text/html; charset=utf-8")
-        for name in ("id", "part", "quantity", "due", "release", "weight"):
-            assert f'id="{name}-wrong-1"' in answer.text, name
-        for text in ('value="A-1042"', 'value="many"', 'value="soon"', 'value="-1"'):
-            assert text in answer.text
-        assert "<b>" not in answer.text
-        assert len((await client.get("/v1/plans", headers={"X-API-Key": str(await sign_in())})).json()["items"]) == 1
-
-    async def test_a_form_without_the_session_s_token_asks_for_nothing(
-        self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
-    ) -> None:
-        plan_id = await ready(client, worker, request_document, await sign_in())
-        page = f"/v1/plans/{plan_id}/board/rush-order"
-        other = re.findall(r'name="token" value="([0-9a-f]+)"', (await client.get(page)).text)[0]
-        await sign_in()
-        for token in ("", "0" * 64, other):
-            assert kind(await client.post(page, data={**ORDER, "token": token}, headers=OURS)) == "foreign-form"
-        good = re.findall(r'name="token" value="([0-9a-f]+)"', (await client.get(page)).text)[0]
-        for headers in THEIRS:
-            assert kind(await client.post(page, data={**ORDER, "token": good}, headers=headers)) == "foreign-form"
-
-    async def test_on_this_computer_without_keys_a_page_of_another_site_asks_for_nothing_either(
-        self, client: httpx.AsyncClient, worker: HandWorker, request_document: Document,
-    ) -> None:
-        made = await client.post("/v1/plans", json=request_document, headers={"Prefer": "respond-async"})
-        worker.solve(made.json()["id"])
-        page = f"{made.headers['location']}/board/rush-order"
-        assert 'name="token" value=""' in (await client.get(page)).text
-        for headers in THEIRS:
-            assert kind(await client.post(page, data=ORDER, headers=headers)) == "foreign-form", headers
-        assert (await client.post(page, data=ORDER, headers=OURS)).status_code == 303
-
-    async def test_whoever_may_not_plan_sees_no_form(
-        self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
-    ) -> None:
-        plan_id = await ready(client, worker, request_document, await sign_in())
-        await sign_in("read")
-        page = f"/v1/plans/{plan_id}/board/rush-order"
-        assert kind(await client.get(page)) == "scope-missing"
-        assert kind(await client.post(page, data=ORDER, headers=OURS)) == "scope-missing"
 
 
 class TestProblemPages:
