@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
-# Nothing is kept outside this folder; who installs often says PIP_NO_CACHE_DIR=0.
+# Nothing is kept outside this folder; who installs often says PIP_NO_CACHE_DIR= (empty: pip takes 0 for yes).
 export PIP_NO_CACHE_DIR ?= 1
 
 BIN := .venv/bin
