@@ -43,6 +43,7 @@ from platerota_service.docs_page import cookbook_page, docs_page, erp_page, page
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
+from platerota_service.last_answers import LastAnswers
 from platerota_service.problems import install_problem_handlers
 from platerota_service.questions import levers, promises, rush_orders, sweeps
 from platerota_service.questions import listing as question_list
@@ -123,6 +124,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
             CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,
             expose_headers=CORS_EXPOSED, max_age=600,
         )
+    app.add_middleware(LastAnswers)
     app.add_middleware(SafeAnswers)
     app.add_middleware(WatchedCalls, metrics=metrics)
     app.add_api_route("/docs", lambda: page_answer(docs_page(app.openapi())), include_in_schema=False)

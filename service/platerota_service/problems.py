@@ -124,8 +124,14 @@ async def _engine(_request: Request, error: Exception) -> Response:
         seconds = _RETRY_COMPILING_SECONDS if error.compiling else 1
         headers = {"Retry-After": str(seconds)}
         return problem_response(WARMING, words if error.compiling else "the optimiser is being loaded", headers=headers)
-    words = f"{error.limit} plans wait already" if isinstance(error, QueueFull) else "the service is closing"
-    return problem_response(BUSY, words, headers={"Retry-After": str(_RETRY_SECONDS)})
+    if isinstance(error, QueueFull):
+        return problem_response(BUSY, f"{error.limit} plans wait already", headers={"Retry-After": str(_RETRY_SECONDS)})
+    return closing_response()
+
+
+def closing_response() -> Response:
+    """What is answered while the service ends."""
+    return problem_response(BUSY, "the service is closing", headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
 async def _store(_request: Request, error: Exception) -> Response:

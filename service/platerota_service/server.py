@@ -4,31 +4,40 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
+import os
 import signal
 import socket
+import threading
 from collections.abc import Sequence
 
 import uvicorn
 
 from platerota_service.app import create_app
 from platerota_service.engine import Engine
+from platerota_service.questions.book import Questions
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_process import SOLVE_CHILD
 from platerota_service.store import Store
 from platerota_service.worker import Worker
 
 _LAST_ANSWERS_SECONDS = 3
+_LAST_WORDS_SECONDS = 15
+_log = logging.getLogger(__name__)
 
 
 class Server(uvicorn.Server):
-    """A server that closes its engine before its connections: a call that waits for a plan gets 503 instead of a broken line."""
+    """A server that ends all waits before its connections: a call that waits for a plan or an answer gets 503 instead of a broken line."""
 
-    def __init__(self, config: uvicorn.Config, engine: Engine) -> None:
+    def __init__(self, config: uvicorn.Config, engine: Engine, questions: Questions) -> None:
         super().__init__(config)
         self._engine = engine
+        self._questions = questions
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """End every solve, then shut down."""
+        """Answer who waits, end every solve, then shut down."""
+        _end_within(_LAST_WORDS_SECONDS)
+        self._questions.end_waits()
         await self._engine.close()
         await super().shutdown(sockets)
 
@@ -50,7 +59,7 @@ def run(settings: ServiceSettings, host: str, port: int, command: Sequence[str] 
         app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS, log_config=None, access_log=False,
     )
     with contextlib.suppress(KeyboardInterrupt):
-        Server(config, app.state.parts.engine).run()
+        Server(config, app.state.parts.engine, app.state.parts.questions).run()
 
 
 def work(settings: ServiceSettings, command: Sequence[str] = SOLVE_CHILD) -> None:
@@ -73,5 +82,20 @@ async def _work(settings: ServiceSettings, command: Sequence[str]) -> None:
         asyncio.get_running_loop().add_signal_handler(number, ended.set)
     await worker.start()
     await ended.wait()
+    _end_within(_LAST_WORDS_SECONDS)
     await worker.close()
     await asyncio.to_thread(store.close)
+
+
+def _end_within(seconds: float) -> None:
+    """End this process as it is where it has not ended by itself by then: whoever has its name next, or another worker, goes on."""
+    last = threading.Timer(seconds, _give_up)
+    last.daemon = True
+    last.start()
+
+
+def _give_up() -> None:
+    # The queue waits for a database that is away, longer each time, in threads that nothing else ends.
+    _log.error("what is under way could not be let go of within %d seconds; the process ends as it is", _LAST_WORDS_SECONDS)
+    logging.shutdown()
+    os._exit(1)

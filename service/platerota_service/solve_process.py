@@ -127,6 +127,7 @@ class SolveProcess:
     async def _watch(self, process: Process) -> None:
         """Kill the child once it is overdue."""
         self._outcome.fault = await self._overdue()
+        self._outcome.died = not self._warm.is_set()
         _log.error("%s; it is killed", self._outcome.fault)
         kill(process)
 

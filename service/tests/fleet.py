@@ -75,7 +75,7 @@ class Process:
         assert self.process is not None
         self.process.terminate()
         try:
-            self.process.wait(20)
+            self.process.wait(40)
         finally:
             self.kill()
 

@@ -246,9 +246,10 @@ async def test_once_it_is_ready_they_are_made(engine_of: EngineOf, submission: S
 async def test_an_optimiser_that_never_gets_ready_holds_up_nobody_for_ever(
     engine_of: EngineOf, submission: Submission, caplog: pytest.LogCaptureFixture,
 ) -> None:
-    engine = await engine_of("cold", warm_seconds=0.3)
+    engine = await engine_of("cold", warm_seconds=0.3, solve_attempts=2)
     state = await _ended(engine, await engine.submit(submission))
     assert (state.status, state.problem) == ("failed", "the solver was not ready within 0.3 seconds")
+    assert "attempt 1 of 2" in caplog.text, "a slow start is no word about the plan: another one is tried"
     await engine.check_ready()
     assert "was not ready within" in caplog.text
 

@@ -29,6 +29,7 @@ class Scene:
     processes: dict[str, Process]
     victims: dict[str, Callable[[], bool]]
     api: list[int]
+    cluster: Cluster | None
     killed: dict[str, int] = field(default_factory=dict)
 
     def kill_one(self, chance: random.Random) -> None:
@@ -74,7 +75,7 @@ def scene(request: pytest.FixtureRequest, tmp_path: Path, plan_document: dict[st
         victims["postgresql"] = restart_database
     for process in processes.values():
         process.start()
-    yield Scene(store, processes, victims, [processes["api"].port])
+    yield Scene(store, processes, victims, [processes["api"].port], cluster)
     for process in processes.values():
         process.end()
     store.close()
@@ -129,6 +130,20 @@ def test_a_sweep_loses_none_of_its_what_ifs_whatever_is_killed(
     assert all(one["effect"]["score"]["change"] == 0 for one in answer["answer"]["what_ifs"])
     with scene.store.reading() as session:
         assert session.query(PlanRow).count() == 1 + what_ifs
+
+
+@pytest.mark.parametrize("scene", DATABASES[1:], indirect=True)
+def test_a_worker_that_is_told_to_end_ends_also_while_the_database_is_away(scene: Scene, request_document: dict[str, Any]) -> None:
+    """What it had goes to the other worker, as after any other end."""
+    caller = Caller(scene.api)
+    taken = [caller.submit(request_document) for _ in range(3)]
+    await_that(lambda: bool(ends(scene.store)), 60, lambda: _log(scene))
+    assert scene.cluster is not None
+    scene.cluster.kill()
+    scene.processes["worker-1"].end()  # fails where it takes too long
+    scene.cluster.start()
+    await_that(lambda: set(ends(scene.store)) >= set(taken), 60, lambda: _log(scene))
+    assert _table(scene, taken)["ready"] == 3, _log(scene)
 
 
 def _table(scene: Scene, taken: list[str]) -> dict[str, int]:

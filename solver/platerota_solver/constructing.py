@@ -21,8 +21,10 @@ TOKENS_PER_ORDER = 4
 def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
     """A few plain sequences, each with its best way to fetch plates, the best first; what does not fit with overtime and builds.
 
-    One at least; a week of thousands of runs is left with as many as there is time for.
+    One at least; a week of thousands of runs is left with as many as there is time for. What a sort by due date makes is always tried,
+    and kept where it is better: nobody gets less than that.
     """
+    by_hand = _tried(decoder, clock, first_choices(problem, sequences(problem)["due"]))
     found: list[tuple[float, Choices]] = []
     for late in range(LATE_HABITS):
         for k, sequence in enumerate(sequences(problem).values()):
@@ -42,6 +44,8 @@ def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]
         other = copy_choices(best)
         other.room[:], other.skip[:] = room, 0
         found.append(_tried(decoder, clock, other))
+    if by_hand[0] < min(points for points, _ in found):
+        found.append(by_hand)
     return _best_first(problem, decoder, found)
 
 

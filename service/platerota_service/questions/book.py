@@ -169,9 +169,13 @@ class Questions:
             raise _unknown(question_id)
         self._take_out(waited)
 
+    def end_waits(self) -> None:
+        """Answer who waits: the service ends."""
+        self._changes.close()
+
     async def close(self) -> None:
         """Answer who waits, and let go of the queue."""
-        self._changes.close()
+        self.end_waits()
         if self._client is not None:
             await asyncio.to_thread(self._client.destroy)
 
