@@ -12,7 +12,7 @@ from platerota_service.problems import closing_response
 
 @dataclass(frozen=True, slots=True)
 class LastAnswers:
-    """Passes calls on to `app`. Without it the server itself would answer what it cancels on its way down: with 500, as if a fault were ours."""
+    """Passes calls on to `app`. What the server cancels on its way down it would answer itself: with 500, as if the fault were ours."""
 
     app: ASGIApp
 
