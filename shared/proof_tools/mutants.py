@@ -329,7 +329,7 @@ def main(arguments: Sequence[str]) -> int:
         importlib.import_module(needed)  # once, here, for all children
     assert not any(name.startswith("platerota_shared.audit") for name in sys.modules), "what is to be changed is loaded already"
 
-    paths = [path for path in sorted(AUDIT.glob("*.py")) if options.only in (None, path.name)]
+    paths = [path for path in sorted(AUDIT.glob("*.py")) if not options.only or path.name in options.only]
     every = [mutant for path in paths for mutant in mutants(path)]
     chosen = every[options.first::options.every]
     print(f"{len(chosen)} of {len(every)} mutants in {len(paths)} files", flush=True)
@@ -351,7 +351,7 @@ def _options() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m proof_tools.mutants", description="Sow faults into the audit.")
     parser.add_argument("--every", type=int, default=1, help="try every N-th mutant only: a sample")
     parser.add_argument("--first", type=int, default=0, help="begin with that mutant: another sample")
-    parser.add_argument("--only", help="one file of the audit, such as people.py")
+    parser.add_argument("--only", nargs="*", help="some files of the audit, such as people.py")
     return parser
 
 
