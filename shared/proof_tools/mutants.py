@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 SHARED: Final = Path(__file__).parents[1]
 AUDIT: Final = SHARED / "platerota_shared" / "audit"
 TESTS: Final = (
-    "test_audit.py", "test_audit_spans.py", "test_audit_corners.py", "test_audit_mutations.py", "test_moves.py",
+    "test_audit.py", "test_audit_spans.py", "test_audit_corners.py", "test_audit_edges.py", "test_audit_mutations.py", "test_moves.py",
     "test_levers.py", "test_costs.py",
 )
 LIMIT_SECONDS: Final = 120

@@ -16,7 +16,7 @@ from platerota_shared.plan import Lane
 from platerota_shared.tables import FloorPieces, WaitingRun
 
 from .audit_drafts import Draft
-from .audit_plans import completed, drafted, read, run, task
+from .audit_plans import NOW, completed, drafted, read, run, task
 from .audit_weeks import shop
 from .test_audit_corners import found
 
@@ -90,6 +90,7 @@ def test_the_run_that_was_cut_before_now_is_the_first_and_not_the_one_being_cut(
         article = task(f"{name}.first_article.10", 1140, 1440, "Ann")
         plan = completed(request, drafted(request, runs, [*tasks, article]))
         assert found(Draft(request, plan)) == [("F15", words) for words in faults]
+        assert plan.orders[0].finish == NOW + 1440
 
 
 # -- F18, F19 -----------------------------------------------------------------------------------------------------------------------
@@ -296,3 +297,12 @@ def test_an_order_may_finish_with_the_horizon(after: int, words: list[str]) -> N
     """The last unload ends with Monday (86400 s), the horizon of a week is six days later; outside work takes as long or longer."""
     draft = Draft.of("night").row("operations", 0, after_seconds=after).put("R1.unload", start=86_400 - 60)
     assert [one for one in told(draft.described(), "F18") if "finishes" in one] == words
+
+
+def test_an_order_that_is_on_time_to_the_second_needs_no_reason() -> None:
+    draft = Draft.of("staying").asked("O1", due=NOW + 5_160).described().order("O1", due=NOW + 5_160, why="the mill is busy")
+    assert told(draft, "F19") == ["order O1 is placed and on time, so there is nothing to explain"]
+
+
+def test_lateness_that_is_none_is_said_so() -> None:
+    assert told(Draft.of("staying").order("O1", late_seconds=5), "F19") == ["order O1 is 0 s late, the plan says 5"]
