@@ -150,6 +150,12 @@ def test_a_machine_without_a_free_position_names_the_task_that_brings_the_plate(
     assert finding.tasks == ("R2.load",)
 
 
+def test_a_plate_that_is_pulled_frees_one_position() -> None:
+    """P2 takes the place that P1 left; there is none for P3 beside it."""
+    draft = Draft.of("pool").row("machines", "M1", positions=1).put("R2.place", start=2_545).put("R3.place", start=2_600)
+    assert [one.tasks for one in audit(draft.request, draft.plan) if one.rule == "F6"] == [("R3.load",)]
+
+
 def test_a_cut_of_no_time_is_in_no_loads_way() -> None:
     """P9 is cut for 0 s while R2 is loaded into the same machine."""
     draft = Draft.of("staying").row("machines", "M1", positions=2).twin("plates", "P1", id="P9", stays_in=None)
@@ -306,3 +312,54 @@ def test_an_order_that_is_on_time_to_the_second_needs_no_reason() -> None:
 
 def test_lateness_that_is_none_is_said_so() -> None:
     assert told(Draft.of("staying").order("O1", late_seconds=5), "F19") == ["order O1 is 0 s late, the plan says 5"]
+
+
+def test_what_is_done_in_an_overtime_shift_left_out_ends_when_the_work_around_it_goes_on() -> None:
+    """Ann leaves out Tuesday's overtime (05:00, 82800 s) in her bench work on R1; R2 is unloaded there just before 06:00 (86400 s)."""
+    raw = shop()
+    raw["shop"]["operations"][0]["bench_seconds"] = 450
+    raw["shop"]["shifts"].append({"operator": "Ann", "days": ["tue"], "start": "05:00", "end": "06:00", "overtime": True})
+    raw["orders"][0]["quantity"] = 8
+    request = read(raw)
+    runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
+    tasks = [
+        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
+        task("R1.unload", 2540, 2600, "Ann"), task("R1.bench.10", 28200, 87600, "Ann", spans=((28200, 28800), (86400, 87600))),
+        task("R2.load", 82900, 83020, "Ann"), task("R2.place", 83020, 83030, "Ann"), task("R2.cut", 83030, 85430),
+        task("R2.pull", 85430, 85440, "Ann"), task("R2.unload", 86340, 86400, "Ann"), task("R2.bench.10", 87600, 89400, "Ann"),
+    ]
+    draft = Draft(request, completed(request, drafted(request, runs, tasks)))
+    assert found(draft) == []
+    assert [draft.task(f"R2.{kind}").float_seconds for kind in ("load", "place", "cut", "pull", "unload")] == [900, 900, 900, 900, 0]
+
+
+# -- F20: the score ------------------------------------------------------------------------------------------------------------------
+
+
+def rated(week: str, **rates: float) -> Draft:
+    """A week by other rates of the score, all 0 that are not given."""
+    draft = Draft.of(week)
+    score = draft.request.settings.score
+    score = score.model_copy(update=dict.fromkeys(type(score).model_fields, 0.0) | rates)
+    settings = draft.request.settings.model_copy(update={"score": score})
+    return Draft(draft.request.model_copy(update={"settings": settings}), draft.plan).described()
+
+
+def test_a_score_of_no_points_leaves_no_gap() -> None:
+    draft = rated("setups")
+    assert (draft.plan.score.total, found(draft)) == (0, [])
+    assert found(draft.score(gap=1.0)) == [("F20", "the gap is 0, the plan says 1")]
+
+
+def test_the_makespan_is_that_of_the_last_order() -> None:
+    draft = rated("setups", makespan_hour=36.0)
+    assert draft.plan.score.parts.makespan_hour == pytest.approx(51.4)
+    assert found(draft) == []
+
+
+@pytest.mark.parametrize(("away", "rules"), [(1e-8, []), (-1e-8, []), (1e-5, ["F20"]), (-1e-5, ["F20"])])
+def test_a_score_may_differ_by_what_rounding_does_and_no_more(away: float, rules: list[str]) -> None:
+    draft = Draft.of("two_plates")
+    total = draft.plan.score.total
+    bent = draft.score(total=total + away, gap=(total + away - draft.plan.score.bound) / total)
+    assert [rule for rule, _ in found(bent)] == rules
