@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import gc
 import importlib
 import importlib.abc
 import importlib.util
@@ -28,8 +29,10 @@ from contextlib import redirect_stderr, redirect_stdout, suppress
 from dataclasses import dataclass, field, replace
 from importlib.machinery import ModuleSpec
 from pathlib import Path
-from types import CodeType, FrameType, ModuleType
+from types import CodeType, ModuleType
 from typing import TYPE_CHECKING, Any, Final
+
+import coverage
 
 from proof_tools.equivalent import EQUIVALENT
 
@@ -241,34 +244,33 @@ class _Hunt:
 
     chosen: Sequence[Mutant]
     tell: Callable[[Mutant, bool], None]
-    entering: dict[tuple[str, str], list[int]] = field(default_factory=lambda: defaultdict(list))
+    entering: dict[tuple[str, str], list[int]] = field(default_factory=dict[tuple[str, str], list[int]])
     seconds: list[float] = field(default_factory=list[float])
     noticed: dict[tuple[str, str], Counter[int]] = field(default_factory=lambda: defaultdict(Counter))
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """In place of pytest's own loop."""
-        for number, item in enumerate(session.items):
-            self._look(number, item)
+        self._look(session.items)
+        gc.freeze()  # so that children need not copy what they only look through
         for mutant in self.chosen if not session.testsfailed else ():
             self.tell(mutant, self._killed(session, mutant))
         return True
 
-    def _look(self, number: int, item: pytest.Item) -> None:
-        entered: set[tuple[str, str]] = set()
-
-        def note(frame: FrameType, event: str, _: object) -> None:
-            if event == "call" and frame.f_code.co_filename.startswith(str(AUDIT)):
-                entered.add((frame.f_code.co_filename, frame.f_code.co_qualname.partition(".<locals>")[0]))
-
-        begun = time.process_time()
-        sys.setprofile(note)
-        try:
+    def _look(self, items: Sequence[pytest.Item]) -> None:
+        """Run every test, and note its seconds and the functions that it enters."""
+        traced = coverage.Coverage(data_file=None, config_file=False, include=[f"{AUDIT}/*"])
+        traced.start()
+        for number, item in enumerate(items):
+            traced.switch_context(str(number))
+            begun = time.process_time()
             _run(item)
-        finally:
-            sys.setprofile(None)
-        self.seconds.append(time.process_time() - begun)
-        for function in entered:
-            self.entering[function].append(number)
+            self.seconds.append(time.process_time() - begun)
+        traced.stop()
+        for path in AUDIT.glob("*.py"):
+            tests = traced.get_data().contexts_by_lineno(str(path))
+            for name, function in _functions(ast.parse(path.read_text("utf-8"))):
+                lines = range(function.body[0].lineno, (function.end_lineno or 0) + 1)
+                self.entering[str(path), name] = sorted({int(test) for line in lines for test in tests.get(line, ()) if test})
 
     def _killed(self, session: pytest.Session, mutant: Mutant) -> bool:
         function = (str(mutant.path), mutant.inside)
