@@ -11,6 +11,8 @@ EQUIVALENT: Final[dict[str, str]] = {
     "book.py Book.unattended: 0  ->  1": "it looks a minute further back than any limit reaches",
     "book.py Book.unattended: 60  ->  61": "it looks further back than any limit reaches",
     "book.py _begin: 0  ->  1": "it stands for a start where there is no task, and every start is later than that",
+    "kpis.py Idleness.machine_seconds: book.last > book.now  ->  book.last >= book.now": "a stretch of no length has no second",
+    "kpis.py faults: True  ->  False": "that the ids are the same has been checked, so there are as many rows on either side",
     "machines.py _positions: change > 0  ->  change >= 0": "a change is 1 or -1",
     "score.py _alike: abs(stated - wanted) <= _TOLERANCE * max(1.0, abs(stated), abs(wanted))  ->  "
     "abs(stated - wanted) < _TOLERANCE * max(1.0, abs(stated), abs(wanted))": "no rounding makes exactly the tolerance",

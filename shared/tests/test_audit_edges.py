@@ -363,3 +363,17 @@ def test_a_score_may_differ_by_what_rounding_does_and_no_more(away: float, rules
     total = draft.plan.score.total
     bent = draft.score(total=total + away, gap=(total + away - draft.plan.score.bound) / total)
     assert [rule for rule, _ in found(bent)] == rules
+
+
+def test_only_the_machine_that_a_fixture_is_not_made_for_is_named() -> None:
+    assert told(Draft.of("two_mills").row("fixtures", "F1", machines=("M1",)), "F5") == ["run R2: fixture F1 is not made for machine M2"]
+
+
+def test_figures_of_the_shop_are_those_on_paper() -> None:
+    """`night`: R1 is loaded from 28200 on and unloaded at 86470. `setups`: O1 takes 360 to 3330, O2 490 to 5140; nothing has a price."""
+    night, setups = (Draft.of(week).plan.kpis.shop for week in ("night", "setups"))
+    assert night is not None
+    assert setups is not None
+    assert night.elements["AOET_all"] == 86_470 - 28_200
+    assert setups.elements["AOET"] == (3_330 - 360) + (5_140 - 490)
+    assert (setups.on_time_orders, setups.on_time_share, setups.ratios["planned_cost"]) == (2, 1.0, 0.0)
