@@ -230,7 +230,8 @@ def killed_anew(mutant: Mutant) -> bool:
 
 def _put_in(mutant: Mutant) -> None:
     """Give the loaded function its changed code."""
-    code, found = mutant.code(), None
+    code = mutant.code()
+    found: Any = None
     for name in mutant.inside.split("."):
         code = next(inner for inner in code.co_consts if isinstance(inner, CodeType) and inner.co_name == name)
         found = vars(found or sys.modules[mutant.module])[name]

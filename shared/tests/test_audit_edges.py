@@ -235,6 +235,8 @@ def test_tasks_of_no_time_at_one_instant_stand_as_their_operators_lane_has_them(
     assert found(draft) == []
     assert draft.task("R1.pull").float_seconds == slack
     assert draft.task("R2.place").float_seconds == 0
+    # Of the 600 s between the cuts only the 20 s of the automatic exchange are one.
+    assert draft.plan.kpis.machines[0].seconds["exchange"] == 20
 
 
 def test_a_pull_may_slip_until_the_next_plate_is_placed() -> None:
@@ -377,3 +379,9 @@ def test_figures_of_the_shop_are_those_on_paper() -> None:
     assert night.elements["AOET_all"] == 86_470 - 28_200
     assert setups.elements["AOET"] == (3_330 - 360) + (5_140 - 490)
     assert (setups.on_time_orders, setups.on_time_share, setups.ratios["planned_cost"]) == (2, 1.0, 0.0)
+
+
+def test_a_setup_of_one_second_is_missed() -> None:
+    """Without tools to load, another fixture takes a second."""
+    draft = Draft.of("setups").row("machines", "M1", setup_seconds=1, tool_load_seconds=0).drop("R2.setup")
+    assert "R2.cut needs a setup of 1 s: the fixture before is F1" in told(draft.described(), "F8")
