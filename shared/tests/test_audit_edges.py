@@ -13,7 +13,7 @@ from platerota_shared.audit import audit, could_be_worked
 from platerota_shared.audit.book import clashes
 from platerota_shared.audit.hours import hours
 from platerota_shared.plan import Lane
-from platerota_shared.tables import FloorPieces, WaitingRun
+from platerota_shared.tables import FloorPieces, LastFixture, WaitingRun
 
 from .audit_drafts import Draft
 from .audit_plans import NOW, completed, drafted, read, run, task
@@ -385,3 +385,10 @@ def test_a_setup_of_one_second_is_missed() -> None:
     """Without tools to load, another fixture takes a second."""
     draft = Draft.of("setups").row("machines", "M1", setup_seconds=1, tool_load_seconds=0).drop("R2.setup")
     assert "R2.cut needs a setup of 1 s: the fixture before is F1" in told(draft.described(), "F8")
+
+
+def test_what_is_not_needed_is_called_so() -> None:
+    setup = Draft.of("setups").floor(last_fixtures=(LastFixture(machine="M1", fixture="F1"),))
+    assert told(setup.described(), "F8") == ["R1.setup is not needed"]
+    bench = Draft.of("two_ops").add(task("R4.bench.20", 8_240, 8_250, "Ann", order="O1"))
+    assert told(bench.described(), "F1") == ["R4.bench.20 is not needed: op 20 has no bench work"]
