@@ -45,8 +45,8 @@ TESTS: Final = (
     "test_audit.py", "test_audit_spans.py", "test_audit_corners.py", "test_audit_edges.py", "test_audit_mutations.py", "test_moves.py",
     "test_levers.py", "test_costs.py",
 )
-LIMIT_SECONDS: Final = 120
-"""Seconds of processor time after which tests that do not end have noticed; all of them together take a tenth of it."""
+LIMIT_SECONDS: Final = 30
+"""Seconds of processor time after which tests that do not end have noticed; all of them together take a fifth of it."""
 LIMIT_BYTES: Final = 4 << 30
 KILLED: Final = 1
 _COMPARISONS: Final[dict[type[ast.cmpop], type[ast.cmpop]]] = {
