@@ -92,12 +92,12 @@ class Mutant:
     @property
     def words(self) -> str:
         """What it changes, and in which function of which file: its name in :data:`EQUIVALENT`."""
-        nodes = (replace(self, change=None).tree()[1], self.tree()[1])
-        return f"{self.path.name} {self.inside}: " + "  ->  ".join(" ".join(ast.unparse(node).split()) for node in nodes)
+        before, after = (" ".join(ast.unparse(one.tree()[1]).split()) for one in (replace(self, change=None), self))
+        return f"{self.path.name} {self.inside}: {before}  ->  {after}"
 
     def __str__(self) -> str:
         """Where it is and what it changes, on one line."""
-        return f"{self.path.relative_to(SHARED)}:{getattr(self.tree()[1], 'lineno', 0)}: {self.words}"
+        return f"{self.path.relative_to(SHARED).parent}/{self.words}, line {getattr(self.tree()[1], 'lineno', 0)}"
 
 
 def mutants(path: Path) -> Iterator[Mutant]:
