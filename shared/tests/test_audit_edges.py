@@ -18,7 +18,7 @@ from platerota_shared.tables import FloorPieces, LastFixture, WaitingRun
 from .audit_drafts import Draft
 from .audit_plans import NOW, completed, drafted, read, run, task
 from .audit_weeks import shop
-from .test_audit_corners import found
+from .test_audit_corners import found, whole
 
 
 def told(draft: Draft, rule: str) -> list[str]:
@@ -392,3 +392,9 @@ def test_what_is_not_needed_is_called_so() -> None:
     assert told(setup.described(), "F8") == ["R1.setup is not needed"]
     bench = Draft.of("two_ops").add(task("R4.bench.20", 8_240, 8_250, "Ann", order="O1"))
     assert told(bench.described(), "F1") == ["R4.bench.20 is not needed: op 20 has no bench work"]
+
+
+def test_outside_work_after_the_last_unload_leaves_it_no_float() -> None:
+    draft = whole(Draft.of("two_plates").row("operations", 0, after_seconds=600))
+    assert draft.plan.orders[0].finish == NOW + 7_440 + 600
+    assert draft.task("R3.unload").float_seconds == 0
