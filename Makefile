@@ -81,7 +81,7 @@ openapi: $(READY) ## write the stored API description, service/openapi.json
 proof: $(READY) ## check against every outside source, and write what agreed: shared/outside-proof.md
 	$(BIN)/python -m pytest --quiet -m 'outside or last' --write-proof
 
-mutants: $(READY) ## sow faults into the audit and count those its tests notice (an hour; a sample: OPTIONS="--every 10")
+mutants: $(READY) ## sow faults into the audit and count those its tests notice (a quarter of an hour; a sample: OPTIONS="--every 10")
 	PYTHONPATH=shared $(BIN)/python -m proof_tools.mutants $(OPTIONS)
 
 coverage: $(READY) ## measure the branches that the tests of each package reach (half an hour); compiled functions are left out

@@ -66,16 +66,19 @@ class Draft:
     def shop(self, **changes: Any) -> Draft:
         return Draft(self.request.model_copy(update={"shop": self.request.shop.model_copy(update=changes)}), self.plan)
 
-    def row(self, table: str, name: str | int, **changes: Any) -> Draft:
-        """Change a row of the shop, by id or by its place in the table."""
+    def chosen(self, table: str, name: str | int) -> Any:
+        """A row of the shop, by id or by its place in the table."""
         rows = getattr(self.request.shop, table)
-        chosen = rows[name] if isinstance(name, int) else next(row for row in rows if row.id == name)
+        return rows[name] if isinstance(name, int) else next(row for row in rows if row.id == name)
+
+    def row(self, table: str, name: str | int, **changes: Any) -> Draft:
+        """Change a row of the shop."""
+        rows, chosen = getattr(self.request.shop, table), self.chosen(table, name)
         return self.shop(**{table: tuple(row.model_copy(update=changes) if row is chosen else row for row in rows)})
 
-    def twin(self, table: str, name: str, **changes: Any) -> Draft:
+    def twin(self, table: str, name: str | int, **changes: Any) -> Draft:
         """Add a row like another one."""
-        rows = getattr(self.request.shop, table)
-        return self.shop(**{table: (*rows, next(row for row in rows if row.id == name).model_copy(update=changes))})
+        return self.shop(**{table: (*getattr(self.request.shop, table), self.chosen(table, name).model_copy(update=changes))})
 
     def floor(self, **changes: Any) -> Draft:
         return Draft(self.request.model_copy(update={"floor": self.request.floor.model_copy(update=changes)}), self.plan)

@@ -86,7 +86,9 @@ def test_the_time_that_a_mill_may_cut_alone_counts_from_the_end_of_the_shift_bef
     """Ann left at 05:50, ten minutes before `now`, and is back at 08:00; the plate that she placed is cut for 20 minutes, at once or
     over her return, 130 minutes after she left."""
     raw = shop()
-    raw["shop"]["machines"][0]["unattended_minutes"] = minutes
+    mill = raw["shop"]["machines"][0]
+    mill["unattended_minutes"] = minutes
+    raw["shop"]["machines"].append(mill | {"id": "M2", "unattended_minutes": 5})  # another mill's limit changes nothing
     raw["shop"]["operations"][0]["cut_seconds"] = 300
     days = ["mon", "tue", "wed", "thu", "fri"]
     raw["shop"]["shifts"] = [

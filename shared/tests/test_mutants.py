@@ -10,10 +10,12 @@ from pathlib import Path
 import pytest
 
 from proof_tools import mutants as sown
+from proof_tools.equivalent import EQUIVALENT
 from proof_tools.mutants import AUDIT, mutants
 
 SOURCE = '''"""Words."""
 
+MINUTE = 60
 
 def late(finish: int | None, due: int) -> list[int]:
     """More words."""
@@ -23,6 +25,12 @@ def late(finish: int | None, due: int) -> list[int]:
             found.append(one)
         yield max(found)
     return [one for one in found if one]
+
+
+class Day:
+    @property
+    def length(self) -> int:
+        return 86400
 '''
 
 
@@ -31,15 +39,22 @@ def test_every_change_is_one_change_of_what_the_code_does(tmp_path: Path, monkey
     path = tmp_path / "late.py"
     path.write_text(SOURCE, "utf-8")
     made = list(mutants(path))
-    assert {str(one) for one in made if len(str(one)) < 80} == {
-        "late.py:7: 1  ->  2", "late.py:8: finish is not None  ->  finish is None",
-        "late.py:8: finish + one > due  ->  finish + one >= due",
-        "late.py:8: finish + one  ->  finish - one", "late.py:10: max  ->  min",
-        "late.py:0: for one in found if one  ->  for one in found if not one",
+    assert {one.words for one in made if len(one.words) < 80} == {
+        "late.py late: 1  ->  2", "late.py late: finish is not None  ->  finish is None",
+        "late.py late: finish + one > due  ->  finish + one >= due", "late.py late: finish + one  ->  finish - one",
+        "late.py late: max  ->  min", "late.py late: for one in found if one  ->  for one in found if not one",
+        "late.py Day.length: 86400  ->  86401", "late.py : 60  ->  61",
     }
+    assert str(made[0]) == "./late.py : 60  ->  61, line 3"
     texts = {ast.unparse(one.tree()[0]) for one in made}
-    assert len(texts) == len(made) == 9
+    assert len(texts) == len(made) == 11
     assert ast.unparse(ast.parse(SOURCE)) not in texts
+
+
+def test_every_change_that_is_called_equivalent_is_one_of_those_made() -> None:
+    files = {name.partition(" ")[0] for name in EQUIVALENT}
+    made = {one.words for name in files for one in mutants(AUDIT / name)}
+    assert set(EQUIVALENT) - made == set()
 
 
 @pytest.mark.nightly
@@ -47,4 +62,4 @@ def test_what_changes_a_rule_is_noticed_and_what_changes_nothing_is_not() -> Non
     """In a process of its own, which has not loaded the audit; it runs the tests without any change first."""
     command = [sys.executable, "-m", "proof_tools.mutants", "--only", "durations.py", "--first", "20", "--every", "1000"]
     ran = subprocess.run(command, cwd=AUDIT.parents[1], capture_output=True, text=True, check=False)
-    assert ran.stdout.splitlines()[-1] == "1 of 1 killed: 100.0%", ran.stdout + ran.stderr
+    assert ran.stdout.splitlines()[-1] == "1 of 1 killed: 100.0%; 0 more change nothing", ran.stdout + ran.stderr

@@ -69,8 +69,6 @@ def _check(piece: Piece, trips: list[Trip], article: Task) -> Iterator[Finding]:
             yield Finding("F15", (article.id, trip.cut.id), f"{trip.cut.id} starts before {article.id} is done")
 
 
-def _cut_start(trip: Trip) -> tuple[int, int]:
+def _cut_start(trip: Trip) -> tuple[bool, int]:
     """For comparing: runs already cut first, then those being cut, then by start."""
-    if trip.cut_before:
-        return (0, 0) if trip.cut is None else (1, 0)
-    return 2, trip.cut.start if trip.cut is not None else 0
+    return not trip.cut_before, trip.cut.start if trip.cut is not None else 0

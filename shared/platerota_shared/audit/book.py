@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 from platerota_shared.audit.hours import Hours, hours
 from platerota_shared.audit.spans import without
@@ -17,6 +18,8 @@ from platerota_shared.calendars import Span, attended_spans, machine_closures, p
 from platerota_shared.instants import local_text
 from platerota_shared.plan import Plan, Task
 from platerota_shared.tables import Machine, Operation, PlanRequest
+
+Holder = TypeVar("Holder")
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,14 +229,17 @@ def _begin(trip: Trip) -> tuple[int, str]:
     return min((task.start for task in trip.chain), default=0), trip.run.id
 
 
-def clashes(tasks: Iterable[Task]) -> Iterator[tuple[Task, Task]]:
-    """Pairs of tasks (sorted by start, then end) of which the second begins before the first is over."""
-    holder: Task | None = None
-    for task in tasks:
-        if holder is not None and task.start < holder.end:
-            yield holder, task
-        if holder is None or task.end > holder.end:
-            holder = task
+def clashes(taken: Iterable[tuple[int, int, Holder]]) -> Iterator[tuple[Holder, Holder]]:
+    """Who takes something before another lets go of it: ``(that other, who)``, from stretches ``(start, end, who)`` by start and end.
+
+    The other is the first of those who keep it longest until then.
+    """
+    holder: tuple[int, int, Holder] | None = None
+    for one in taken:
+        if holder is not None and one[0] < holder[1]:
+            yield holder[2], one[2]
+        if holder is None or one[1] > holder[1]:
+            holder = one
 
 
 def stretches(tasks: Iterable[Task]) -> list[tuple[int, int, Task]]:

@@ -31,7 +31,7 @@ def faults(book: Book) -> Iterator[Finding]:
 
 def _exclusion(machine: Machine, tasks: list[Task]) -> Iterator[Finding]:
     for group in exclusive_kinds(machine):
-        for before, after in clashes(task for task in tasks if task.kind in group):
+        for before, after in clashes((task.start, task.end, task) for task in tasks if task.kind in group):
             rule = "F6" if before.kind == after.kind == "cut" else "F7"
             yield Finding(rule, (before.id, after.id), f"{before.id} and {after.id} collide at machine {machine.id}")
 
@@ -57,7 +57,7 @@ def _occupied(book: Book) -> dict[str, list[tuple[int, int, str]]]:
             if start is not None:
                 found[trip.run.machine].append((start, trip.pull.end if trip.pull else book.horizon_end, trip.chain[0].id))
     for run in book.floor_left_out:
-        if run.machine is not None and run.on_machine:
+        if run.machine is not None:
             found[run.machine].append((book.now, book.horizon_end, f"plate {run.plate}"))
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from platerota_shared.audit.book import Book, stretches
+from platerota_shared.audit.book import Book, clashes, stretches
 from platerota_shared.audit.finding import Finding
 from platerota_shared.audit.hours import Hours
 from platerota_shared.audit.spans import overlapped, within
@@ -44,12 +44,8 @@ def faults(book: Book) -> Iterator[Finding]:
 
 
 def _one_at_a_time(name: str, tasks: list[Task]) -> Iterator[Finding]:
-    busy_until, holder = 0, None
-    for start, end, task in stretches(tasks):
-        if holder is not None and start < busy_until:
-            yield Finding("F11", (holder.id, task.id), f"operator {name} would do {holder.id} and {task.id} at the same time")
-        if holder is None or end > busy_until:
-            busy_until, holder = end, task
+    for before, after in clashes(stretches(tasks)):
+        yield Finding("F11", (before.id, after.id), f"operator {name} would do {before.id} and {after.id} at the same time")
 
 
 def _pauses(task: Task, hours: Hours) -> Iterator[Finding]:

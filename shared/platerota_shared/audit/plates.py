@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from platerota_shared.audit.book import Book, Use
+from platerota_shared.audit.book import Book, Use, clashes
 from platerota_shared.audit.finding import Finding
 from platerota_shared.audit.trip import Trip, ids
 from platerota_shared.plan import Task
@@ -38,12 +38,8 @@ def _nests(book: Book, trip: Trip) -> Iterator[Finding]:
 
 
 def _overlaps(plate: str, uses: list[Use]) -> Iterator[Finding]:
-    holder: Use | None = None
-    for use in uses:
-        if holder is not None and use.start < holder.end:
-            yield Finding("F4", ids([*holder.tasks, *use.tasks]), f"plate {plate} is taken twice at the same time")
-        if holder is None or use.end > holder.end:
-            holder = use
+    for before, after in clashes((use.start, use.end, use) for use in uses):
+        yield Finding("F4", ids([*before.tasks, *after.tasks]), f"plate {plate} is taken twice at the same time")
 
 
 def _fixture(plate: Plate, uses: list[Use]) -> Iterator[Finding]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from heapq import heapify, heappop, heappush
+from heapq import heappop, heappush
 from itertools import pairwise
 
 from platerota_shared.audit.articles import gated_cuts
@@ -69,8 +69,7 @@ class Sequence:
         for followers in self.followers.values():
             for name, _ in followers:
                 waits[name] += 1
-        free = [(rank[name], name) for name, count in waits.items() if count == 0]
-        heapify(free)
+        free = sorted((rank[name], name) for name, count in waits.items() if count == 0)  # a sorted list is a heap
         found: list[Task] = []
         while free:
             name = heappop(free)[1]

@@ -8,15 +8,14 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
+from operator import itemgetter
 
 from platerota_shared.calendars import Span
-
-_LATE = 1 << 62
 
 
 def last_begun(spans: Sequence[Span], instant: int) -> int:
     """The index of the last span that starts at or before `instant`; -1 where none does."""
-    return bisect_right(spans, (instant, _LATE)) - 1
+    return bisect_right(spans, instant, key=itemgetter(0)) - 1
 
 
 def within(spans: Sequence[Span], start: int, end: int) -> bool:
