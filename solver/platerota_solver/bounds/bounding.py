@@ -18,7 +18,7 @@ ROUNDS = 60
 """Rounds of column generation; most weeks need half."""
 FEW_ORDERS = 12
 """Orders up to which each is also asked to finish once; with more, a grid that CP-SAT can take in loses more than that gains."""
-WHOLE_SECONDS, WHOLE_SHARE, WHOLE_LEAST = 3.0, 0.2, 0.1
+WHOLE_SECONDS, WHOLE_SHARE, WHOLE_LEAST = 3.0, 0.1, 0.1
 """Wall time for that at most; where the bound must be repeatable the share of the budget, in CP-SAT's units; less is not begun."""
 
 
