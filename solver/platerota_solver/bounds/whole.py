@@ -47,7 +47,7 @@ def whole_bound(finishing: Finishing, seconds: float, repeatable: bool) -> float
     most = sum(float(points[np.isfinite(points)].max()) for points in finishing.points.values())
     scale = min(FINEST, LARGEST / max(1.0, most))
     chosen = [(share, math.floor(finishing.points[o][b] * scale)) for o, own in finishes.items() for b, share in own.items()]
-    model.minimize(LinearExpr.weighted_sum([share for share, _ in chosen], [points for _, points in chosen]))
+    model.minimize(_sum(chosen))
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.linearization_level = 2
@@ -66,7 +66,7 @@ def _share_resources(model: cp_model.CpModel, finishing: Finishing, finishes: di
         capacity = np.ceil(resource.capacity / UNIT)
         for t in np.flatnonzero(capacity < sum(float(needed.max()) for needed in units.values())):
             asked = [(share, int(units[o][b, t])) for o in units for b, share in finishes[o].items() if units[o][b, t] > 0]
-            model.add(LinearExpr.weighted_sum([share for share, _ in asked], [own for _, own in asked]) <= int(capacity[t]))
+            model.add(_sum(asked) <= int(capacity[t]))
 
 
 def _share_plates(model: cp_model.CpModel, finishing: Finishing, finishes: dict[int, dict[int, IntVar]]) -> None:
@@ -77,5 +77,9 @@ def _share_plates(model: cp_model.CpModel, finishing: Finishing, finishes: dict[
             if max(float(family.ready[chosen ^ (1 << k)]) for k in members) >= family.ready[chosen]:
                 continue  # a smaller set says as much
             first = int(np.searchsorted(finishing.ends, float(family.ready[chosen]) - SLACK))
-            early = [share for k in members for b, share in finishes[family.orders[k]].items() if b < first]
-            model.add(LinearExpr.sum(early) <= len(members) - 1)
+            early = [(share, 1) for k in members for b, share in finishes[family.orders[k]].items() if b < first]
+            model.add(_sum(early) <= len(members) - 1)
+
+
+def _sum(terms: list[tuple[IntVar, int]]) -> LinearExpr:
+    return LinearExpr.weighted_sum([share for share, _ in terms], [amount for _, amount in terms])  # pyright: ignore[reportUnknownMemberType]
