@@ -82,4 +82,5 @@ def _share_plates(model: cp_model.CpModel, finishing: Finishing, finishes: dict[
 
 
 def _sum(terms: list[tuple[IntVar, int]]) -> LinearExpr:
-    return LinearExpr.weighted_sum([share for share, _ in terms], [amount for _, amount in terms])  # pyright: ignore[reportUnknownMemberType]
+    shares, amounts = [share for share, _ in terms], [amount for _, amount in terms]
+    return LinearExpr.weighted_sum(shares, amounts)  # pyright: ignore[reportUnknownMemberType]
