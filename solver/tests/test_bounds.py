@@ -8,6 +8,10 @@ from benchmarks.generator import make_request, read_features
 from benchmarks.job_shops import job_shop_request
 from platerota_shared.reading import read_request
 from platerota_solver.bounds import Bound, lower_bound
+from platerota_solver.bounds.finishing import Finishing
+from platerota_solver.bounds.multipliers import best_bound
+from platerota_solver.bounds.profiles import bounding_shop
+from platerota_solver.bounds.whole import whole_bound
 from platerota_solver.constructing import sequences
 from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.exact import prove
@@ -78,7 +82,7 @@ def test_orders_that_share_a_mill_wait_for_each_other() -> None:
     add_part(raw, "V", "G")
     raw["orders"].append(order("Q", part="V"))
     found = bound_of(raw)
-    assert found.by == "mills and people"
+    assert found.by in {"mills and people", "whole orders"}
     assert 2 * 3_320 / HOUR < found.points <= (3_320 + 5_740) / HOUR
 
 
@@ -87,6 +91,45 @@ def test_work_that_does_not_fit_before_the_evening_ends_the_next_morning() -> No
     raw = tiny_shop()
     raw["shop"]["shifts"] = [shift("Ana", "06:00", "06:50")]
     assert bound_of(raw).points >= 24
+
+
+def one_of_two_by_the_evening() -> dict[str, Any]:
+    """One mill from 06:00 to 12:30, two orders due then, each six runs on a plate of its own: 5.5 h alone, 8 h of the mill together.
+
+    So one of them ends the next day, 17.5 h late at least.
+    """
+    raw = tiny_shop(quantity=6, due=23_400)
+    add_part(raw, "V", "G")
+    raw["orders"].append(order("Q", quantity=6, due=23_400, part="V"))
+    raw["shop"]["shifts"] = [shift("Ana", "06:00", "12:30")]
+    return raw
+
+
+def test_no_order_is_half_this_evening_and_half_tomorrow() -> None:
+    raw = one_of_two_by_the_evening()
+    problem = problem_of(raw)
+    found = lower_bound(problem, 5.0, repeatable=True)
+    finishing = Finishing(problem, bounding_shop(problem), instants=100, buckets=100)
+    assert found.by == "whole orders"
+    assert 1_750 <= found.points <= dispatched(problem).points
+    assert best_bound(finishing, 60, lambda: False)[0] < 0.8 * found.points
+
+
+def test_orders_that_share_a_plate_are_whole_and_wait_for_each_other() -> None:
+    """Two orders of three runs on one plate, six runs of 3,320 s: one ends the next day, though the mill alone has time for both."""
+    raw = tiny_shop(quantity=3, due=18_000)
+    raw["orders"].append(order("Q", quantity=3, due=18_000))
+    raw["shop"]["shifts"] = [shift("Ana", "06:00", "11:00")]
+    problem = problem_of(raw)
+    finishing = Finishing(problem, bounding_shop(problem), instants=100, buckets=100)
+    assert 1_900 <= whole_bound(finishing, 5.0, repeatable=True) <= dispatched(problem).points
+
+
+@pytest.mark.parametrize("effort", [0.0, 0.001, 0.01, 0.1])
+def test_a_search_for_whole_finishes_that_ends_early_proves_less(effort: float) -> None:
+    problem = problem_of(make_request("small", 2, ("plain",)))
+    finishing = Finishing(problem, bounding_shop(problem), instants=60, buckets=60)
+    assert whole_bound(finishing, effort, repeatable=True) <= whole_bound(finishing, 1.0, repeatable=True) + 1e-6
 
 
 def test_an_order_may_be_left_out_for_its_points() -> None:

@@ -11,10 +11,15 @@ import numpy as np
 from platerota_solver.bounds.finishing import Finishing
 from platerota_solver.bounds.multipliers import best_bound
 from platerota_solver.bounds.profiles import Shop, bounding_shop
+from platerota_solver.bounds.whole import whole_bound
 from platerota_solver.problem import Problem
 
 ROUNDS = 60
 """Rounds of column generation; most weeks need half."""
+FEW_ORDERS = 12
+"""Orders up to which each is also asked to finish once; with more, a grid that CP-SAT can take in loses more than that gains."""
+WHOLE_SECONDS, WHOLE_SHARE, WHOLE_LEAST = 3.0, 0.1, 0.1
+"""Wall time for that at most; where the bound must be repeatable the share of the budget, in CP-SAT's units; less is not begun."""
 
 
 @dataclass(frozen=True)
@@ -26,16 +31,16 @@ class Bound:
 
 
 def lower_bound(problem: Problem, budget_seconds: float, repeatable: bool) -> Bound:
-    """The best of three bounds, each valid for every plan: any runs, fills, plates, mills, people, overtime, builds, orders left out.
+    """The best of four bounds, each valid for every plan: any runs, fills, plates, mills, people, overtime, builds, orders left out.
 
     `orders`: each order alone in the empty shop. `plates`: orders that share plates, family by family. `mills and people`:
-    the families together, with what mills and people can do by any instant. What a plan may pay for overtime, setups and
-    moved tasks counts 0.
+    the families together, with what mills and people can do by any instant. `whole orders`: the same with each order finishing
+    once, for few orders. What a plan may pay for overtime, setups and moved tasks counts 0.
 
     Parameters
     ----------
     budget_seconds
-        Wall time; the last bound is left as far as it came.
+        Wall time; the last two bounds are left as far as they came.
     repeatable
         Counts rounds instead of time: the same bound every time.
     """
@@ -51,6 +56,9 @@ def lower_bound(problem: Problem, budget_seconds: float, repeatable: bool) -> Bo
         "plates": finishing.bound(finishing.nothing())[0],
         "mills and people": best_bound(finishing, rounds, lambda: not repeatable and perf_counter() - began > budget_seconds)[0],
     }
+    left = WHOLE_SHARE * budget_seconds if repeatable else budget_seconds - (perf_counter() - began)
+    if orders <= FEW_ORDERS and left > WHOLE_LEAST:
+        found["whole orders"] = whole_bound(Finishing(problem, shop, instants=120, buckets=150), min(WHOLE_SECONDS, left), repeatable)
     by = max(found, key=lambda name: found[name])
     return Bound(_with_makespan(problem, shop, finishing, found[by]), by)
 

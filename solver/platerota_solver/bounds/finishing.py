@@ -81,10 +81,17 @@ class Finishing:
         return points
 
     def _work(self, profiles: list[Profile], kind: str) -> Floats:
-        """Work done by each instant (columns) for a finish in each bucket (rows); none for the last bucket."""
+        """Work done by each instant (columns) for a finish in each bucket (rows); none for the last bucket.
+
+        From an instant to its finish an order gets no more hand work than all people together have time for.
+        """
         total = np.zeros((len(self.ends) + 1, len(self.grid)))
         for own in profiles:
             total[:-1] += own.done(kind, self.ends, self.grid)
+        if kind == "hand":
+            people = self.shop.people
+            left = np.maximum(0.0, people.seconds(self.ends)[:, None] - people.seconds(self.grid)[None, :])
+            total[:-1] = np.maximum(total[:-1], sum(own.stage.hand for own in profiles) - left)
         return total
 
     def bound(self, weights: list[Floats]) -> tuple[float, list[Choice]]:
