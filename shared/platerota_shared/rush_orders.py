@@ -14,7 +14,6 @@ from platerota_shared.effects import Effect, Payer
 from platerota_shared.fields import Instant
 from platerota_shared.plan import Out
 
-
 GRAIN_SECONDS: Final = 900
 """Finishes nearer than this are one choice: a load takes about that long, and dates are promised by the quarter of an hour at best."""
 GRAIN_PAIN: Final = 0.25

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -192,18 +193,15 @@ def _replan(raw: Request, base: Plan, seconds: float) -> Found:
     moved = {move.task.id for move in moved_tasks(base, made.plan)} & free
     share = len(moved) / len(free) if free else 0.0
     parts = made.plan.score.parts.model_dump()
-    return {"replan_s": made.last, "replan_moved": share}, {
-        "replan": {"machine": machine, "free": len(free), "moved": len(moved), "parts": parts, "moves": _moves(raw, base, floor.request, made)},
-    }, made.findings
+    reasons = _reasons(raw, base, floor.request, made)
+    how = {"machine": machine, "free": len(free), "moved": len(moved), "parts": parts, "reasons": reasons}
+    return {"replan_s": made.last, "replan_moved": share}, {"replan": how}, made.findings
 
 
-def _moves(raw: Request, base: Plan, request: PlanRequest, made: Answered) -> Mapping[str, int]:
+def _reasons(raw: Request, base: Plan, request: PlanRequest, made: Answered) -> Mapping[str, int]:
     """How many tasks moved for each reason."""
-    rows: Iterable[Any] = differences(read_request(raw), base, request, made.plan).tasks.rows
-    found: dict[str, int] = {}
-    for row in rows:
-        found[row.reason] = found.get(row.reason, 0) + 1
-    return dict(sorted(found.items(), key=lambda pair: -pair[1])[:5])
+    rows = differences(read_request(raw), base, request, made.plan).tasks.rows
+    return dict(Counter(row.reason or "" for row in rows).most_common(5))
 
 
 def _budgeted(request: PlanRequest, seconds: float) -> PlanRequest:

@@ -138,7 +138,7 @@ class TestWhatIf:
         order = {name: value for name, value in RUSH.items() if name != "kind"}
         wanted = copy.deepcopy(request_document)
         wanted["orders"] = [{**wanted["orders"][0], "quantity": 8}, order]
-        wanted["settings"]["seed"] = 7
+        wanted["settings"] |= {"seed": 7, "solve_seconds": 4}  # less than the base had
         with store.reading() as session:
             asked, start = session.execute(sa.select(PlanRow.request, PlanRow.start).where(PlanRow.id == made.json()["id"])).one()
         assert json.loads(asked) == wanted
