@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from asyncio.subprocess import Process
 from collections.abc import Callable
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from platerota_service.engine import Submission
 from platerota_service.ready_solvers import ReadySolvers
 from platerota_service.settings import ServiceSettings
-from platerota_service.solve_process import SolveProcess
+from platerota_service.solve_process import SolveProcess, reap, start_child
 
 pytestmark = pytest.mark.anyio
 
@@ -33,18 +34,26 @@ async def test_where_none_waits_one_is_started(submission: Submission, settings:
     assert (await SolveProcess(submission, settings, ("no-such-command",), get_child=ready.take).run()).plan is not None
 
 
-async def test_one_that_ended_while_it_waited_is_not_given_an_order(child: Child) -> None:
+async def test_one_that_ended_while_it_waited_is_not_given_an_order(child: Child, monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[Process] = []
+
+    async def noted(*command: str) -> Process:
+        started.append(await start_child(*command))
+        return started[-1]
+
+    monkeypatch.setattr("platerota_service.ready_solvers.start_child", noted)
     ready = ReadySolvers(child("good"), 1)
-    dead = await ready.take()
-    dead.kill()
-    await dead.wait()
-    ready._waiting.append(dead)
+    await ready.refill()
+    started[0].kill()
+    await started[0].wait()
     process = await ready.take()
+    assert process is started[1]
     assert process.returncode is None
-    assert process.pid != dead.pid
-    ready._waiting.append(process)
+    process.kill()
+    await reap(process)
+    await ready.refill()
     await ready.close()
-    assert process.returncode is not None
+    assert started[2].returncode is not None
     assert ready.waiting == 0
 
 
