@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from platerota_service.bodies import submission_from
 from platerota_service.patience import UNREACHABLE, patiently, write
 from platerota_service.plan_answers import read_notes, stored_text
+from platerota_service.ready_solvers import ReadySolvers
 from platerota_service.settings import ServiceSettings
 from platerota_service.solve_lines import Progress
 from platerota_service.solve_process import Outcome, SolveProcess
@@ -57,6 +58,8 @@ class Attempts:
         self._settings = settings
         self._store = store
         self._command = command
+        self._ready = ReadySolvers(command, settings.ready_solvers)
+        self._loop: asyncio.AbstractEventLoop | None = None
         self.under_way: set[str] = set()
         """The ids of the plans that this process is solving now."""
         self._solves: set[asyncio.Task[object]] = set()
@@ -73,6 +76,7 @@ class Attempts:
             raise asyncio.CancelledError
         self.under_way.add(plan_id)
         self._solves.add(task)
+        self._loop = task.get_loop()
         try:
             return await self._solve(plan_id)
         finally:
@@ -91,6 +95,9 @@ class Attempts:
         self._closing = True
         waits = [asyncio.run_coroutine_threadsafe(_cancel(task), task.get_loop()) for task in tuple(self._solves)]
         concurrent.futures.wait(waits, seconds)
+        if self._loop is not None and not self._loop.is_closed():
+            concurrent.futures.wait([asyncio.run_coroutine_threadsafe(self._ready.close(), self._loop)], seconds)
+            self._loop = None
 
     async def _solve(self, plan_id: str) -> Ending | None:
         while True:
@@ -132,7 +139,9 @@ class Attempts:
             return Outcome(fault=f"the stored request is refused by this version: {error.faults[0].detail}")
         _log.info("plan %s is being solved: attempt %d", plan_id, claim.attempts)
         news = _News(by_points)
-        process = SolveProcess(submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start)
+        process = SolveProcess(
+            submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start, get_child=self._ready.take,
+        )
         running = asyncio.create_task(process.run())
         try:
             ended = False
@@ -145,6 +154,8 @@ class Attempts:
                     raise _Lost
                 if stop:
                     process.stop()
+            if not self._closing:
+                await self._ready.refill()
             return self._outcome(plan_id, running)
         except asyncio.CancelledError:
             await _end(running)

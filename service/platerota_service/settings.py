@@ -51,6 +51,9 @@ class ServiceSettings(BaseSettings):
     solve_slots
         Solves that run at the same time; default one for every two cores. The same for every worker of a database: the last
         one to start sets it for all.
+    ready_solvers
+        Solving processes kept loaded for the next plans, about 200 MiB each; 0: each is started when it is needed, which takes some
+        two seconds of a core.
     queue_limit
         Plans that may wait for a slot; past it `POST /v1/plans` answers 503.
     solve_attempts
@@ -91,6 +94,7 @@ class ServiceSettings(BaseSettings):
     database_url: Annotated[str | None, Field(repr=False)] = None
     role: Literal["all", "api"] = "all"
     solve_slots: Annotated[int, Field(ge=1, le=256)] = Field(default_factory=_default_slots)
+    ready_solvers: Annotated[int, Field(ge=0, le=256)] = 1
     queue_limit: Annotated[int, Field(ge=1, le=100_000)] = 1_000
     solve_attempts: Annotated[int, Field(ge=1, le=100)] = 5
     worker_id: Annotated[str, Field(min_length=1, max_length=64)] = Field(default_factory=_host)

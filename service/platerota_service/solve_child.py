@@ -1,5 +1,6 @@
-"""The process that solves: reads one request, says what it reaches, ends with its plan.
+"""The process that solves: gets the optimiser ready, reads one request, says what it reaches, ends with its plan.
 
+It is ready before its request comes, so a service that keeps one waiting (ready_solvers.py) answers without the seconds of its start.
 Started as ``python -m platerota_service.solve_child``; with ``--warm`` it only gets the optimiser ready for those that follow.
 Every plan is audited here, before it is said, so that neither a wrong plan nor the work of checking ever reaches the process
 that answers callers.
@@ -15,6 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from queue import SimpleQueue
 from typing import Any, BinaryIO
 
 from platerota_service.child_limits import limit_memory, stand_back
@@ -115,19 +117,17 @@ def get_ready(say: Callable[[AnyLine], None]) -> bool:
 
 
 def main() -> None:
-    """Read the order from standard input, solve it, and speak on standard output; with ``--warm``, warm up and speak."""
+    """Warm up, solve the order that comes on standard input, and speak on standard output; with ``--warm``, only warm up."""
     # Native libraries print where they like: what they print on standard output goes to standard error instead.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     stand_back()
     say, stopped = _speech(out), threading.Event()
     warming = "--warm" in sys.argv[1:]
-    text = b"" if warming else sys.stdin.buffer.readline()
-    if not warming and not text.endswith(b"\n"):
-        return
-    threading.Thread(target=_obey, args=(sys.stdin.buffer, stopped), daemon=True).start()
+    orders: SimpleQueue[bytes] = SimpleQueue()
+    threading.Thread(target=_obey, args=(sys.stdin.buffer, orders, stopped, warming), daemon=True).start()
     if get_ready(say) and not warming:
-        order = json.loads(text)
+        order = json.loads(orders.get())
         limit_memory(order["memory_mib"])
         run(order, say, stopped)
     # The thread that reads standard input would hold up an orderly end.
@@ -146,12 +146,16 @@ def _speech(out: BinaryIO) -> Callable[[AnyLine], None]:
     return say
 
 
-def _obey(source: BinaryIO, stopped: threading.Event) -> None:
-    """Wait for STOP; end the process when there is nobody left to say it."""
+def _obey(source: BinaryIO, orders: SimpleQueue[bytes], stopped: threading.Event, warming: bool) -> None:
+    """Hand on the order, wait for STOP; end the process when there is nobody left to say it, well where no order came."""
+    begun = warming
     for text in source:
         if text == STOP:
             stopped.set()
-    os._exit(3)
+        elif text.endswith(b"\n"):
+            begun = True
+            orders.put(text)
+    os._exit(3 if begun else 0)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ import logging
 import signal
 import sys
 from asyncio.subprocess import PIPE, Process
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from uuid import uuid4
@@ -72,6 +72,8 @@ class SolveProcess:
         Called before these where the optimiser must be compiled for this machine first; that takes nothing from its time.
     start
         What it starts from, JSON text in one line; None: from nothing.
+    get_child
+        Gives a child of `command` that has no order yet; None: one is started.
     """
 
     submission: Submission
@@ -81,6 +83,7 @@ class SolveProcess:
     on_plan: Callable[[Plan], None] = lambda plan: None
     on_compiling: Callable[[], None] = lambda: None
     start: str | None = None
+    get_child: Callable[[], Awaitable[Process]] | None = None
     _outcome: Outcome = field(default_factory=Outcome, init=False)
     _warm: asyncio.Event = field(default_factory=asyncio.Event, init=False)
     _stop: asyncio.Event = field(default_factory=asyncio.Event, init=False)
@@ -92,7 +95,7 @@ class SolveProcess:
     async def run(self) -> Outcome:
         """Run the child to its end. Where this is cancelled the child is killed."""
         try:
-            process = await start_child(*self.command)
+            process = await (self.get_child() if self.get_child is not None else start_child(*self.command))
         except OSError as error:
             _log.error("the solver process could not be started: %s", error)
             self._outcome.fault = "the solver process could not be started"

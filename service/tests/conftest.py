@@ -108,7 +108,7 @@ def submission(request_document: dict[str, Any]) -> Submission:
 @pytest.fixture
 def settings(tmp_path: Path) -> ServiceSettings:
     return ServiceSettings(
-        solve_slots=1, queue_limit=2, stop_grace_seconds=30, kill_grace_seconds=60, max_body_bytes=200_000,
+        solve_slots=1, ready_solvers=0, queue_limit=2, stop_grace_seconds=30, kill_grace_seconds=60, max_body_bytes=200_000,
         data_directory=tmp_path / "data",
     )
 

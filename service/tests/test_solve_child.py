@@ -201,9 +201,19 @@ def test_it_ends_when_nobody_is_left_to_listen(start: StartChild, request_docume
     assert b"improved" not in out
 
 
+def test_it_is_ready_before_its_order_comes(start: StartChild, request_document: dict[str, Any]) -> None:
+    with start("pass") as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert json.loads(process.stdout.readline())["event"] == "warm"
+        process.stdin.write(order(request_document))
+        process.stdin.flush()
+        assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
+
+
 def test_it_ends_quietly_when_it_is_told_nothing(start: StartChild) -> None:
     with start("pass") as process:
-        assert process.communicate(b'{"memory_mib": 51')[0] == b""
+        assert b"improved" not in process.communicate(b'{"memory_mib": 51')[0]
     assert process.returncode == 0
 
 

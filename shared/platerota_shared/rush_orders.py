@@ -8,11 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import Final, Self
 
 from platerota_shared.effects import Effect, Payer
 from platerota_shared.fields import Instant
 from platerota_shared.plan import Out
+
+GRAIN_SECONDS: Final = 900
+"""Finishes nearer than this are one choice: a load takes about that long, and dates are promised by the quarter of an hour at best."""
+GRAIN_PAIN: Final = 0.25
+"""weight × hours that two choices must cost the others more or less to be two: a quarter of an hour of one order of weight 1."""
 
 
 class RushChoice(Out):
@@ -37,7 +42,10 @@ class RushChoice(Out):
 
 
 class RushAnswer(Out):
-    """The choices for a rush order, none of which is worse than another one in every respect."""
+    """The choices for a rush order, none of which is worse than another one in every respect.
+
+    Of choices that differ by less than a quarter of an hour the one that costs the others less is told.
+    """
 
     order: str
     """The rush order."""
@@ -48,7 +56,7 @@ class RushAnswer(Out):
     harmless: str | None
     """The plan with the earliest finish that was found without making any other order later; null where none was."""
     soonest: str | None
-    """The plan with the earliest finish that was found at any price; null where the order has no place at all."""
+    """The plan with the earliest finish that was found at any price, to a quarter of an hour; null where the order has no place at all."""
     why: str | None
     """Why there is none that harms nobody, in words; null where there is one."""
 
@@ -109,6 +117,27 @@ def front(standings: Sequence[Standing]) -> list[Standing]:
         if not any(other.dominates(one) for other in placed) and not any(_alike(other, one) for other in placed[:index])
     ]
     return sorted(kept, key=lambda one: one.finish or 0)
+
+
+def worth_telling(found: Sequence[Standing]) -> list[Standing]:
+    """Of choices as :func:`front` gives them, those that a planner would tell apart, by finish.
+
+    A choice that finishes less than :data:`GRAIN_SECONDS` later than another one, and costs the others less, stands for both. One that
+    finishes later than that and spares the others less than :data:`GRAIN_PAIN`, with as many orders lost, is not told, unless nobody pays
+    for it: that is what was asked for.
+    """
+    told: list[Standing] = []
+    since = 0
+    for one in found:
+        finish = one.finish or 0
+        if told and finish - since < GRAIN_SECONDS:
+            told[-1] = one
+            continue
+        if told and not one.harmless and told[-1].lost == one.lost and told[-1].pain - one.pain < GRAIN_PAIN:
+            continue
+        told.append(one)
+        since = finish
+    return told
 
 
 def _alike(one: Standing, other: Standing) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from platerota_shared.rush_orders import Standing, front
+from platerota_shared.rush_orders import GRAIN_SECONDS, Standing, front, worth_telling
 
 
 def standing(finish: int | None, pain: float = 0.0, score: float = 0.0, lost: int = 0) -> Standing:
@@ -43,6 +43,26 @@ def test_an_order_of_no_weight_pays_too() -> None:
 
 def test_a_plan_without_a_place_for_the_order_is_no_choice() -> None:
     assert front([standing(None)]) == []
+
+
+def test_choices_that_are_minutes_apart_are_told_as_the_one_that_costs_the_others_less() -> None:
+    soon, seconds_later, hours_later = standing(1_000, 5.0), standing(1_012, 4.0), standing(9_000, 1.0)
+    assert worth_telling([soon, seconds_later, hours_later]) == [seconds_later, hours_later]
+    chain = [standing(1_000 + number * (GRAIN_SECONDS - 1), 9.0 - number) for number in range(4)]
+    assert worth_telling(chain) == [chain[1], chain[3]], "minutes do not add up to hours"
+
+
+def test_a_later_finish_that_spares_the_others_nothing_worth_naming_is_not_told() -> None:
+    soon, later = standing(1_000, 5.0), standing(9_000, 4.9)
+    assert worth_telling([soon, later]) == [soon]
+    assert worth_telling([standing(1_000, 5.0, lost=1), later]) == [standing(1_000, 5.0, lost=1), later]
+
+
+def test_what_harms_nobody_is_always_told() -> None:
+    soon, free = standing(1_000, 0.1), standing(9_000)
+    assert worth_telling([soon, free]) == [soon, free]
+    assert worth_telling([soon, standing(1_010)]) == [standing(1_010)]
+    assert worth_telling([]) == []
 
 
 GRID = [standing(finish, pain, score) for finish, pain, score in itertools.product((10, 20), (0.0, 1.0, 2.0), (1.0, 2.0))]

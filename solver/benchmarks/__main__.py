@@ -89,7 +89,8 @@ def _sample(options: argparse.Namespace) -> Sample:
         number = options.reference_seeds
         sample = replace(
             sample, monolith_seeds=dict.fromkeys(FAMILIES, number), pyjobshop_seeds=dict.fromkeys(FAMILIES, number),
-            spread_seeds=dict.fromkeys(FAMILIES, number), lever_seeds={"medium": number})
+            spread_seeds=dict.fromkeys(FAMILIES, number), decision_seeds={"medium": number},
+            lever_seeds={"medium": number})
     if options.seconds:
         sample = replace(sample, seconds=dict.fromkeys(FAMILIES, options.seconds))
     if options.times:

@@ -55,10 +55,14 @@ class Job:
         seconds = min(self.seconds, EASY_SECONDS) if self.part == "published" and self.family in EASY else self.seconds
         if self.part == "levers":
             seconds *= BASE_TIMES + (21 + 8 * 3 + 21 * 4 * LEVER_TIMES) / LEVER_WORKERS  # twenty levers and the control, two rounds, long
+        if self.part == "decisions":
+            seconds *= DECISIONS_TIMES
         return seconds + OVERHEAD + SIZE_SECONDS.get(self.family, 0.0)
 
 
-PARTS = ("solve", "seeds", "monolith", "pyjobshop", "published", "scale", "levers")
+PARTS = ("solve", "seeds", "monolith", "pyjobshop", "published", "scale", "decisions", "levers")
+DECISIONS_TIMES = 5.2
+"""The questions between Mondays take so many times the budget of the plan that they are asked of; the plan and a full solve are in it."""
 LEVER_TIMES = 5.0
 """Every lever is solved again with so many times the seconds that the two rounds give to one that stays."""
 LEVER_WORKERS = 2
@@ -83,9 +87,9 @@ class Sample:
     ----------
     seeds
         Seeds 1 to N by family.
-    monolith_seeds, pyjobshop_seeds, spread_seeds, lever_seeds
-        The same for the references, for the spread between solver seeds, for levers (of the first features only);
-        families that are not named have none.
+    monolith_seeds, pyjobshop_seeds, spread_seeds, decision_seeds, lever_seeds
+        The same for the references, for the spread between solver seeds, for the questions between Mondays and for levers (both of the
+        first features only); families that are not named have none.
     lever_seconds
         Budget of each lever in the first round.
     seconds
@@ -102,6 +106,7 @@ class Sample:
     monolith_seeds: dict[str, int]
     pyjobshop_seeds: dict[str, int]
     spread_seeds: dict[str, int]
+    decision_seeds: dict[str, int]
     lever_seeds: dict[str, int]
     lever_seconds: float
     seconds: dict[str, float]
@@ -113,13 +118,13 @@ class Sample:
 FULL = Sample(
     seeds={"tiny": 10, "small": 10, "medium": 10, "large": 3, "huge": 1},
     monolith_seeds={"small": 3, "medium": 3, "large": 3}, pyjobshop_seeds={"small": 3, "medium": 3}, spread_seeds={"medium": 5},
-    lever_seeds={"medium": 10}, lever_seconds=1.5,
+    decision_seeds={"medium": 10}, lever_seeds={"medium": 10}, lever_seconds=1.5,
     seconds={}, reference_times=REFERENCE_TIMES, features=("plain", "basic"), published=None,
 )
 QUICK = Sample(
     seeds={"tiny": 2, "small": 2, "medium": 1, "large": 1, "huge": 1},
     monolith_seeds={"small": 1, "medium": 1, "large": 1}, pyjobshop_seeds={"small": 1, "medium": 1}, spread_seeds={"medium": 1},
-    lever_seeds={"medium": 1}, lever_seconds=0.05,
+    decision_seeds={"medium": 1}, lever_seeds={"medium": 1}, lever_seconds=0.05,
     seconds={"tiny": 4.0, "small": 4.0, "medium": 5.0, "large": 6.0, "huge": 6.0},
     reference_times=1.0, features=("plain",), published=("ft06", "la01", "ft06x2", "ft10"),
 )
@@ -144,12 +149,12 @@ def _generated(sample: Sample, part: str, family: str) -> list[Job]:
         return [Job(part, family, sample.features[0], 1, 0.5)]
     by_part = {
         "solve": sample.seeds, "seeds": sample.spread_seeds, "monolith": sample.monolith_seeds, "pyjobshop": sample.pyjobshop_seeds,
-        "levers": sample.lever_seeds,
+        "decisions": sample.decision_seeds, "levers": sample.lever_seeds,
     }
     seeds = by_part[part].get(family, 0)
     if part == "levers":
         seconds = sample.lever_seconds
-    chosen = sample.features[:1] if part == "levers" else sample.features
+    chosen = sample.features[:1] if part in ("decisions", "levers") else sample.features
     plain = [Job(part, family, features, seed, seconds) for features in chosen for seed in range(1, seeds + 1)]
     if part == "seeds":
         return [replace(job, solver_seed=number) for job in plain for number in SOLVER_SEEDS]

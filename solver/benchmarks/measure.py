@@ -12,7 +12,7 @@ from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
 from statistics import median
-from time import perf_counter, process_time
+from time import perf_counter
 from typing import Any, TypeVar
 
 from benchmarks.generator import make_request, read_features
@@ -22,11 +22,9 @@ from benchmarks.trips import CannotExpress, constructive_plan
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, Stage
 from platerota_shared.reading import read_request
-from platerota_shared.risks import RisksQuestion
 from platerota_shared.tables import PlanRequest
 from platerota_solver import Listener, due_date_plan, solve, warm
 from platerota_solver.describe import describe
-from platerota_solver.risk import risks
 
 T = TypeVar("T")
 Request = dict[str, Any]
@@ -125,17 +123,8 @@ def _solve(job: Job) -> Measured:
         "constructive_ratio": (first.total or 0.0) / dispatched.score.total, "ratio": plan.score.total / dispatched.score.total,
         "late": _late(plan), "score": plan.score.total, "gap": plan.score.gap, "proved": float(plan.quality == "optimal"),
         "anytime": improved_by([*watch.progress, (solving, plan.score.total)], FIRST_PART * job.seconds),
-        "solve_s": solving, "findings": len(findings) + len(audit(request, dispatched)), **_risk(job, request, plan),
+        "solve_s": solving, "findings": len(findings) + len(audit(request, dispatched)),
     }, _how("solver", raw, plan)
-
-
-def _risk(job: Job, request: PlanRequest, plan: Plan) -> dict[str, float]:
-    """Processor seconds of the risk question with every default; of a medium week, for which there is a goal."""
-    if job.family != "medium":
-        return {}
-    began = process_time()
-    risks(request, plan, RisksQuestion())
-    return {"risks_s": process_time() - began}
 
 
 def _once(job: Job) -> Measured:
@@ -185,6 +174,12 @@ def _scale(job: Job) -> Measured:
     }, {}
 
 
+def _decisions(job: Job) -> Measured:
+    from benchmarks.decisions import measure_decisions
+
+    return measure_decisions(generated(job), job.seconds)
+
+
 def _levers(job: Job) -> Measured:
     from benchmarks.levers import measure_levers
 
@@ -193,7 +188,7 @@ def _levers(job: Job) -> Measured:
 
 MEASURES: dict[str, Callable[[Job], Measured]] = {
     "solve": _solve, "seeds": _once, "night": _once, "monolith": _reference, "pyjobshop": _reference,
-    "published": _published, "scale": _scale, "levers": _levers,
+    "published": _published, "scale": _scale, "decisions": _decisions, "levers": _levers,
 }
 
 

@@ -5,15 +5,32 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from platerota_solver.clock import Clock
 from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.keeping import keeping
-from platerota_solver.kernel.state import CUT_AT, FIRST_PIECES, FROZEN, ITEM, LATE_HABITS, LOAD_AT, RUNS, Choices, first_choices
+from platerota_solver.kernel.state import (
+    CARRIER,
+    CUT_AT,
+    FIRST_PIECES,
+    FROZEN,
+    ITEM,
+    KEPT,
+    LATE_HABITS,
+    LOAD_AT,
+    MACHINE,
+    PIECES,
+    RUNS,
+    Choices,
+    first_choices,
+)
 from platerota_solver.problem import Problem
 
 CONSTRUCT_SECONDS = 1.5
 """Past this no more plain sequences are tried; all of them take less for a thousand runs."""
+HALF_DAY = 12 * 3_600
+"""Seconds after the last run that does not hold any more in which what waits for it at its mill is let go too."""
 TOKENS_PER_ORDER = 4
 """A long order claims resources in up to this many portions, so that others may come between."""
 
@@ -53,46 +70,73 @@ def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
     """The plan that is started from, kept as far as it holds, with what is new put in behind what is kept, or before it.
 
     Where an order is wished for at any price, the plan is also let go from some instant on, and as a whole: what is let go claims
-    resources in the plan's own sequence. Elsewhere such starts look better at first and are not: a plan mended bit by bit ends with
-    fewer points, and with fewer tasks moved.
+    resources in the plan's own sequence. Where only the score counts, what waits for those runs that do not hold any more is let go too.
+    In a replan, and where nobody may be harmed, such starts look better at first and are not: a plan mended bit by bit ends with fewer
+    points, and with fewer tasks moved.
     """
     p = problem.arrays
     found: list[tuple[float, Choices]] = []
-    plain = keeping(problem, _in_turn(problem))
+    turns, new = _in_turn(problem)
+    plain = keeping(problem, turns)
     plain.late[:] = 0
     cuts = np.sort(p.k_runs[:, CUT_AT]) if len(p.k_runs) else np.zeros(1, dtype=np.int64)
-    instants = [int(p.horizon[0])]
-    if problem.wish is not None and problem.wish.harm_from is None:  # a week planned anew looks better at first than one mended
-        instants += [0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3))]
-    orders = {int(order) for order in p.i_order[p.k_pieces[:, ITEM]]} if len(p.k_pieces) else set[int]()
-    new = next((place for place, order in enumerate(plain.tokens) if int(order) in orders), len(plain.tokens))
-    habits = [(late, room) for room in (1, 0) for late in range(LATE_HABITS)]
-    ways = [(instant, before, *habit) for habit in habits for before in (0, new) for instant in instants]
-    for instant, before, late, room in dict.fromkeys(ways):
-        if found and _late(clock):
-            break
-        other = copy_choices(plain)
-        other.late[:], other.room[:], other.before[:] = late, room, before
-        other.keep[p.k_runs[:, CUT_AT] >= instant] = 0
-        other.keep[list(problem.frozen)] = FROZEN
-        found.append(_tried(decoder, clock, other))
+    ways = [(before, np.zeros(len(p.k_runs), dtype=np.bool_)) for before in dict.fromkeys((0, new))]
+    if problem.wish is not None and problem.wish.harm_from is None:
+        instants = (0, *(int(cuts[len(cuts) * part // 4]) for part in (1, 2, 3)))
+        ways = [way for before, nothing in ways for way in ((before, nothing), *((before, p.k_runs[:, CUT_AT] >= at) for at in instants))]
+    elif problem.wish is None and not p.k_total[0]:
+        ways = [way for before, nothing in ways for way in ((before, nothing), *_after_loss(decoder, plain, before))]
+    for room, late in ((room, late) for room in (1, 0) for late in range(LATE_HABITS)):
+        for before, let_go in ways:
+            if found and _late(clock):
+                return _best_first(problem, decoder, found)
+            other = copy_choices(plain)
+            other.late[:], other.room[:], other.before[:] = late, room, before
+            other.keep[let_go] = 0
+            other.keep[list(problem.frozen)] = FROZEN
+            found.append(_tried(decoder, clock, other))
     return _best_first(problem, decoder, found)
 
 
-def _in_turn(problem: Problem) -> Choices:
-    """Choices with a turn for each run of the plan that is kept, in the sequence of its loads, and portions for what is new."""
+def _after_loss(decoder: Decoder, plain: Choices, before: int) -> list[tuple[int, npt.NDArray[np.bool_]]]:
+    """What waits for those runs of the plan that do not hold any more, ``[run]`` each: from the first of them on what is cut at their
+    mills, all of it or half a day of it, what is on their plates, what is of their orders; nothing where all hold.
+
+    Let go, it claims resources in the plan's sequence and so goes on later (right-shift rescheduling: Abumaizar & Svestka 1997, IJPR
+    35:2065-2082, cited from memory).
+    """
+    p, trial = decoder.problem.arrays, copy_choices(plain)
+    trial.before[:] = before
+    decoder.run(trial)
+    lost = np.setdiff1d(np.arange(len(p.k_runs), dtype=np.int64), decoder.state.runs[:int(decoder.state.counts[RUNS]), KEPT])
+    if not len(lost):
+        return []
+    later = p.k_runs[:, CUT_AT] >= p.k_runs[lost, CUT_AT].min()
+    mills = later & np.isin(p.k_runs[:, MACHINE], p.k_runs[lost, MACHINE])
+    soon = mills & (p.k_runs[:, CUT_AT] < p.k_runs[lost, CUT_AT].max() + HALF_DAY)
+    plates = later & np.isin(p.k_runs[:, CARRIER], p.k_runs[lost, CARRIER])
+    own = later & decoder.holds[decoder.holds[:, lost].any(axis=1)].any(axis=0)
+    return [(before, rows) for rows in (mills, soon, plates, own, mills | plates, later)]
+
+
+def _in_turn(problem: Problem) -> tuple[Choices, int]:
+    """Choices with a turn for each run of the plan that is kept, in the sequence of its loads, and portions for what is new; how many
+    turns, the first ones, what is new takes. Of an order that has grown that is one.
+    """
     p = problem.arrays
     first = [int(p.i_order[p.k_pieces[run[FIRST_PIECES], ITEM]]) for run in p.k_runs]
     plain = split_tokens(problem, sequences(problem)["due"])
     loads = np.argsort(p.k_runs[:, LOAD_AT], kind="stable").tolist() if first else list[int]()
     known = [first[k] for k in loads]
     new = [int(order) for order in plain.tokens if int(order) not in set(known)]
+    held = np.bincount(p.k_pieces[:, ITEM], p.k_pieces[:, PIECES], len(p.i_need))
+    grown = sorted({int(order) for order in p.i_order[p.i_need > held]} & set(known))
     wished = [] if problem.wish is None else [problem.wish.order]
-    tokens = [*wished, *new, *known]
+    tokens = [*wished, *new, *grown, *known]
     choices = first_choices(problem, tokens)
     choices.quota[:] = plain.quota
     choices.quota[sorted(set(known))] = 1
-    return choices
+    return choices, len(tokens) - len(known)
 
 
 def _tried(decoder: Decoder, clock: Clock, choices: Choices) -> tuple[float, Choices]:

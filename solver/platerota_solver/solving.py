@@ -24,6 +24,7 @@ from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
 from platerota_solver.search import Walks
+from platerota_solver.settling import settle
 from platerota_solver.why import late_reasons, unplaced_reasons
 from platerota_solver.windows import Windows, movable_runs
 
@@ -35,6 +36,8 @@ SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
 REPAIR_FROM, REPAIR_SHARE = 0.5, 0.2
 """Share of the search after which the best plan itself is searched on, and the share of that after which it is begun again."""
+REPLAN_ROUNDS = (0.5, 0.75, 0.97)
+"""Shares of the budget of a replan after which what was moved for nothing goes back; the last leaves time for that."""
 START_SHARE = 0.45
 """Share of the search in which several starts run side by side before the best of them goes on."""
 SHARE_FROM = 0.75
@@ -206,9 +209,10 @@ class _Solver:
             if self.quality == "optimal" or clock.over():
                 return schedule
         until = SEARCH_SHARE if not asked and len(movable_runs(problem, schedule)) > 1 else 1.0
-        moves = problem.arrays.k_total[0] > 0
-        choices, schedule = self.search(problem, decoder, starts, clock, until if moves else REPAIR_FROM * until, schedule)
-        schedule = schedule if moves else self.repair(problem, choices, schedule, clock, until)
+        if problem.arrays.k_total[0] > 0:
+            return self.replan(problem, decoder, starts, schedule, clock)
+        choices, schedule = self.search(problem, decoder, starts, clock, REPAIR_FROM * until, schedule)
+        schedule = self.repair(problem, choices, schedule, clock, until)
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
@@ -284,6 +288,16 @@ class _Solver:
             around = keep_schedule(around, schedule)
             start = keeping(around, choices)
             choices, schedule = self.search(around, Decoder(around), [start], clock, min(until, clock.share + step), schedule, quiet=True)
+        return schedule
+
+    def replan(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
+        """Search in a few rounds; after each, what was moved for nothing goes back, and the next one begins there."""
+        for until in REPLAN_ROUNDS:
+            choices, schedule = self.search(problem, decoder, starts, clock, until, schedule, quiet=until > REPLAN_ROUNDS[0])
+            starts = [settle(decoder, choices, clock)]
+            settled = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
+            schedule = settled if settled.points <= schedule.points else schedule
+            self.tell("settle", clock, schedule.points)
         return schedule
 
     def tidy(self, problem: Problem, decoder: Decoder, choices: Choices, schedule: Schedule) -> Schedule:

@@ -31,7 +31,7 @@ from platerota_shared.document import is_object, read_document
 from platerota_shared.effects import effect
 from platerota_shared.faults import Fault, shown
 from platerota_shared.plan import OrderResult, Plan
-from platerota_shared.rush_orders import RushChoice, Standing, front
+from platerota_shared.rush_orders import RushChoice, Standing, front, worth_telling
 from platerota_shared.starts import Aim, Start
 from platerota_shared.tables import Order, PlanRequest, Row
 
@@ -87,7 +87,8 @@ async def create_rush_order(call: Request, plan_id: PlanId, asking: AskingOf, st
     The answer's `harmless` is the plan with the earliest finish found that makes no other order late, or later than it is; its `soonest`
     the one with the earliest finish at any price. `choices` are these and what lies between, at most five, none of which is worse than
     another one both for the rush order and for the others; each is a plan of its own at `/v1/plans/{id}`, to be looked at, printed and
-    released like any other. They are found by search: an earlier finish may exist that was not found; more `solve_seconds` look longer.
+    released like any other. What differs by less than a quarter of an hour is one choice. They are found by search: an earlier finish may
+    exist that was not found; more `solve_seconds` look longer.
 
     The call waits as `POST /v1/plans` does, or answers 202 with `Prefer: respond-async`; `GET /v1/questions/{id}` shows the choices found
     so far. With `?rush=true` its plans go before others that wait. Every fault of the order and the changes is answered at once.
@@ -138,7 +139,7 @@ class RushOrder:
         it (Aneja and Nair 1979, Management Science 25:73-78). What the score itself gives for that hour is taken off.
         """
         ready = [one for one in judged if one.verdict is not None]
-        found = front([_standing(one) for one in ready])
+        found = worth_telling(front([_standing(one) for one in ready]))
         if len(judged) > len((HARMLESS, SOONEST, BY_SCORE)) or len(found) < 2:
             return []
         try:
@@ -154,7 +155,7 @@ class RushOrder:
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
         """The choices so far."""
         ready = {one.id: one for one in judged if one.verdict is not None}
-        found = front([_standing(one) for one in ready.values()])
+        found = worth_telling(front([_standing(one) for one in ready.values()]))
         harmless = next((one.plan for one in found if one.harmless), None)
         tried = next((one for one in judged if one.name == HARMLESS), None)
         return {
