@@ -71,7 +71,8 @@ class Outcome:
 def examine(mix: Mix) -> Outcome:
     """Plan a week by both ways; a week that a change has spoilt must be refused readably.
 
-    Of a planned week must hold: the audit finds nothing in either plan, and neither has fewer points than the bound that was proved.
+    Of a planned week must hold: the audit finds nothing in either plan, neither has fewer points than the bound that was proved, and the
+    optimiser's has no more than the one sorted by due date.
     """
     try:
         request = read_request(mix.request())
@@ -84,6 +85,8 @@ def examine(mix: Mix) -> Outcome:
     bound, points = plan.score.bound, min(plan.score.total, plain.score.total)
     if bound > (1 + ROUNDING) * points:
         found.append(f"a bound of {bound} points, above a plan of {points}")
+    if plan.score.total > (1 + ROUNDING) * plain.score.total:
+        found.append(f"{plan.score.total} points, where a sort by due date has {plain.score.total}")
     return Outcome(planned=True, findings=tuple(found))
 
 

@@ -246,9 +246,9 @@ class _Solver:
     ) -> tuple[Choices, Schedule]:
         """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
         workers = 1 if self.request.settings.repeatable else WORKERS
-        runs = max(1, int(decoder.state.counts[0]))
         began = clock.seconds
         decoder.score(starts[0])
+        runs = max(1, int(decoder.state.counts[0]))  # of that very schedule: a decoder of its own has decoded none before
         tries = clock.tries(runs, clock.seconds - began) * until
         number = 1 if quiet else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
         walks = [

@@ -15,6 +15,8 @@ from platerota_shared import RequestRefused, read_request
 from platerota_shared.audit import audit
 from platerota_shared.plan import Plan, Stage
 from platerota_solver import Listener, due_date_plan, solve
+from platerota_solver.clock import STEPS_PER_SECOND
+from platerota_solver.solving import TRIES
 
 from .shops import DAY, HOUR, Raw, at, finish, mill, order, plate, shift, solved, tiny_shop
 
@@ -40,6 +42,15 @@ def test_another_seed_is_another_walk_but_as_valid() -> None:
     raw = make_request("small", 2, FULL, solve_seconds=0.3)
     raw["settings"].update(repeatable=True, seed=99)
     assert solved(raw).solver.seed == 99
+
+
+def test_a_repeatable_solve_decodes_no_more_than_its_seconds_stand_for() -> None:
+    """Also where it goes on from a plan in decoders of their own."""
+    raw = make_request("medium", 3, FULL, solve_seconds=2.0)
+    raw["settings"]["repeatable"] = True
+    plan = solved(raw)
+    tried = sum(int(stage.detail.split()[0]) for stage in plan.solver.stages if stage.name in ("search", "repair"))
+    assert tried * len(plan.runs) <= 1.2 * 2.0 * STEPS_PER_SECOND + 10 * TRIES * len(plan.runs)
 
 
 class Watcher(Listener):
