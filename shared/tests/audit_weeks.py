@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from platerota_shared.plan import Plan
+from platerota_shared.plan import Plan, Task
 from platerota_shared.tables import PlanRequest
 
 from .audit_plans import Document, completed, drafted, read, run, task
@@ -266,17 +266,25 @@ def later_op() -> Week:
 
 def interrupted() -> Week:
     """Bench work leaves out the overtime shift of Monday, in which Ann sees a second plate through the mill."""
+    return interrupted_by(
+        {"days": ["mon"], "start": "14:00", "end": "15:00"},
+        task("R2.load", 28800, 28920, "Ann"), task("R2.place", 28920, 28930, "Ann"), task("R2.cut", 28930, 31330),
+        task("R2.pull", 31330, 31340, "Ann"), task("R2.unload", 31340, 31400, "Ann"), task("R2.bench.10", 87600, 89400, "Ann"),
+    )
+
+
+def interrupted_by(shift: Document, *second: Task) -> Week:
+    """Ann's bench work on R1, from Monday to Tuesday, leaves out an overtime shift, in which she does the tasks of R2."""
     raw = shop()
     raw["shop"]["operations"][0]["bench_seconds"] = 450
-    raw["shop"]["shifts"].append({"operator": "Ann", "days": ["mon"], "start": "14:00", "end": "15:00", "overtime": True})
+    raw["shop"]["shifts"].append({"operator": "Ann", "overtime": True, **shift})
     raw["orders"][0]["quantity"] = 8
     request = read(raw)
     runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
     tasks = [
         task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
         task("R1.unload", 2540, 2600, "Ann"), task("R1.bench.10", 28200, 87600, "Ann", spans=((28200, 28800), (86400, 87600))),
-        task("R2.load", 28800, 28920, "Ann"), task("R2.place", 28920, 28930, "Ann"), task("R2.cut", 28930, 31330),
-        task("R2.pull", 31330, 31340, "Ann"), task("R2.unload", 31340, 31400, "Ann"), task("R2.bench.10", 87600, 89400, "Ann"),
+        *second,
     ]
     return request, completed(request, drafted(request, runs, tasks))
 

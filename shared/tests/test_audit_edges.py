@@ -17,7 +17,7 @@ from platerota_shared.tables import FloorPieces, LastFixture, WaitingRun
 
 from .audit_drafts import Draft
 from .audit_plans import NOW, completed, drafted, read, run, task
-from .audit_weeks import shop
+from .audit_weeks import interrupted_by, shop
 from .test_audit_corners import found, whole
 
 
@@ -318,19 +318,11 @@ def test_lateness_that_is_none_is_said_so() -> None:
 
 def test_what_is_done_in_an_overtime_shift_left_out_ends_when_the_work_around_it_goes_on() -> None:
     """Ann leaves out Tuesday's overtime (05:00, 82800 s) in her bench work on R1; R2 is unloaded there just before 06:00 (86400 s)."""
-    raw = shop()
-    raw["shop"]["operations"][0]["bench_seconds"] = 450
-    raw["shop"]["shifts"].append({"operator": "Ann", "days": ["tue"], "start": "05:00", "end": "06:00", "overtime": True})
-    raw["orders"][0]["quantity"] = 8
-    request = read(raw)
-    runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
-    tasks = [
-        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
-        task("R1.unload", 2540, 2600, "Ann"), task("R1.bench.10", 28200, 87600, "Ann", spans=((28200, 28800), (86400, 87600))),
+    draft = Draft(*interrupted_by(
+        {"days": ["tue"], "start": "05:00", "end": "06:00"},
         task("R2.load", 82900, 83020, "Ann"), task("R2.place", 83020, 83030, "Ann"), task("R2.cut", 83030, 85430),
         task("R2.pull", 85430, 85440, "Ann"), task("R2.unload", 86340, 86400, "Ann"), task("R2.bench.10", 87600, 89400, "Ann"),
-    ]
-    draft = Draft(request, completed(request, drafted(request, runs, tasks)))
+    ))
     assert found(draft) == []
     assert [draft.task(f"R2.{kind}").float_seconds for kind in ("load", "place", "cut", "pull", "unload")] == [900, 900, 900, 900, 0]
 
