@@ -13,8 +13,9 @@ from platerota_solver.bounds import lower_bound
 from platerota_solver.constructing import sequences, split_tokens
 from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.exact import prove
-from platerota_solver.exact.walk import Walking, children, first_label, take
-from platerota_solver.exact.walk_tables import walk_shop
+from platerota_solver.exact.walk import Walking, children, first_label, join, take
+from platerota_solver.exact.walk_steps import Labels
+from platerota_solver.exact.walk_tables import Walk, walk_shop
 from platerota_solver.problem import build_problem
 
 from .shops import DAY, HOUR, Raw, order, plate, shift, tiny_shop
@@ -184,6 +185,62 @@ def test_no_label_on_the_way_to_the_optimum_is_bounded_above_it(features: str, s
         assert label.total[0] <= limit
     assert label.cost[0] == pytest.approx(best.total)
     assert lower_bound(problem, 5.0, repeatable=True).points <= limit
+
+
+def alike_orders(random: Random) -> Raw:
+    """Two or three orders of one part, on two or three plates: each may have the pieces that lie on a plate for another."""
+    raw, wanted = tiny_shop(), random.choice((2, 2, 3))
+    table = raw["shop"]
+    table["fixtures"] = [{
+        "id": "F", "load_seconds": random.choice((60, 120)), "load_piece_seconds": random.choice((30, 60)),
+        "unload_seconds": random.choice((60, 100)), "unload_piece_seconds": random.choice((20, 50)),
+        "cycle_seconds": random.choice((100, 300, 900)),
+    }]
+    table["plates"] = [plate(f"P{n}", "F") for n in range(random.choice((2, 3)))]
+    table["operations"] = [{"part": "W", "op": 10, "cut_seconds": random.choice((10, 100, 200))}]
+    table["nests"] = [{"fixture": "F", "part": "W", "op": 10, "count": random.choice((2, 3))}]
+    pause = random.randrange(20, 90)
+    a, b = (f"{6 + minute // 60:02d}:{minute % 60:02d}" for minute in (pause, pause + 15))
+    table["shifts"] = [shift("Ana", "06:00", "20:00", breaks=[f"{a}-{b}"])]
+    raw["orders"] = [
+        order(f"O{o}", random.randint(2, 5 - wanted // 2), random.randrange(10, 80) * 60, part="W", weight=random.choice((1, 2, 3)))
+        for o in range(wanted)
+    ]
+    return raw
+
+
+def least_from(w: Walk, label: Labels, width: int = 60) -> float:
+    """Points of a good plan that goes on from a label: the cheapest found with so many labels of a layer. Infinite where an order can
+    be finished no more, as its last pieces were unloaded as another's."""
+    last, waiting = 5 * int(w.kinds.need.sum()), {int(label.layer[0]): [label]}
+    while waiting:
+        layer = min(waiting)
+        labels = join(waiting.pop(layer))
+        if layer == last:
+            return float(labels.cost[labels.state[:, -1] == (1 << len(w.order_due)) - 1].min(initial=np.inf))
+        labels = take(labels, np.argsort(labels.total, kind="stable")[:width])
+        made = children(w, labels, np.inf, range(len(labels.cost)))
+        for own in np.unique(made.layer):
+            waiting.setdefault(int(own), []).append(take(made, np.flatnonzero(made.layer == own)))
+    return np.inf
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_label_is_bounded_above_a_plan_that_goes_on_from_it(seed: int) -> None:
+    """Also off the best way: a piece that was loaded for one order may be left to another one like it, and full plates loaded beside it."""
+    random = Random(seed)
+    shop = walk_shop(build_problem(read_request(alike_orders(random))))
+    assert shop is not None
+    for _ in range(5):
+        label = first_label(shop.walk)
+        for _ in range(random.randint(1, 14)):
+            made = children(shop.walk, label, np.inf, range(1))
+            if not len(made.cost):
+                break
+            row = min(len(made.cost) - 1, int(random.expovariate(1.0)))
+            label = take(made, np.argsort(made.total, kind="stable")[[row]])
+        if label.layer[0] < 5 * shop.walk.kinds.need.sum():
+            assert label.total[0] <= least_from(shop.walk, label) + 1e-6
 
 
 def test_a_proof_without_time_gives_back_what_is_known() -> None:

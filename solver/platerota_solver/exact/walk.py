@@ -88,11 +88,11 @@ class Walking:
         w = self.shop.walk
         words, radices = _words(w)
         self.waiting[0] = [first_label(w)]
-        last = 5 * int(w.need.sum())
+        last = 5 * int(w.kinds.need.sum())
         dropped = self.limit
         while self.waiting:
             layer = min(self.waiting)
-            labels = _join(self.waiting.pop(layer))
+            labels = join(self.waiting.pop(layer))
             if layer == last:
                 return self.end(labels, dropped)
             labels = take(labels, _undominated(labels, words, radices))
@@ -149,7 +149,7 @@ def children(w: Walk, labels: Labels, limit: float, rows: range) -> Labels:
             continue
         parts.append(take(out, np.arange(made)))
         at = until
-    return _join(parts)
+    return join(parts)
 
 
 def _no_steps() -> Ints:
@@ -162,19 +162,19 @@ def _labels(w: Walk, size: int) -> Labels:
         return np.zeros((size, number), dtype=np.int64)
 
     return Labels(
-        state=columns(len(w.need) + len(w.plate_family) + 1), times=columns(1 + len(w.place)), idle=columns(2 * (len(w.family_fills) - 1)),
-        cost=np.zeros(size), total=np.zeros(size), parent=np.zeros(size, dtype=np.int64), step=columns(STEP_COLUMNS),
-        layer=np.zeros(size, dtype=np.int64),
+        state=columns(len(w.kinds.need) + len(w.plate_family) + 1), times=columns(1 + len(w.place)),
+        idle=columns(2 * (len(w.family_fills) - 1)), cost=np.zeros(size), total=np.zeros(size),
+        parent=np.zeros(size, dtype=np.int64), step=columns(STEP_COLUMNS), layer=np.zeros(size, dtype=np.int64),
     )
 
 
 def _room(w: Walk) -> Room:
-    kinds, sets = len(w.need), 1 << len(w.order_due)
+    kinds, sets = len(w.kinds.need), 1 << len(w.order_due)
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
         idle=np.zeros(2 * (len(w.family_fills) - 1), dtype=np.int64),
         counts=np.zeros((3, kinds), dtype=np.int64), todo=np.zeros((3, kinds), dtype=np.int64),
-        work=np.zeros(2 * len(w.place) + kinds, dtype=np.int64), table=np.zeros((sets, kinds, WORK_COLUMNS), dtype=np.int64),
+        work=np.zeros(2 * (len(w.place) + kinds), dtype=np.int64), table=np.zeros((sets, kinds, WORK_COLUMNS), dtype=np.int64),
         free=np.zeros(len(w.plate_family), dtype=np.int64), finish=np.zeros(sets, dtype=np.int64), press=np.zeros(sets, dtype=np.int64),
         best=np.zeros(sets), points=np.zeros(sets),
     )
@@ -183,11 +183,12 @@ def _room(w: Walk) -> Room:
 def first_label(w: Walk) -> Labels:
     """The label at now: nothing loaded, everybody free."""
     first = _labels(w, 1)
-    first.state[0, :len(w.need)] = w.need
+    first.state[0, :len(w.kinds.need)] = w.kinds.need
     return first
 
 
-def _join(parts: list[Labels]) -> Labels:
+def join(parts: list[Labels]) -> Labels:
+    """All rows of several, one after the other."""
     if len(parts) == 1:
         return parts[0]
     return Labels(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
@@ -201,7 +202,7 @@ def take(labels: Labels, rows: Ints) -> Labels:
 def _words(w: Walk) -> tuple[list[int], list[int]]:
     """For every column of a state the 62-bit word it is packed into, and its radix."""
     number = 2 + 2 * len(w.place)
-    radices = [int(n) + 1 for n in w.need]
+    radices = [int(n) + 1 for n in w.kinds.need]
     radices += [1 + number * int(w.family_fills[f + 1]) for f in w.plate_family]
     radices.append(1 << len(w.order_due))
     words, word, size = list[int](), 0, 1

@@ -93,10 +93,10 @@ def _credit(problem: Problem, shop: WalkShop, trips: list[_Trip], finished: list
     for kind in reversed(range(len(shop.kinds))):
         group = shop.kinds[kind][0]
         if w.ends[kind]:
-            wanted = [(o, int(w.order_need[o, kind])) for o in finished if w.order_group[o] == group]
+            wanted = [(o, int(w.kinds.order_need[o, kind])) for o in finished if w.order_group[o] == group]
             wanted = [(shop.orders[o], pieces) for o, pieces in wanted]
         elif len(shop.groups[group]) == 1:
-            wanted = [(shop.groups[group][0], int(w.need[kind]))]
+            wanted = [(shop.groups[group][0], int(w.kinds.need[kind]))]
         else:
             later = sorted((t for t in trips if any(k == kind + 1 for k, _ in t.pieces)), key=lambda t: t.loaded)
             wanted = [(o, pieces) for t in later for (k, o), pieces in sorted(t.pieces.items()) if k == kind + 1]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from platerota_solver.exact.walk_bound import to_come
-from platerota_solver.exact.walk_tables import Floats, Walk
+from platerota_solver.exact.walk_tables import Floats, SpanLists, Walk
 from platerota_solver.exact.walk_work import LOADED, OFF, ON, progress, stages
 from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
 from platerota_solver.problem import Ints
@@ -39,7 +39,7 @@ class Room(NamedTuple):
     idle: Ints
     counts: Ints  # [3, kind]
     todo: Ints  # [3, kind]
-    work: Ints  # [2 × machines + kinds]
+    work: Ints  # [2 × (machines + kinds)]
     table: Ints  # [set of orders, component, WORK_COLUMNS]
     free: Ints  # per plate
     finish: Ints  # per set of orders
@@ -49,7 +49,7 @@ class Room(NamedTuple):
 
 
 @compiled
-def earliest(w: Walk, first: int, second: int, third: int, t: int, length: int) -> int:
+def earliest(spans: SpanLists, first: int, second: int, third: int, t: int, length: int) -> int:
     """The earliest s ≥ t with ``[s, s + length]`` inside a span of each list (-1: no list); NEVER past the horizon."""
     s = t
     while True:
@@ -58,12 +58,12 @@ def earliest(w: Walk, first: int, second: int, third: int, t: int, length: int) 
             number = first if turn == 0 else (second if turn == 1 else third)
             if number < 0:
                 continue
-            row, last = row_at(w.closes, w.span_from[number], w.span_from[number + 1], s), w.span_from[number + 1]
-            while row < last and max(s, w.begins[row]) + length > w.closes[row]:
+            row, last = row_at(spans.closes, spans.span_from[number], spans.span_from[number + 1], s), spans.span_from[number + 1]
+            while row < last and max(s, spans.begins[row]) + length > spans.closes[row]:
                 row += 1
             if row >= last:
                 return NEVER
-            s = max(s, w.begins[row])
+            s = max(s, spans.begins[row])
         if s == before:
             return s
 
@@ -71,7 +71,7 @@ def earliest(w: Walk, first: int, second: int, third: int, t: int, length: int) 
 @compiled
 def on_machine(w: Walk, state: Ints, machine: int) -> int:
     """Plates that stand on a machine."""
-    kinds, number, count = w.need.shape[0], stages(w), 0
+    kinds, number, count = w.kinds.need.shape[0], stages(w.place), 0
     for plate in range(w.plate_family.shape[0]):
         code = state[kinds + plate] - 1
         if code >= 0 and code % number >= ON and (code % number - ON) // 2 == machine:
@@ -93,7 +93,7 @@ def same_as_before(w: Walk, state: Ints, times: Ints, machine: int) -> bool:
 @compiled
 def settle(w: Walk, state: Ints, times: Ints) -> None:
     """Let a machine on which no plate waits for its cut be free no sooner than the operator: what comes next there takes them."""
-    kinds, number = w.need.shape[0], stages(w)
+    kinds, number = w.kinds.need.shape[0], stages(w.place)
     for m in range(w.place.shape[0]):
         waiting = False
         for plate in range(w.plate_family.shape[0]):
@@ -107,7 +107,7 @@ def settle(w: Walk, state: Ints, times: Ints) -> None:
 @compiled
 def repeats(w: Walk, state: Ints, plate: int) -> bool:
     """Whether a plate of the same family earlier in the list is in the same state: its step would be the same."""
-    kinds = w.need.shape[0]
+    kinds = w.kinds.need.shape[0]
     other = plate - 1  # like plates lie side by side in the order of their codes
     return other >= 0 and w.plate_family[other] == w.plate_family[plate] and bool(state[kinds + other] == state[kinds + plate])
 
@@ -115,17 +115,17 @@ def repeats(w: Walk, state: Ints, plate: int) -> bool:
 @compiled
 def waits(w: Walk, state: Ints, fill: int) -> bool:
     """Whether pieces of a fill are not there yet: too few left to load, or too few through the op before."""
-    kinds, number = w.need.shape[0], stages(w)
+    kinds, number = w.kinds.need.shape[0], stages(w.place)
     for k in range(kinds):
         pieces = w.fill_pieces[fill, k]
         if pieces == 0:
             continue
         if pieces > state[k]:
             return True
-        before = w.before[k]
+        before = w.kinds.before[k]
         if before < 0:
             continue
-        through = w.supply[k] + w.need[before] - state[before] - (w.need[k] - state[k])
+        through = w.kinds.supply[k] + w.kinds.need[before] - state[before] - (w.kinds.need[k] - state[k])
         for plate in range(w.plate_family.shape[0]):
             code = state[kinds + plate] - 1
             if code >= 0:
@@ -138,7 +138,7 @@ def waits(w: Walk, state: Ints, fill: int) -> bool:
 @compiled
 def set_plate(w: Walk, state: Ints, plate: int, code: int) -> None:
     """Give a plate its new code and keep like plates in order of their codes, so that they are told apart by nothing else."""
-    kinds = w.need.shape[0]
+    kinds = w.kinds.need.shape[0]
     state[kinds + plate] = code
     at = plate
     while at > 0 and w.plate_family[at - 1] == w.plate_family[plate] and state[kinds + at - 1] > state[kinds + at]:
@@ -193,11 +193,11 @@ def start_room(source: Labels, parent: int, room: Room) -> None:
 
 
 @compiled
-def longest_free(w: Walk, t: int, until: int) -> int:
+def longest_free(spans: SpanLists, t: int, until: int) -> int:
     """The longest stretch of working time between two instants."""
-    row, last, longest = row_at(w.closes, w.span_from[0], w.span_from[1], t), w.span_from[1], 0
-    while row < last and w.begins[row] < until:
-        longest = max(longest, min(until, w.closes[row]) - max(t, w.begins[row]))
+    row, last, longest = row_at(spans.closes, spans.span_from[0], spans.span_from[1], t), spans.span_from[1], 0
+    while row < last and spans.begins[row] < until:
+        longest = max(longest, min(until, spans.closes[row]) - max(t, spans.begins[row]))
         row += 1
     return longest
 
@@ -205,8 +205,8 @@ def longest_free(w: Walk, t: int, until: int) -> int:
 @compiled
 def fits_idle(w: Walk, room: Room, plate: int, at: int) -> bool:
     """Whether the unload or the pull that a plate waits for can begin now and end by `at`."""
-    number, t = stages(w), int(room.times[0])
-    code = int(room.state[w.need.shape[0] + plate]) - 1
+    number, t = stages(w.place), int(room.times[0])
+    code = int(room.state[w.kinds.need.shape[0] + plate]) - 1
     stage, fill = code % number, code // number
     length, begin, opened = int(w.fill_unload[fill]), t, -1
     if stage > ON and (stage - ON) % 2 == 1:
@@ -214,7 +214,7 @@ def fits_idle(w: Walk, room: Room, plate: int, at: int) -> bool:
         length, begin, opened = int(w.pull[m]), max(t, int(room.times[1 + m])), int(w.open[m])
     elif stage != OFF:
         return False
-    begin = earliest(w, 0, w.plate_open[plate], opened, begin, length)
+    begin = earliest(w.spans, 0, w.plate_open[plate], opened, begin, length)
     return length > 0 and begin + length <= at
 
 
@@ -228,11 +228,11 @@ def idled(w: Walk, room: Room, at: int, own: int) -> bool:
     sooner and none later, so it cannot go in circles with dominance, which needs not know of `idle`.
     """
     t = room.times[0]
-    longest = longest_free(w, t, at) if at > t else 0
+    longest = longest_free(w.spans, t, at) if at > t else 0
     if longest == 0:
         return False
     for plate in range(w.plate_family.shape[0]):
-        if room.state[w.need.shape[0] + plate] == 0:
+        if room.state[w.kinds.need.shape[0] + plate] == 0:
             column = 2 * w.plate_family[plate]
             if w.plate_open[plate] < 0 and t >= w.released[0]:
                 room.idle[column] = max(room.idle[column], longest)
@@ -245,13 +245,13 @@ def idled(w: Walk, room: Room, at: int, own: int) -> bool:
 @compiled
 def load_steps(w: Walk, source: Labels, parent: int, plate: int, out: Labels, row: int, room: Room, limit: float) -> int:
     """Every load of an empty plate."""
-    kinds, number, family = w.need.shape[0], stages(w), w.plate_family[plate]
+    kinds, number, family = w.kinds.need.shape[0], stages(w.place), w.plate_family[plate]
     for fill in range(w.family_fills[family], w.family_fills[family + 1]):
         start_room(source, parent, room)
         column = 2 * family + w.fill_later[fill]
         if waits(w, room.state, fill) or 0 < w.fill_load[fill] <= room.idle[column]:
             continue
-        at = earliest(w, 0, w.plate_open[plate], -1, max(room.times[0], w.fill_from[fill]), w.fill_load[fill])
+        at = earliest(w.spans, 0, w.plate_open[plate], -1, max(room.times[0], w.fill_from[fill]), w.fill_load[fill])
         if at == NEVER or idled(w, room, at, plate):
             continue
         room.idle[2 * family], room.idle[2 * family + 1] = 0, 0
@@ -267,19 +267,19 @@ def load_steps(w: Walk, source: Labels, parent: int, plate: int, out: Labels, ro
 @compiled
 def place_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out: Labels, row: int, room: Room, limit: float) -> int:
     """Every place of a loaded plate; on a machine with one position the cut follows as soon as it may (nothing else can happen there)."""
-    number = stages(w)
+    number = stages(w.place)
     for m in range(w.place.shape[0]):
         start_room(source, parent, room)
         cut = w.fill_cut[fill, m]
         if cut < 0 or on_machine(w, room.state, m) >= w.positions[m] or same_as_before(w, room.state, room.times, m):
             continue
-        at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), w.place[m])
+        at = earliest(w.spans, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), w.place[m])
         if at == NEVER or idled(w, room, at, plate):
             continue
         end, cut_at, cut_end, stage = at + w.place[m], -1, -1, ON + 2 * m
         room.times[0], room.times[1 + m] = end, end
         if w.positions[m] == 1:
-            cut_at = earliest(w, w.cutting[m], w.plate_open[plate], -1, end, cut)
+            cut_at = earliest(w.spans, w.cutting[m], w.plate_open[plate], -1, end, cut)
             if cut_at == NEVER:
                 continue
             cut_end, stage = cut_at + cut, stage + 1
@@ -296,14 +296,14 @@ def machine_step(
     w: Walk, source: Labels, parent: int, plate: int, fill: int, stage: int, out: Labels, row: int, room: Room, limit: float,
 ) -> int:
     """The cut of a placed plate, or the pull of one that is cut."""
-    number, m = stages(w), (stage - ON) // 2
+    number, m = stages(w.place), (stage - ON) // 2
     start_room(source, parent, room)
     if (stage - ON) % 2 == 0:
         kind, after, length = CUT, stage + 1, w.fill_cut[fill, m]
-        at = earliest(w, w.cutting[m], w.plate_open[plate], -1, room.times[1 + m], length)
+        at = earliest(w.spans, w.cutting[m], w.plate_open[plate], -1, room.times[1 + m], length)
     else:
         kind, after, length = PULL, OFF, w.pull[m]
-        at = earliest(w, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), length)
+        at = earliest(w.spans, 0, w.plate_open[plate], w.open[m], max(room.times[0], room.times[1 + m]), length)
     if at == NEVER or (kind == PULL and idled(w, room, at, plate)):
         return row
     room.times[1 + m] = at + length
@@ -317,9 +317,9 @@ def machine_step(
 @compiled
 def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, out: Labels, row: int, room: Room, limit: float) -> int:
     """The unload of a plate, once for every choice of orders that its pieces finish: none, or any that they suffice for."""
-    mask = w.need.shape[0] + w.plate_family.shape[0]
+    mask = w.kinds.need.shape[0] + w.plate_family.shape[0]
     start_room(source, parent, room)
-    at = earliest(w, 0, w.plate_open[plate], -1, room.times[0], w.fill_unload[fill])
+    at = earliest(w.spans, 0, w.plate_open[plate], -1, room.times[0], w.fill_unload[fill])
     if at == NEVER or idled(w, room, at, plate):
         return row
     end = at + w.fill_unload[fill]
@@ -352,7 +352,7 @@ def unload_steps(w: Walk, source: Labels, parent: int, plate: int, fill: int, ou
 @compiled
 def finishes(w: Walk, room: Room, fill: int, chosen: int) -> bool:
     """Whether the last pieces of all the `chosen` orders are unloaded, with one of this fill's kinds in each group."""
-    kinds = w.need.shape[0]
+    kinds = w.kinds.need.shape[0]
     done = room.state[kinds + w.plate_family.shape[0]]
     for k in range(kinds):
         if not w.ends[k]:
@@ -360,7 +360,7 @@ def finishes(w: Walk, room: Room, fill: int, chosen: int) -> bool:
         wanted, touched = 0, False
         for o in range(w.order_due.shape[0]):
             if ((done | chosen) >> o) & 1:
-                wanted += w.order_need[o, k]
+                wanted += w.kinds.order_need[o, k]
             if (chosen >> o) & 1 and w.order_group[o] == w.kind_group[k]:
                 touched = True
         if touched and (wanted > room.counts[2, k] or w.fill_pieces[fill, k] == 0):
@@ -374,7 +374,7 @@ def expand(w: Walk, source: Labels, first: int, last: int, out: Labels, room: Ro
 
     Stops early where `out` might not hold all children of the next label.
     """
-    kinds, number, row = w.need.shape[0], stages(w), 0
+    kinds, number, row = w.kinds.need.shape[0], stages(w.place), 0
     fills, plates = w.fill_count.shape[0], w.plate_family.shape[0]
     most = plates * max(fills, w.place.shape[0], 1 << w.order_due.shape[0]) + 1
     for parent in range(first, last):

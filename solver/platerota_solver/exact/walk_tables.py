@@ -21,19 +21,43 @@ Floats = npt.NDArray[np.float64]
 
 MAX_FILLS = 400
 """Fills of one family of plates that are told apart; a week with more is left to the other model."""
+MAX_PIECES = 2**40
+"""More than any run holds."""
 MAX_ORDERS = 10
 """Orders with work left; the bound looks at every set of them."""
+
+
+class SpanLists(NamedTuple):
+    """Lists of spans of time. What compiled functions are given they copy, so those that are called most take this or `Kinds` alone."""
+
+    begins: Ints  # start of every span of every list
+    closes: Ints  # its end
+    span_from: Ints  # [list + 1] offsets
+    worked: Ints  # per span: seconds of its list before it
+
+
+class Kinds(NamedTuple):
+    """What has to be done, by kind."""
+
+    need: Ints  # pieces to load
+    before: Ints  # the kind of the op before, -1 for raw stock
+    supply: Ints  # pieces that need no new run of the op before
+    kind_step: Ints
+    least: Ints  # [kind, 7]: per piece cut, load, unload; per run cut, load, unload, exchange: the least of any run
+    least_of: Ints  # [kind, 7]: the same, the least over the kinds of its component
+    capacity: Ints  # pieces of its step in a full run
+    component: Ints  # kinds that share a family of plates, directly or through others, by their first kind
+    component_orders: Ints  # per component (kind): the orders that have pieces in it, as bits
+    order_need: Ints  # [order, kind] pieces of every order with work left
 
 
 class Walk(NamedTuple):
     """What the walk reads. Times are seconds from now."""
 
     horizon: Ints  # [1]
-    need: Ints  # per kind: pieces to load
-    before: Ints  # per kind: the kind of the op before, -1 for raw stock
-    supply: Ints  # per kind: pieces that need no new run of the op before
+    kinds: Kinds
+    spans: SpanLists
     kind_group: Ints  # per kind
-    kind_step: Ints  # per kind
     ends: Ints  # per kind: 1 where it is its group's last op
     fill_pieces: Ints  # [fill, kind]
     fill_load: Ints  # per fill: seconds
@@ -41,6 +65,7 @@ class Walk(NamedTuple):
     fill_cut: Ints  # [fill, machine] seconds, -1 where it may not be cut there
     fill_from: Ints  # per fill: no load before (release)
     fill_count: Ints  # per fill: pieces
+    fill_least: Ints  # per fill: the fewest pieces that are of a set of orders which has any of them
     fill_later: Ints  # per fill: 1 where it holds pieces through another op
     released: Ints  # [1] from here on all raw stock is there
     family_fills: Ints  # [family + 1] offsets into the fills
@@ -52,24 +77,15 @@ class Walk(NamedTuple):
     like: Ints  # per machine: the first machine that is like it for every run
     open: Ints  # per machine: list for place and pull
     cutting: Ints  # per machine: list for cuts
-    begins: Ints  # start of every span of every list
-    closes: Ints  # its end
-    span_from: Ints  # [list + 1] offsets
-    worked: Ints  # per span: seconds of its list before it
     mill: Ints  # per machine: list of the time it can use at most (see `_mill_time`)
     order_group: Ints  # per order with work left
-    order_need: Ints  # [order, kind] pieces
     order_due: Ints
     late: Floats  # per order: points per second, float64
     finish: Floats
     makespan: Floats  # [1] points per second
-    least: Ints  # [kind, 7]: per piece cut, load, unload; per run cut, load, unload, exchange: the least of any run
-    least_of: Ints  # [kind, 7]: the same, the least over the kinds of its component
-    capacity: Ints  # per kind: pieces of its step in a full run
-    component: Ints  # per kind: kinds that share a family of plates, directly or through others, by their first kind
     plate_component: Ints  # per plate
-    component_orders: Ints  # per component (kind): the orders that have pieces in it, as bits
     component_plates: Ints  # per component: plates
+    component_most: Ints  # [component, 2]: the most pieces in one run, and the most of `least` cut seconds of a piece
     component_lag: Ints  # per component: seconds from its last unload to the finish of whatever order, at least
     rhythm: Floats  # [component, hand or mill, 6]: what a plate can do in a window, see `walk_trade`
     rounds: Ints  # [1] list in which anything can happen to a plate: working time, and of every gap the longest cut
@@ -182,6 +198,7 @@ def _walk(
 ) -> Walk:
     p = problem.arrays
     steps = np.array([_step(p, groups, kind) for kind in kinds], dtype=np.int64)
+    alone = np.array([len(groups[g]) == 1 for g, _ in kinds])
     need = np.array([_need(p, groups, kind) for kind in kinds], dtype=np.int64)
     before = np.array([k - 1 if kinds[k][1] else -1 for k in range(len(kinds))], dtype=np.int64)
     pieces = np.array([fill for own in fills for fill in own], dtype=np.int64).reshape(-1, len(kinds))
@@ -203,11 +220,17 @@ def _walk(
     held_kind = [int(np.flatnonzero(np.array(own).any(axis=0))[0]) for own in fills]
     plate_component = np.array([component[held_kind[f]] for f, family in enumerate(families) for _ in family], dtype=np.int64)
     return Walk(
-        horizon=p.horizon, need=need, before=before, supply=np.where(before >= 0, np.maximum(0, need - need[before]), 0),
-        kind_group=np.array([g for g, _ in kinds], dtype=np.int64), kind_step=steps,
+        horizon=p.horizon,
+        kinds=Kinds(
+            need=need, before=before, supply=np.where(before >= 0, np.maximum(0, need - need[before]), 0), kind_step=steps,
+            least=least, least_of=least_of, capacity=_capacity(pieces, steps), component=component,
+            component_orders=_component_orders(order_need, component), order_need=order_need),
+        spans=SpanLists(spans[:, 0].copy(), spans[:, 1].copy(), offsets, _before(spans, offsets)),
+        kind_group=np.array([g for g, _ in kinds], dtype=np.int64),
         ends=np.array([int(k + 1 == len(kinds) or kinds[k + 1][0] != kinds[k][0]) for k in range(len(kinds))], dtype=np.int64),
         fill_pieces=pieces, fill_load=load, fill_unload=unload, fill_cut=cut, fill_count=count,
         fill_later=np.array((pieces[:, before >= 0] > 0).any(axis=1), dtype=np.int64), released=np.array([release.max(initial=0)]),
+        fill_least=np.where(pieces > 0, np.where(alone, pieces, 1), MAX_PIECES).min(axis=1),
         fill_from=(np.where(pieces > 0, release, 0)).max(axis=1),
         family_fills=np.concatenate([[0], np.cumsum([len(own) for own in fills])]).astype(np.int64),
         plate_family=np.array([f for f, family in enumerate(families) for _ in family], dtype=np.int64),
@@ -215,14 +238,16 @@ def _walk(
         place=p.m_place, pull=p.m_pull, positions=p.m_places, like=_like_machines(p, cut, mill, spans, offsets, lists),
         open=np.array([lists[int(number)] for number in p.l_spindle], dtype=np.int64),
         cutting=np.array([lists[int(number)] for number in p.l_cut], dtype=np.int64),
-        begins=spans[:, 0].copy(), closes=spans[:, 1].copy(), span_from=offsets, worked=_before(spans, offsets), mill=mill,
+        mill=mill,
         order_group=np.array([next(g for g, own in enumerate(groups) if o in own) for o in orders], dtype=np.int64),
-        order_need=order_need, order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
+        order_due=p.o_due[chosen], late=problem.late_rate[chosen], finish=problem.finish_rate[chosen],
         makespan=np.array([problem.request.settings.score.makespan_hour / 3600]),
-        least=least, least_of=least_of,
-        capacity=_capacity(pieces, steps), component=component,
-        plate_component=plate_component, component_orders=_component_orders(order_need, component),
+        plate_component=plate_component,
         component_plates=np.array([(plate_component == c).sum() for c in range(len(kinds))], dtype=np.int64),
+        component_most=np.array([
+            (count[(pieces[:, component == c] > 0).any(axis=1)].max(initial=0), least[component == c, 0].max(initial=0))
+            for c in range(len(kinds))
+        ], dtype=np.int64),
         component_lag=np.array([_lag(kinds, component, least, c) for c in range(len(kinds))], dtype=np.int64),
         rhythm=np.array([
             _rhythm(pieces, component == c, least, least_of[c], int(p.m_place.max()), int(p.m_pull[p.m_places > 1].max(initial=0)))

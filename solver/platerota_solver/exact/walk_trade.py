@@ -53,17 +53,17 @@ def in_window(rhythm: Floats, seconds: float) -> float:
 
 
 @compiled
-def asked(w: Walk, component: int, kind: int, part: Ints, whole: Ints, held: int, seconds: float) -> int:
+def asked(plates: int, rhythm: Floats, least_of: Ints, kind: int, part: Ints, whole: Ints, held: int, seconds: float) -> int:
     """Work of a component (`kind`: HAND or MILL) that is done before a window of `seconds` in which the open orders finish.
 
     Where an op and the next lie on the same plates, e runs more than the fewest let e + 1 be under way (`walk_work.again`),
     beside those `held` now.
     """
-    plates, one = w.component_plates[component], in_window(w.rhythm[component, kind], seconds)
+    one = in_window(rhythm, seconds)
     if whole[AGAIN] == 0:
         return max(int(part[kind]), int(whole[kind] - plates * one))
-    run = w.least_of[component, RUN_EXCHANGE] + (
-        w.least_of[component, RUN_CUT] if kind == MILL else w.least_of[component, RUN_LOAD] + w.least_of[component, RUN_UNLOAD])
+    run = least_of[RUN_EXCHANGE] + (
+        least_of[RUN_CUT] if kind == MILL else least_of[RUN_LOAD] + least_of[RUN_UNLOAD])
     least = NEVER
     for more in range(plates):
         runs = max(0, whole[AGAIN] + 1 + more - whole[LOADS])
@@ -75,9 +75,11 @@ def asked(w: Walk, component: int, kind: int, part: Ints, whole: Ints, held: int
 def asked_of_all(w: Walk, work: Ints, kind: int, part: Ints, whole: Ints, window: int) -> int:
     """What all components ask for before a window; a component that another op follows is through before the window ends."""
     total, held = 0, 2 * w.place.shape[0]
-    for c in range(w.need.shape[0]):
-        if w.component[c] == c:
-            total += asked(w, c, kind, part[c], whole[c], int(work[held + c]), float(window - w.component_lag[c]))
+    for c in range(w.kinds.need.shape[0]):
+        if w.kinds.component[c] == c:
+            seconds = float(window - w.component_lag[c])
+            total += asked(
+                int(w.component_plates[c]), w.rhythm[c, kind], w.kinds.least_of[c], kind, part[c], whole[c], int(work[held + c]), seconds)
     return total
 
 
@@ -86,25 +88,26 @@ def pressed(
     w: Walk, times: Ints, work: Ints, standing: int, first_load: int, last_unload: int, part: Ints, whole: Ints, until: int,
 ) -> int:
     """When a set of orders can be through, at least, where all open orders are by `until`; 0 where that asks nothing more of it."""
-    found, goal = 0, worked_by(w, w.rounds[0], until)
+    found, goal = 0, worked_by(w.spans, w.rounds[0], until)
     for kind in range(HAND, MILL + 1):
         plain = 0
-        for c in range(w.need.shape[0]):
-            if w.component[c] == c:
+        for c in range(w.kinds.need.shape[0]):
+            if w.kinds.component[c] == c:
                 plain += part[c, kind]
         if kind == MILL and plain == 0:
             continue  # a mill in the middle of a cut is no beginning of a window
         seconds, at = 0, 0
         for turn in range(4):
-            total = asked_of_all(w, work, kind, part, whole, goal - worked_by(w, w.rounds[0], at)) if turn else plain
+            total = asked_of_all(w, work, kind, part, whole, goal - worked_by(w.spans, w.rounds[0], at)) if turn else plain
             if turn and total <= seconds:
                 break
             seconds = total
-            at = work_until(w, 0, times[0], seconds) if kind == HAND else mills_end(w, times, seconds + standing, first_load, work)
+            at = work_until(w.spans, 0, times[0], seconds) if kind == HAND else mills_end(
+                w.spans, w.mill, times, seconds + standing, first_load, work)
             if at >= NEVER:
                 return NEVER
         if seconds > plain:
-            found = max(found, at if kind == HAND else work_until(w, 0, at, last_unload))
+            found = max(found, at if kind == HAND else work_until(w.spans, 0, at, last_unload))
     return found
 
 
@@ -112,10 +115,10 @@ def pressed(
 def ends(w: Walk, own: Ints, ready: bool, unload: int) -> tuple[int, int]:
     """The least first load before a mill can begin, and the least unload after its last cut, for a set's rows of the table."""
     first, last = 0 if ready else NEVER, unload
-    for c in range(w.need.shape[0]):
-        if w.component[c] == c and own[c, LOADS] > 0:
-            first = min(first, w.least_of[c, RUN_LOAD] + w.least_of[c, CUT_LOAD])
-            last = min(last, w.least_of[c, RUN_UNLOAD] + w.least_of[c, CUT_UNLOAD])
+    for c in range(w.kinds.need.shape[0]):
+        if w.kinds.component[c] == c and own[c, LOADS] > 0:
+            first = min(first, w.kinds.least_of[c, RUN_LOAD] + w.kinds.least_of[c, CUT_LOAD])
+            last = min(last, w.kinds.least_of[c, RUN_UNLOAD] + w.kinds.least_of[c, CUT_UNLOAD])
     return first, last
 
 
