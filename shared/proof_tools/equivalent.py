@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 EQUIVALENT: Final[dict[str, str]] = {
-    "articles.py faults: 1  ->  2": "no op is numbered below 1, so -2 is below all of them as -1 is",
     "articles.py _cut_start: 0  ->  1": "it stands for a start where there is no cut, and every start is later than that",
     "book.py Book.by_start: 0  ->  1": "only a task that no lane holds has no rank, and where it stands at its instant is nobody's word",
     "book.py Book.unattended: 0  ->  1": "it looks a minute further back than any limit reaches",

@@ -142,3 +142,15 @@ def test_a_task_of_no_length_at_either_edge_of_an_overtime_shift_calls_it_in(mom
     draft = Draft.of("overtime").row("shifts", 1, start=15 * 60)
     shop_of, plan = draft.request.shop, draft.plan
     assert len(hours(shop_of, "Ann", [task("R1.pull", moment, moment, "Ann")], plan.now, plan.horizon_end).called_days) == called
+
+
+def test_a_setup_may_take_all_the_time_between_two_cuts() -> None:
+    """With two positions both plates stand there before the first cut, so the setup begins with its end, and ends where the next begins."""
+    draft = Draft.of("setups").row("machines", "M1", positions=2)
+    starts = {
+        "R1.setup": 0, "R1.load": 360, "R2.load": 480, "R1.place": 600, "R2.place": 610, "R1.cut": 620, "R2.setup": 3_020, "R2.cut": 3_380,
+        "R1.pull": 5_180, "R2.pull": 5_190, "R1.unload": 5_200, "R2.unload": 5_260,
+    }
+    for name, start in starts.items():
+        draft = draft.put(name, start=start)
+    assert found(whole(draft)) == []

@@ -17,7 +17,7 @@ def faults(book: Book) -> Iterator[Finding]:
     for piece, trips in _trips_of(book).items():
         articles = [trip.articles[piece] for trip in trips if piece in trip.articles]
         order, op = piece
-        if book.operation(piece).first_article_seconds == 0 or through.get(order, -1) >= op:
+        if book.operation(piece).first_article_seconds == 0 or (order in through and through[order] >= op):
             for article in articles:
                 yield Finding("F15", (article.id,), f"{article.id} is not needed")
         elif len(articles) != 1:
