@@ -271,3 +271,11 @@ def test_orders_left_out_of_the_only_plan_known_are_no_proof() -> None:
     start = start_of(problem)
     assert start.unplaced
     assert not prove(problem, start, start.points, 0.0, SECONDS, repeatable=True, should_stop=lambda: False).proved
+
+
+def test_a_week_that_neither_model_knows_is_not_called_proved() -> None:
+    """Two mills and plates that go round: nothing is claimed beyond what was known before."""
+    problem = build_problem(read_request(make_request("small", 1, read_features("full"))))
+    start = start_of(problem)
+    proof = prove(problem, start, start.points, 1.0, SECONDS, repeatable=True, should_stop=lambda: False)
+    assert (proof.schedule, proof.proved, proof.bound, proof.detail) == (None, False, 1.0, "not for the exact models")

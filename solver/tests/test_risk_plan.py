@@ -15,7 +15,7 @@ from platerota_shared.plan import TaskSpan
 from platerota_shared.risks import RisksQuestion, Spread, Stops
 from platerota_solver import due_date_plan
 from platerota_solver.describe.book import open_book
-from platerota_solver.risk import assessing, risks
+from platerota_solver.risk import assessing, risks, tracing
 from platerota_solver.risk.network import network_of
 from platerota_solver.risk.running import run_weeks
 
@@ -226,3 +226,12 @@ def test_more_stops_than_can_be_simulated_are_refused_with_a_pointer():
     with pytest.raises(RequestRefused) as refused:
         risks(request, plan, RisksQuestion(samples=10_000, stops=Stops(per_cutting_hour=60)))
     assert [(fault.pointer, fault.code) for fault in refused.value.faults] == [("/stops/per_cutting_hour", "out-of-range")]
+
+
+def test_what_drives_lateness_is_the_same_whether_orders_are_looked_at_together_or_one_by_one(monkeypatch):
+    """Many orders and simulated weeks at once would need tables of many gigabytes, so they are taken in groups."""
+    request, plan = planned("small", 3, "basic")
+    whole = risks(request, plan, RisksQuestion(samples=200))
+    monkeypatch.setattr(tracing, "_CELLS", 1)
+    assert risks(request, plan, RisksQuestion(samples=200)) == whole
+    assert whole.tasks

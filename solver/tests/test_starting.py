@@ -20,7 +20,7 @@ from platerota_shared.replanning import floor_at
 from platerota_shared.starts import Aim, Start
 from platerota_solver import due_date_plan, solve
 
-from .shops import DAY, HOUR, NOW, at, order, plate, tiny_shop
+from .shops import DAY, HOUR, NOW, at, finish, order, plate, shift, tasks, tiny_shop
 
 Raw = dict[str, Any]
 EXAMPLES, NIGHTLY = 60, 600
@@ -226,3 +226,43 @@ def test_a_start_is_written_and_read_again() -> None:
     plan = due_date_plan(read_request(raw))
     start = Start(plan, counts_moves=True, frozen_until=plan.now + 60, aim=Aim("A", 5.0, harmless=True))
     assert Start.from_document(start.document()) == start
+
+
+def test_a_run_whose_stock_became_too_heavy_for_its_mill_is_planned_anew() -> None:
+    """Two pieces of 20 kg on a plate of 10 kg are 50 kg: one run. From 45 kg on, the mill takes one piece at a time."""
+    raw = tiny_shop(quantity=2)
+    raw["shop"]["nests"][0]["count"] = 2
+    raw["shop"]["operations"][0]["stock_mass"] = 20
+    base = solve(read_request(raw))
+    assert len(base.runs) == 1
+    raw["shop"]["machines"][0]["max_mass"] = 45
+    request = read_request(raw)
+    again = solve(request, start=Start(base, counts_moves=True))
+    assert audit(request, again, base) == []
+    assert [sum(row.pieces for row in run.pieces) for run in again.runs] == [1, 1]
+
+
+def test_bench_work_of_somebody_who_may_not_do_it_any_more_is_planned_anew() -> None:
+    raw = tiny_shop()
+    raw["shop"]["operators"] = [{"id": "Ana"}]
+    raw["shop"]["operations"][0]["bench_seconds"] = 600
+    base = solve(read_request(raw))
+    assert [task.operator for task in tasks(base, "bench")] == ["Ana"]
+    raw["shop"]["operators"] = [{"id": "Ana", "skills": ["load", "unload", "exchange"]}, {"id": "Ben", "skills": ["bench"]}]
+    raw["shop"]["shifts"].append(shift("Ben"))
+    request = read_request(raw)
+    again = solve(request, start=Start(base, counts_moves=True))
+    assert audit(request, again, base) == []
+    assert [task.operator for task in tasks(again, "bench")] == ["Ben"]
+
+
+def test_a_cut_that_ends_later_than_was_thought_moves_what_follows_it() -> None:
+    raw = tiny_shop()
+    raw["floor"]["running"] = [{"plate": "P1", "machine": "M1", "order": "O", "op": 10, "pieces": 1, "cut_end": at(600)}]
+    base = solve(read_request(raw))
+    assert finish(base) == 600 + 10 + 300
+    raw["floor"]["running"][0]["cut_end"] = at(1_200)
+    request = read_request(raw)
+    again = solve(request, start=Start(base, counts_moves=True))
+    assert audit(request, again, base) == []
+    assert finish(again) == 1_200 + 10 + 300

@@ -69,3 +69,14 @@ def test_a_holiday_of_the_whole_shop_does_not_nail_the_plan_down() -> None:
     choices = fitting(decoder, first_choices(problem, sequences(problem)["due"]))
     schedule = decoder.schedule(choices)
     assert len(movable_runs(problem, schedule)) == len(schedule.runs)
+
+
+def test_windows_held_to_the_clock_keep_the_plan_valid_and_never_make_it_worse() -> None:
+    """How much better it gets in a second depends on the machine."""
+    raw = make_request("small", 3, ("plain",), solve_seconds=2)
+    raw["settings"]["repeatable"] = False
+    request = read_request(raw)
+    before, after, windows = plans_before_and_after(request)
+    assert after.score.total <= before.score.total
+    assert audit(request, after) == []
+    assert windows.solved > 0

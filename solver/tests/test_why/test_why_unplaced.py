@@ -210,3 +210,28 @@ def test_only_one_operator_for_a_skill_is_named(shop, new_shift):
     found = shop.planned().obstacle()
     assert (found.cause, found.skill, found.resources) == ("skill", "exchange", ("Ana",))
     assert "Ana, the only one who can exchange plates" in shop.planned().left_out()
+
+
+def test_bench_work_longer_than_all_time_of_whoever_can_do_it(shop, new_shift):
+    # Four pieces of 30 min each; Ben, who alone deburrs, is there for an hour.
+    shop.days = 1
+    shop.operators = [{"id": "Ana", "skills": ["load", "unload", "exchange"]}, {"id": "Ben", "skills": ["bench"]}]
+    shop.shifts.append(new_shift("Ben", "12:00", "13:00"))
+    shop.operations[0]["bench_seconds"] = 1_800
+    shop.order()
+    found = shop.planned().obstacle()
+    assert (found.cause, found.skill, found.resources, found.needed, found.available) == ("skill", "bench", ("Ben",), 7_200, 3_600)
+    assert "it needs 2 h of work by somebody who can do bench work; Ben, the only one who can do bench work, has 1 h at most" in (
+        shop.planned().left_out()
+    )
+
+
+def test_a_fixture_that_takes_longer_to_build_than_anybody_is_there(shop, new_plate, new_shift):
+    shop.days = 1
+    shop.operators = [{"id": "Ana", "skills": ["load", "unload", "exchange"]}, {"id": "Ben", "skills": ["build"]}]
+    shop.shifts.append(new_shift("Ben", "06:00", "07:00"))
+    shop.plates = [new_plate("B1", None)]
+    shop.fixtures[0]["build_seconds"] = 10_800
+    shop.order()
+    found = shop.planned().obstacle()
+    assert (found.cause, found.skill, found.resources, found.needed, found.available) == ("skill", "build", ("Ben",), 10_800, 3_600)
