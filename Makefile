@@ -86,7 +86,8 @@ mutants: $(READY) ## sow faults into the audit and count those its tests notice 
 
 coverage: $(READY) ## measure the branches that the tests of each package reach (half an hour); compiled functions are left out
 	$(BIN)/python -m coverage erase
-	$(BIN)/python -m pytest --quiet -m 'not nightly' --cov --cov-report=
+	$(BIN)/python -m coverage run -m pytest --quiet -m 'not nightly'
+	$(BIN)/python -m coverage combine --quiet
 	$(BIN)/python -m coverage report --skip-covered --show-missing
 	$(BIN)/python -m coverage json --quiet -o - | PYTHONPATH=shared $(BIN)/python -m proof_tools.branches
 
