@@ -15,6 +15,7 @@ EQUIVALENT: Final[dict[str, str]] = {
     "machines.py _positions: change > 0  ->  change >= 0": "a change is 1 or -1",
     "score.py _alike: abs(stated - wanted) <= _TOLERANCE * max(1.0, abs(stated), abs(wanted))  ->  "
     "abs(stated - wanted) < _TOLERANCE * max(1.0, abs(stated), abs(wanted))": "no rounding makes exactly the tolerance",
+    "sequence.py Sequence._stretches: 0  ->  1": "one person's stretches do not overlap, so by their ends they stand as by their starts",
     "score.py faults: score.bound > score.total  ->  score.bound >= score.total": "where they are equal, they are alike",
 }
 """`Mutant.words` → why no test can notice it. One entry stands for all changes of a function that read the same."""

@@ -154,3 +154,43 @@ def test_a_setup_may_take_all_the_time_between_two_cuts() -> None:
     for name, start in starts.items():
         draft = draft.put(name, start=start)
     assert found(whole(draft)) == []
+
+
+def test_a_setup_of_the_wrong_length_is_told_with_both_lengths() -> None:
+    draft = Draft.of("setups").put("R2.setup", end=3_259).described()
+    assert ("F8", "R2.setup takes 359 s, by its formula 360 s") in found(draft)
+
+
+def of_bench_work(*spans: tuple[int, int]) -> set[tuple[str, str]]:
+    """What is said of it in `pauses` at other times: Ann works to 28800 and from 86400 on; overtime is 28800 to 31800, 32400 to 36000."""
+    draft = Draft.of("pauses").row("shifts", 1, end=16 * 60, breaks=((14 * 60 + 50, 15 * 60),))
+    work = task("R1.bench.10", spans[0][0], spans[-1][1], "Ann", spans=spans)
+    return set(found(draft.put("R1.bench.10", start=spans[0][0], end=spans[-1][1], spans=work.spans).described()))
+
+
+def test_work_that_pauses_lies_inside_working_time_in_every_stretch() -> None:
+    outside = ("F11", "R1.bench.10 lies outside the working time of operator Ann")
+    assert outside not in of_bench_work((28_200, 28_800), (86_400, 87_600))
+    assert outside in of_bench_work((28_200, 28_800), (86_300, 87_500))
+
+
+def test_two_stretches_that_touch_are_no_pause_though_there_is_one_beside_them() -> None:
+    words = ("F12", "the spans of R1.bench.10 are not a broken stretch from its start to its end")
+    assert words in of_bench_work((28_200, 28_500), (28_500, 28_800), (86_400, 87_600))
+    assert words not in of_bench_work((14_100, 14_400), (15_300, 28_800), (86_400, 87_600))
+
+
+def test_an_overtime_shift_is_left_out_in_part_though_the_part_before_its_break_is_worked() -> None:
+    words = ("F12", "R1.bench.10 leaves out a part of an overtime shift")
+    assert words in of_bench_work((30_600, 31_800), (86_400, 87_000))
+    assert words not in of_bench_work((30_600, 31_800), (32_400, 33_000))
+    assert words not in of_bench_work((28_200, 28_800), (86_400, 87_600))
+
+
+@pytest.mark.parametrize(("week", "name", "words"), [
+    ("two_plates", "R1.load", "R1.load is marked as overtime, wrongly"),
+    ("overtime", "R1.load", "R1.load is not marked as overtime, wrongly"),
+])
+def test_a_wrong_mark_of_overtime_is_told_for_what_it_is(week: str, name: str, words: str) -> None:
+    draft = Draft.of(week)
+    assert ("F20", words) in found(draft.put(name, overtime=not draft.task(name).overtime))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections import defaultdict
 from collections.abc import Iterable
 from heapq import heappop, heappush
@@ -10,7 +11,6 @@ from itertools import pairwise
 from platerota_shared.audit.articles import gated_cuts
 from platerota_shared.audit.book import Book, Use
 from platerota_shared.audit.machines import exclusive_kinds
-from platerota_shared.audit.spans import last_begun
 from platerota_shared.audit.stock import Stock
 from platerota_shared.audit.trip import Piece, spans_of
 from platerota_shared.plan import Task
@@ -49,8 +49,6 @@ class Sequence:
         for trip in self._book.trips:
             for before, after in pairwise(trip.chain):
                 self._link(before, after)
-            if trip.setup is not None and trip.cut is not None:
-                self._link(trip.setup, trip.cut)
             if trip.unload is not None:
                 for after in [*trip.benches.values(), *trip.articles.values()]:
                     self._link(trip.unload, after)
@@ -101,13 +99,13 @@ class Sequence:
 
     def _loads_between(self, cuts: list[Task], loads: list[Task]) -> None:
         """A load or unload inside a machine keeps its place between two cuts."""
-        spots = [(self.position[cut.id], 0) for cut in cuts]
+        places = [self.position[cut.id] for cut in cuts]
         for load in loads:
-            index = last_begun(spots, self.position[load.id])
-            if index >= 0:
-                self._link(cuts[index], load)
-            if index + 1 < len(cuts):
-                self._link(load, cuts[index + 1])
+            index = bisect(places, self.position[load.id])
+            if index > 0:
+                self._link(cuts[index - 1], load)
+            if index < len(cuts):
+                self._link(load, cuts[index])
 
     def _person(self, tasks: list[Task]) -> None:
         """One task after the other; work that others interrupt (in an overtime shift left out) is pinned where it is."""
