@@ -86,10 +86,10 @@ mutants: $(READY) ## sow faults into the audit and count those its tests notice 
 
 coverage: $(READY) ## measure the branches that the tests of each package reach (half an hour); compiled functions are left out
 	$(BIN)/python -m coverage erase
-	$(BIN)/python -m coverage run -m pytest --quiet -m 'not nightly'
-	$(BIN)/python -m coverage combine --quiet
-	$(BIN)/python -m coverage report --skip-covered --show-missing
-	$(BIN)/python -m coverage json --quiet -o - | PYTHONPATH=shared $(BIN)/python -m proof_tools.branches
+	@code=0; $(BIN)/python -m coverage run -m pytest --quiet -m 'not nightly' || code=1; \
+	$(BIN)/python -m coverage combine --quiet; \
+	$(BIN)/python -m coverage report --skip-covered --show-missing; \
+	$(BIN)/python -m coverage json --quiet -o - | PYTHONPATH=shared $(BIN)/python -m proof_tools.branches || code=1; exit $$code
 
 wheel: $(READY) ## build the wheel into dist
 	$(BIN)/python -m hatchling build --target wheel
