@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 import struct
 import sys
 import xml.etree.ElementTree as ElementTree
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -106,3 +108,14 @@ def test_both_pictures_share_one_frame() -> None:
     for svg in (gantt_svg(full_plan(request), request), load_svg(full_plan(request), request)):
         assert svg.count('class="frame"') >= 1
         assert "3 orders, 1 on time, 1 late, 1 not placed, 2 runs" in svg
+
+
+@pytest.mark.anyio
+async def test_a_picture_that_takes_too_long_is_given_up_and_its_child_ended(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(sys.modules[png.__module__], "LONGEST_SECONDS", 3.0)
+    script = f"import os, pathlib, time; pathlib.Path({str(tmp_path / 'pid')!r}).write_text(str(os.getpid())); time.sleep(60)"
+    with pytest.raises(NoPicture) as failed:
+        await png("<svg/>", (sys.executable, "-I", "-S", "-c", script))
+    assert "no picture within" in failed.value.detail
+    with pytest.raises(ProcessLookupError):
+        os.kill(int((tmp_path / "pid").read_text()), 0)

@@ -6,6 +6,7 @@ import contextlib
 import datetime as dt
 import io
 import random
+import re
 import struct
 import zipfile
 import zlib
@@ -260,3 +261,31 @@ def forged(name: str, deflated: bytes, *, said: int, check: int) -> bytes:
     local = b"PK\x03\x04" + common + path + deflated
     central = b"PK\x01\x02" + struct.pack("<H", 20) + common + struct.pack("<HHHII", 0, 0, 0, 0, 0) + path
     return local + central + b"PK\x05\x06" + struct.pack("<HHHHIIH", 0, 0, 1, 1, len(central), len(local), 0)
+
+
+def in_first_sheet(old: str, new: str) -> bytes:
+    """The workbook of the example with something else in the XML of its first sheet, wherever it stands there."""
+    def change(name: str, part: bytes) -> bytes:
+        if name != SHEET_1:
+            return part
+        changed_part = re.sub(old.encode(), new.encode(), part)
+        assert changed_part != part
+        return changed_part
+
+    return changed(sheets().xlsx(), change)
+
+
+def test_a_cell_that_names_a_text_which_is_not_there_is_damage() -> None:
+    for number in ("999999", "1234567890", "-1"):
+        (fault,) = refused(in_first_sheet(r't="s"><v>0</v>', f't="s"><v>{number}</v>'))
+        assert (fault.code, "damaged" in fault.detail) == ("not-a-workbook", True)
+
+
+def test_cells_and_rows_that_do_not_say_where_they_stand_stand_one_after_the_other() -> None:
+    """ECMA-376 part 1, 18.3.1.4: the reference of a cell may be left out."""
+    assert read_sheets(in_first_sheet(r'<c r="[A-Z]+[0-9]+"', "<c")).request == read_sheets(sheets().xlsx()).request
+
+
+def test_a_setting_that_cannot_be_read_is_told_with_its_cell() -> None:
+    faults = refused(sheets().put("settings", "horizon_days", "a fortnight").xlsx())
+    assert [(one.sheet, one.column) for one in faults] == [("settings", "B")]

@@ -177,3 +177,31 @@ class TestPromise:
         assert (answer["finish"], answer["promise"], answer["on_time"]) == ("2027-03-01T06:45:30+00:00", None, None)
         assert why in answer["why"]
         assert (answer["takes"]["spindle_seconds"], answer["takes"]["operator_seconds"]) == (2_520, 210)
+
+    async def test_spreads_that_are_no_object_are_a_fault(self, client: httpx.AsyncClient, base: str) -> None:
+        body = {"part": "bracket", "quantity": 4, "risks": "none"}
+        errors = problem(await client.post(f"/v1/plans/{base}/promises", json=body), "faults-in-request")["errors"]
+        assert [(one["pointer"], one["code"]) for one in errors] == [("/risks", "wrong-type")]
+
+    async def test_an_order_that_finds_no_place_has_no_date_and_the_answer_says_why(
+        self, client: httpx.AsyncClient, base: str, worker: HandWorker, answering: Answering,
+    ) -> None:
+        asked = (await client.post(f"/v1/plans/{base}/promises", json={"part": "bracket", "quantity": 4}, headers=ASYNC)).json()
+        best = renamed_plan("what-if-plan", "RUSH-1", "PROMISE")
+        lost = {"placed": False, "start": None, "finish": None, "late_seconds": None, "why": "mill-1 is closed"}
+        worker.find(asked["plans"][0]["id"], replace(best, text=changed(best.text, "PROMISE", **lost)))
+        await answering.answer(asked["id"])
+        answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
+        assert (answer["finish"], answer["promise"], answer["takes"]) == (None, None, None)
+        assert answer["why"] == "without harm the order finds no place within the horizon: mill-1 is closed"
+
+    async def test_no_date_is_promised_by_a_plan_in_which_somebody_pays(
+        self, client: httpx.AsyncClient, base: str, worker: HandWorker, answering: Answering,
+    ) -> None:
+        asked = (await client.post(f"/v1/plans/{base}/promises", json={"part": "bracket", "quantity": 4}, headers=ASYNC)).json()
+        best = renamed_plan("what-if-plan", "RUSH-1", "PROMISE")
+        worker.find(asked["plans"][0]["id"], replace(best, text=changed(best.text, "A-1042", late_seconds=600)))
+        await answering.answer(asked["id"])
+        answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
+        assert (answer["promise"], answer["harmless"], [one["id"] for one in answer["pays"]]) == (None, False, ["A-1042"])
+        assert "more solve_seconds look longer" in answer["why"]

@@ -260,3 +260,9 @@ async def test_old_questions_are_forgotten(asked: Document, answering: Answering
         assert session.query(QuestionRow).count() == 1
         question_rows.delete_ended(session, now_ms() + 1, 10)
         assert session.query(QuestionRow).count() == 0
+
+
+async def test_a_sweep_without_its_list_or_with_something_else_for_it(client: httpx.AsyncClient, sweeps: str) -> None:
+    for body, code in (({}, "missing-field"), ({"what_ifs": {}}, "wrong-type")):
+        errors = problem(await client.post(sweeps, json=body), "faults-in-request")["errors"]
+        assert [(one["pointer"], one["code"]) for one in errors] == [("/what_ifs", code)]

@@ -1,6 +1,5 @@
 """Describing a plan: score, order results, floats, load windows, lanes, KPIs and warnings, all from runs and tasks alone."""
 
 from platerota_solver.describe.describing import describe
-from platerota_solver.describe.score import score_of
 
-__all__ = ["describe", "score_of"]
+__all__ = ["describe"]

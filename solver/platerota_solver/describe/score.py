@@ -2,21 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping
 
-from platerota_shared.plan import Quality, Run, Score, ScoreParts, Task
-from platerota_shared.tables import PlanRequest
-from platerota_solver.describe.book import PlanBook, open_book
-from platerota_solver.describe.results import finish_times
+from platerota_shared.plan import Quality, Score, ScoreParts
+from platerota_solver.describe.book import PlanBook
 
 _HOUR = 3_600
 _PROOF_TOLERANCE = 1e-6
-
-
-def score_of(request: PlanRequest, runs: Sequence[Run], tasks: Sequence[Task], unplaced: Collection[str]) -> ScoreParts:
-    """The points of a first plan by part; `unplaced` holds the ids of the orders that are not placed."""
-    book = open_book(request, runs, tasks, unplaced)
-    return score_parts(book, finish_times(book))
 
 
 def score_parts(book: PlanBook, finishes: Mapping[str, int]) -> ScoreParts:
