@@ -282,7 +282,7 @@ def test_a_cell_that_names_a_text_which_is_not_there_is_damage() -> None:
 
 
 def test_cells_and_rows_that_do_not_say_where_they_stand_stand_one_after_the_other() -> None:
-    """ECMA-376 part 1, 18.3.1.4: the reference of a cell may be left out."""
+    """ECMA-376 part 1, 18.3.1.4, from memory: the reference of a cell may be left out."""
     assert read_sheets(in_first_sheet(r'<c r="[A-Z]+[0-9]+"', "<c")).request == read_sheets(sheets().xlsx()).request
 
 
