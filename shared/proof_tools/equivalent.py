@@ -16,6 +16,7 @@ EQUIVALENT: Final[dict[str, str]] = {
     "score.py _alike: abs(stated - wanted) <= _TOLERANCE * max(1.0, abs(stated), abs(wanted))  ->  "
     "abs(stated - wanted) < _TOLERANCE * max(1.0, abs(stated), abs(wanted))": "no rounding makes exactly the tolerance",
     "sequence.py Sequence._stretches: 0  ->  1": "one person's stretches do not overlap, so by their ends they stand as by their starts",
+    "spans.py common: spans[left][1] < others[right][1]  ->  spans[left][1] <= others[right][1]": "where both end, the other goes next",
     "score.py faults: score.bound > score.total  ->  score.bound >= score.total": "where they are equal, they are alike",
 }
 """`Mutant.words` → why no test can notice it. One entry stands for all changes of a function that read the same."""

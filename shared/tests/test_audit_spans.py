@@ -38,6 +38,7 @@ def test_what_two_lists_share_and_what_is_left_of_one_are_sets_of_seconds() -> N
         assert seconds(common(one, other)) == seconds(one) & seconds(other)
         assert seconds(without(one, other)) == seconds(one) - seconds(other)
         assert seconds_in(one) == len(seconds(one))
+        assert all(start < end for start, end in (*common(one, other), *without(one, other)))  # whoever looks through them meets no moment
 
 
 @pytest.mark.parametrize("length", range(4))
