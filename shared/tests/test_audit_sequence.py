@@ -95,3 +95,11 @@ def test_tasks_of_no_time_at_one_instant_stand_as_their_run_has_them_whatever_th
     lane = next(lane for lane in draft.plan.lanes if lane.id == "Bob")
     assert lane.tasks == ("R1.unload", "R1.pull")
     assert slack(draft, "R1.cut", "R1.pull", "R1.unload") == [0, 0, 0]
+
+
+def test_pieces_are_taken_in_the_order_of_time_whatever_the_order_of_the_runs() -> None:
+    """First in, first out goes by the clock: a plan that lists its runs backwards has the same floats and windows."""
+    draft = Draft.of("two_ops")
+    backwards = completed(draft.request, draft.with_plan(runs=draft.plan.runs[::-1]).plan)
+    assert backwards.tasks == draft.plan.tasks
+    assert sorted(backwards.load_windows, key=lambda row: row.run) == sorted(draft.plan.load_windows, key=lambda row: row.run)
