@@ -97,9 +97,31 @@ def test_tasks_of_no_time_at_one_instant_stand_as_their_run_has_them_whatever_th
     assert slack(draft, "R1.cut", "R1.pull", "R1.unload") == [0, 0, 0]
 
 
-def test_pieces_are_taken_in_the_order_of_time_whatever_the_order_of_the_runs() -> None:
-    """First in, first out goes by the clock: a plan that lists its runs backwards has the same floats and windows."""
-    draft = Draft.of("two_ops")
-    backwards = completed(draft.request, draft.with_plan(runs=draft.plan.runs[::-1]).plan)
-    assert backwards.tasks == draft.plan.tasks
-    assert sorted(backwards.load_windows, key=lambda row: row.run) == sorted(draft.plan.load_windows, key=lambda row: row.run)
+def test_pieces_are_taken_in_the_order_in_which_they_are_ready_and_not_in_that_of_their_runs() -> None:
+    """R1 is cut first, but its bench work is over last: R3 takes the pieces of R2, R4 those of R1 at 6540."""
+    raw = shop()
+    raw["shop"]["operators"].append({"id": "Bob"})
+    raw["shop"]["shifts"].append(raw["shop"]["shifts"][0] | {"operator": "Bob"})
+    raw["shop"]["plates"].append(raw["shop"]["plates"][0] | {"id": "P3", "fixture": "F2"})
+    raw["shop"]["fixtures"].append({"id": "F2", "load_seconds": 120, "unload_seconds": 60})
+    raw["shop"]["nests"].append({"fixture": "F2", "part": "A", "op": 20, "count": 4})
+    raw["shop"]["operations"][0]["bench_seconds"] = 30
+    raw["shop"]["operations"].append({"part": "A", "op": 20, "cut_seconds": 300})
+    raw["orders"][0]["quantity"] = 8
+    request = read(raw)
+    runs = [
+        run(f"R{n}", plate, fixture, "M1", ("O1", "A", op, 4))
+        for n, plate, fixture, op in ((1, "P1", "F1", 10), (2, "P2", "F1", 10), (3, "P3", "F2", 20), (4, "P3", "F2", 20))
+    ]
+    tasks = [
+        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R2.load", 130, 250, "Ann"),
+        task("R1.pull", 2530, 2540, "Ann"), task("R2.place", 2540, 2550, "Ann"), task("R2.cut", 2550, 4950),
+        task("R1.unload", 2550, 2610, "Ann"), task("R2.pull", 4950, 4960, "Ann"), task("R2.unload", 4960, 5020, "Ann"),
+        task("R2.bench.10", 5020, 5140, "Bob"), task("R3.load", 5140, 5260, "Ann"), task("R3.place", 5260, 5270, "Ann"),
+        task("R3.cut", 5270, 6470), task("R1.bench.10", 6000, 6120, "Bob"), task("R3.pull", 6470, 6480, "Ann"),
+        task("R3.unload", 6480, 6540, "Ann"), task("R4.load", 6540, 6660, "Ann"), task("R4.place", 6660, 6670, "Ann"),
+        task("R4.cut", 6670, 7870), task("R4.pull", 7870, 7880, "Ann"), task("R4.unload", 7880, 7940, "Ann"),
+    ]
+    draft = Draft(request, completed(request, drafted(request, runs, tasks)))
+    assert found(draft) == []
+    assert slack(draft, "R2.bench.10", "R1.bench.10", "R1.unload") == [0, 6_540 - 6_120, 4_950 - 2_610]
