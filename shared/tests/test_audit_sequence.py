@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from platerota_shared.audit.stock import Batch, Stock
 from platerota_shared.plan import Task
 
 from .audit_drafts import Draft
-from .audit_plans import Document, completed, drafted, read, run, task
+from .audit_plans import NOW, Document, completed, drafted, read, run, task
 from .audit_weeks import shop
 from .test_audit_corners import found
 
@@ -125,3 +126,22 @@ def test_pieces_are_taken_in_the_order_in_which_they_are_ready_and_not_in_that_o
     draft = Draft(request, completed(request, drafted(request, runs, tasks)))
     assert found(draft) == []
     assert slack(draft, "R2.bench.10", "R1.bench.10", "R1.unload") == [0, 6_540 - 6_120, 4_950 - 2_610]
+
+
+def batch(name: str, pieces: int) -> Batch:
+    return Batch(NOW, pieces, task(name, 0, 0))
+
+
+def test_pieces_that_wait_are_taken_first_and_then_those_that_came_first() -> None:
+    """Of 3 waiting R3 takes 2, R4 the third and 3 of the 4 of R1, R5 the fourth and one of the 2 of R2; nothing is left for R6 but one."""
+    arrivals = [batch("R1.unload", 4), batch("R2.unload", 2)]
+    loads = [batch(f"R{n}.load", pieces) for n, pieces in ((3, 2), (4, 4), (5, 2), (6, 2), (7, 1))]
+
+    def pairs(stock: Stock) -> list[tuple[str, str]]:
+        return [(arrival.id, load.id) for arrival, load in stock.feeds()]
+
+    assert pairs(Stock(3, 0, arrivals, loads)) == [
+        ("R1.unload", "R4.load"), ("R1.unload", "R5.load"), ("R2.unload", "R5.load"), ("R2.unload", "R6.load"),
+    ]
+    assert pairs(Stock(0, 0, arrivals, loads[:2])) == [("R1.unload", "R3.load"), ("R1.unload", "R4.load"), ("R2.unload", "R4.load")]
+    assert pairs(Stock(6, 0, [], loads)) == []

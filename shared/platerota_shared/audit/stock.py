@@ -63,17 +63,20 @@ class Stock:
     def feeds(self) -> list[tuple[Task, Task]]:
         """Which arrival's pieces each load takes: first in, first out; ``(arrival, load)``."""
         pairs: list[tuple[Task, Task]] = []
-        source, left = -1, self.waiting
+        arrivals = iter(self.arrivals)
+        source, left = None, self.waiting
         for load in self.loads:
             wanted = load.pieces
-            while wanted > 0 and source < len(self.arrivals):
+            while wanted > 0:
+                if left == 0:
+                    source = next(arrivals, None)
+                    if source is None:
+                        return pairs
+                    left = source.pieces
                 taken = min(wanted, left)
-                if taken and source >= 0:
-                    pairs.append((self.arrivals[source].task, load.task))
+                if source is not None:
+                    pairs.append((source.task, load.task))
                 wanted, left = wanted - taken, left - taken
-                if wanted and left == 0:
-                    source += 1
-                    left = self.arrivals[source].pieces if source < len(self.arrivals) else 0
         return pairs
 
 
