@@ -6,6 +6,7 @@ Found by the faults sown into the audit (`proof_tools.mutants`), as the edges of
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from random import Random
 
 from platerota_shared.audit.stock import Batch, Stock
 from platerota_shared.plan import Task
@@ -145,3 +146,21 @@ def test_pieces_that_wait_are_taken_first_and_then_those_that_came_first() -> No
     ]
     assert pairs(Stock(0, 0, arrivals, loads[:2])) == [("R1.unload", "R3.load"), ("R1.unload", "R4.load"), ("R2.unload", "R4.load")]
     assert pairs(Stock(6, 0, [], loads)) == []
+
+
+def test_a_load_may_come_as_early_as_its_pieces_are_there_until_it_starts() -> None:
+    """Against going back from each load, an instant at a time, in five hundred drawn stocks."""
+    random = Random(8)
+
+    def drawn(kind: str, count: int) -> list[Batch]:
+        instants = [random.randrange(9) for _ in range(count)]
+        return [Batch(NOW + at, random.randint(1, 4), task(f"R{n}.{kind}", at, at)) for n, at in enumerate(sorted(instants))]
+
+    for _ in range(500):
+        stock = Stock(random.randrange(9), 0, drawn("unload", 3), drawn("load", 4))
+        levels, earliest = stock.levels(NOW), stock.earliest_loads(NOW)
+        for load in stock.loads:
+            place = next(place for place, (instant, _) in enumerate(levels) if instant == load.instant)
+            while place > 0 and levels[place - 1][1] >= load.pieces:
+                place -= 1
+            assert earliest[load.task.id] == levels[place][0]
