@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from random import Random
 
+import pytest
+
 from platerota_shared.audit.stock import Batch, Stock
 from platerota_shared.plan import Task
 
@@ -164,3 +166,20 @@ def test_a_load_may_come_as_early_as_its_pieces_are_there_until_it_starts() -> N
             while place > 0 and levels[place - 1][1] >= load.pieces:
                 place -= 1
             assert earliest[load.task.id] == levels[place][0]
+
+
+@pytest.mark.parametrize(("who", "plate", "start", "window"), [
+    ("Ann", "P2", 1_000, (130, 2_530)),  # between her place and her pull of R1
+    ("Bob", "P2", 1_000, (0, 3_300)),  # who does nothing else: until the plate is placed
+    ("Bob", "P1", 3_000, (2_600, 3_300)),  # once P1 is unloaded
+])
+def test_a_load_that_is_planned_late_has_its_window_from_when_it_could_begin(
+    who: str, plate: str, start: int, window: tuple[int, int],
+) -> None:
+    draft = two_people(lambda _: None, ["P1", plate], [
+        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
+        task("R1.unload", 2540, 2600, "Ann"), task("R2.load", start, start + 120, who), task("R2.place", 3300, 3310, "Ann"),
+        task("R2.cut", 3310, 5710), task("R2.pull", 5710, 5720, "Ann"), task("R2.unload", 5720, 5780, "Ann"),
+    ])
+    found_window = next(row for row in draft.plan.load_windows if row.run == "R2")
+    assert (found_window.earliest_start - NOW, found_window.latest_end - NOW) == window
