@@ -6,7 +6,7 @@ from typing import Final
 
 EQUIVALENT: Final[dict[str, str]] = {
     "articles.py _cut_start: 0  ->  1": "it stands for a start where there is no cut, and every start is later than that",
-    "book.py Book.by_start: 0  ->  1": "only a task that no lane holds has no rank, and where it stands at its instant is nobody's word",
+    "book.py _by_start: 0  ->  1": "only a task that no lane holds has no rank, and where it stands at its instant is nobody's word",
     "book.py Book.unattended: 0  ->  1": "it looks a minute further back than any limit reaches",
     "book.py Book.unattended: 60  ->  61": "it looks further back than any limit reaches",
     "book.py _begin: 0  ->  1": "it stands for a start where there is no task, and every start is later than that",

@@ -43,7 +43,8 @@ SHARED: Final = Path(__file__).parents[1]
 AUDIT: Final = SHARED / "platerota_shared" / "audit"
 TESTS: Final = (
     "test_audit.py", "test_audit_spans.py", "test_audit_corners.py", "test_audit_edges.py", "test_audit_mutations.py",
-    "test_audit_score.py", "test_audit_sequence.py", "test_audit_words.py", "test_moves.py", "test_levers.py", "test_costs.py",
+    "test_audit_score.py", "test_audit_sequence.py", "test_audit_at_once.py", "test_audit_words.py", "test_moves.py", "test_levers.py",
+    "test_costs.py",
 )
 LIMIT_SECONDS: Final = 30
 """Seconds of processor time after which tests that do not end have noticed; all of them together take a fifth of it."""

@@ -12,7 +12,6 @@ import pytest
 from platerota_shared.audit import audit, could_be_worked
 from platerota_shared.audit.book import clashes
 from platerota_shared.audit.hours import hours
-from platerota_shared.plan import Lane
 from platerota_shared.tables import FloorPieces, LastFixture, WaitingRun
 
 from .audit_drafts import Draft
@@ -195,67 +194,7 @@ def test_overtime_is_what_reaches_into_time_that_only_overtime_covers(starts: li
     assert len(ann.called_days) == overtime
 
 
-# -- F20: the sequence of tasks at one instant -----------------------------------------------------------------------------------------
-
-
-def exchanged_at_once() -> Draft:
-    """Bob pulls P1 (0 s) and places P2 (0 s) at 3120, when P2 is loaded and P1 has long been cut; R2 must not be later."""
-    raw = shop()
-    raw["shop"]["machines"][0] |= {"place_seconds": 0, "pull_seconds": 0, "exchange": "automatic", "positions": 2}
-    raw["shop"]["operators"].append({"id": "Bob"})
-    raw["shop"]["shifts"].append(raw["shop"]["shifts"][0] | {"operator": "Bob"})
-    raw["orders"][0]["quantity"] = 8
-    request = read(raw)
-    runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
-    tasks = [
-        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 120, "Bob"), task("R1.cut", 120, 2520), task("R2.load", 3000, 3120, "Ann"),
-        task("R2.place", 3120, 3120, "Bob"), task("R1.pull", 3120, 3120, "Bob"), task("R2.cut", 3120, 5520),
-        task("R1.unload", 3120, 3180, "Ann"),
-        task("R2.pull", 5520, 5520, "Bob"), task("R2.unload", 5520, 5580, "Ann"),
-    ]
-    return Draft(request, drafted(request, runs, tasks))
-
-
-@pytest.mark.parametrize(("first", "second", "slack"), [("R1.pull", "R2.place", 0), ("R2.place", "R1.pull", 5_460 - 3_120)])
-def test_tasks_of_no_time_at_one_instant_stand_as_their_operators_lane_has_them(first: str, second: str, slack: int) -> None:
-    """R1 must be unloaded when Ann unloads R2 at 5520; where Bob pulls it first, it must not delay the placing of R2."""
-    draft = exchanged_at_once()
-
-    def ordered(lane: Lane) -> Lane:
-        pair = {first, second} & set(lane.tasks)
-        if len(pair) < 2:
-            return lane
-        # The machine's lane has them the other way round, and does not count.
-        swapped = [first, second] if lane.resource == "operator" else [second, first]
-        rest = iter(swapped)
-        return lane.model_copy(update={"tasks": tuple(next(rest) if name in pair else name for name in lane.tasks)})
-
-    draft = draft.with_plan(lanes=tuple(ordered(lane) for lane in draft.plan.lanes))
-    draft = Draft(draft.request, completed(draft.request, draft.plan))
-    assert found(draft) == []
-    assert draft.task("R1.pull").float_seconds == slack
-    assert draft.task("R2.place").float_seconds == 0
-    # Of the 600 s between the cuts only the 20 s of the automatic exchange are one.
-    assert draft.plan.kpis.machines[0].seconds["exchange"] == 20
-
-
-def test_a_pull_may_slip_until_the_next_plate_is_placed() -> None:
-    """Bob pulls P1 at 2530 and unloads it; P2 is loaded by Ann at 3000, so the pull of 10 s may begin at 3110 at the latest."""
-    raw = shop()
-    raw["shop"]["operators"].append({"id": "Bob"})
-    raw["shop"]["shifts"].append(raw["shop"]["shifts"][0] | {"operator": "Bob"})
-    raw["orders"][0]["quantity"] = 8
-    request = read(raw)
-    runs = [run(f"R{n}", f"P{n}", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
-    tasks = [
-        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Bob"),
-        task("R1.unload", 2540, 2600, "Bob"), task("R2.load", 3000, 3120, "Ann"), task("R2.place", 3120, 3130, "Ann"),
-        task("R2.cut", 3130, 5530), task("R2.pull", 5530, 5540, "Ann"), task("R2.unload", 5540, 5600, "Ann"),
-    ]
-    draft = Draft(request, completed(request, drafted(request, runs, tasks)))
-    assert found(draft) == []
-    assert draft.task("R1.pull").float_seconds == 3_110 - 2_530
-    assert draft.task("R1.unload").float_seconds == 5_540 - 2_540
+# -- F14 --------------------------------------------------------------------------------------------------------------------------
 
 
 def test_pieces_that_are_missing_name_the_loads_that_miss_them() -> None:

@@ -60,6 +60,9 @@ def audit(request: PlanRequest, plan: Plan, base: Plan | None = None) -> list[Fi
     found.extend(kpis.faults(book))
     if valid:
         sequence = Sequence(book, flows)
+        circle = list(sequence.faults())
+        if circle:
+            return [*found, *circle]
         found.extend(windows.faults(book, sequence, flows))
         found.extend(floats.faults(book, sequence))
     return found

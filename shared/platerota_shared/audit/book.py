@@ -6,7 +6,7 @@ A book is only opened on a plan whose ids and references are sound (:mod:`plater
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
@@ -130,41 +130,28 @@ class Book:
         return [task for task in self.plan.tasks if task.kind == "build"]
 
     @cached_property
-    def lane_rank(self) -> dict[str, int]:
-        """Where a task stands in its operator's lane, or in its machine's where nobody is needed: the sequence of tasks at one instant."""
-        rank: dict[str, int] = {}
-        for lane in self.plan.lanes:
-            for place, name in enumerate(lane.tasks):
-                task = self.tasks.get(name)
-                if task is not None and lane.resource == ("machine" if task.operator is None else "operator"):
-                    rank[name] = place
-        return rank
-
-    def by_start(self, tasks: Iterable[Task]) -> list[Task]:
-        """Tasks by start; at one instant those of no length first, then as their lane has them."""
-        return sorted(tasks, key=lambda task: (task.start, task.end, self.lane_rank.get(task.id, 0)))
-
-    @cached_property
     def at_machine(self) -> dict[str, list[Task]]:
         """The tasks of each machine, by start."""
-        return self._grouped((task.machine, task) for task in self.plan.tasks)
+        return self._grouped("machine", ((task.machine, task) for task in self.plan.tasks))
 
     @cached_property
     def at_plate(self) -> dict[str, list[Task]]:
         """The tasks of each plate, by start."""
-        return self._grouped((task.plate, task) for task in self.plan.tasks)
+        return self._grouped("plate", ((task.plate, task) for task in self.plan.tasks))
 
     @cached_property
     def by_operator(self) -> dict[str, list[Task]]:
         """The tasks of each operator, by start."""
-        return self._grouped((task.operator, task) for task in self.plan.tasks)
+        return self._grouped("operator", ((task.operator, task) for task in self.plan.tasks))
 
-    def _grouped(self, pairs: Iterable[tuple[str | None, Task]]) -> dict[str, list[Task]]:
+    def _grouped(self, resource: str, pairs: Iterable[tuple[str | None, Task]]) -> dict[str, list[Task]]:
+        """The tasks of each resource of one sort, by start and as its own lane has them."""
         groups: dict[str, list[Task]] = defaultdict(list)
         for name, task in pairs:
             if name is not None:
                 groups[name].append(task)
-        return {name: self.by_start(tasks) for name, tasks in groups.items()}
+        lanes = {lane.id: lane.tasks for lane in self.plan.lanes if lane.resource == resource}
+        return {name: _by_start(tasks, lanes.get(name, ())) for name, tasks in groups.items()}
 
     @cached_property
     def cuts(self) -> dict[str, list[Task]]:
@@ -222,6 +209,12 @@ class Book:
         if plate not in self._plate_closures:
             self._plate_closures[plate] = plate_closures(self.shop, plate)
         return self._plate_closures[plate]
+
+
+def _by_start(tasks: list[Task], lane: Sequence[str]) -> list[Task]:
+    """The tasks of one resource by start; at one instant those of no length first, then as its lane has them."""
+    rank = {name: place for place, name in enumerate(lane)}
+    return sorted(tasks, key=lambda task: (task.start, task.end, rank.get(task.id, 0)))
 
 
 def _begin(trip: Trip) -> tuple[int, str]:

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 from bisect import bisect
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from heapq import heappop, heappush
-from itertools import pairwise
+from itertools import chain, pairwise
 
 from platerota_shared.audit.articles import gated_cuts
 from platerota_shared.audit.book import Book, Use
+from platerota_shared.audit.finding import Finding
 from platerota_shared.audit.machines import exclusive_kinds
 from platerota_shared.audit.stock import Stock
-from platerota_shared.audit.trip import Piece, spans_of
+from platerota_shared.audit.trip import Piece, ids, spans_of
 from platerota_shared.plan import Task
+
+Followers = Mapping[str, list[str]]
+"""Ids of tasks, and of those that come after each."""
 
 
 class Sequence:
     """The tasks of a valid plan in an order that respects every precedence, with each task's followers.
 
     `followers` maps a task's id to ``(follower's id, seconds between)``. Tasks of no length at one instant stand in the
-    order that runs, plates, pieces and first articles demand, then in that of the lanes.
+    order that runs, plates, pieces and first articles demand, then in that of their operator's lane, then in that of
+    their machine's. Places in two lanes say nothing of each other: each lane orders its own tasks. `circle` holds the
+    tasks that no order respects, behind all others in `order`.
     """
 
     def __init__(self, book: Book, stocks: dict[Piece, Stock]) -> None:
@@ -36,11 +42,19 @@ class Sequence:
         for article, cut in gated_cuts(book):
             self._link(article, cut)
         self.order = self._sorted()
+        reached = {task.id for task in self.order}
+        self.circle = [task for task in book.plan.tasks if task.id not in reached]
+        self.order += self.circle
         self.position = {task.id: place for place, task in enumerate(self.order)}
         self.by_operator = {name: self._stretches(book.by_operator.get(name, [])) for name in book.operators}
         self._machines()
         for stretches in self.by_operator.values():
             self._person([task for _, _, task in stretches])
+
+    def faults(self) -> Iterator[Finding]:
+        """Tasks of no length that wait for each other, such as a run loaded with what it makes itself, all at one instant."""
+        if self.circle:
+            yield Finding("F14", ids(self.circle), f"{self.circle[0].id} waits for pieces that are there only after it")
 
     def _link(self, before: Task, after: Task, wait: int = 0) -> None:
         self.followers[before.id].append((after.id, wait))
@@ -60,23 +74,10 @@ class Sequence:
                 self._link(before.tasks[-1], after.tasks[0])
 
     def _sorted(self) -> list[Task]:
-        """All tasks by start and end, none before one it must follow."""
+        """All tasks by start and end, none before one it must follow, those of no length at one instant as the lanes have them."""
         book = self._book
-        rank = {task.id: place for place, task in enumerate(book.by_start(book.plan.tasks))}
-        waits = dict.fromkeys(book.tasks, 0)
-        for followers in self.followers.values():
-            for name, _ in followers:
-                waits[name] += 1
-        free = sorted((rank[name], name) for name, count in waits.items() if count == 0)  # a sorted list is a heap
-        found: list[Task] = []
-        while free:
-            name = heappop(free)[1]
-            found.append(book.tasks[name])
-            for follower, _ in self.followers.get(name, ()):
-                waits[follower] -= 1
-                if waits[follower] == 0:
-                    heappush(free, (rank[follower], follower))
-        return found
+        must = {name: [follower for follower, _ in followers] for name, followers in self.followers.items()}
+        return _in_order(book.plan.tasks, (must, _at_once(book.by_operator), _at_once(book.at_machine)))
 
     def _stretches(self, tasks: Iterable[Task]) -> list[tuple[int, int, Task]]:
         found = [(start, end, task) for task in tasks for start, end in spans_of(task)]
@@ -123,3 +124,43 @@ class Sequence:
             if resumed:
                 self.pinned.add(after.id)
                 self.latest_ends[before.id] = next(start for start, _ in spans_of(after) if start >= before.end)
+
+
+def _at_once(lanes: Mapping[str, list[Task]]) -> Followers:
+    """For each task of no length the next one at that instant in the same lane."""
+    return {
+        before.id: [after.id] for tasks in lanes.values() for before, after in pairwise(tasks)
+        if before.start == before.end == after.start == after.end
+    }
+
+
+def _in_order(tasks: Iterable[Task], followers: tuple[Followers, Followers, Followers]) -> list[Task]:
+    """The tasks by start and end; at one instant none before those it must follow, then by operators' and by machines' lanes.
+
+    A lane that runs in a circle with what is stronger gives way.
+    """
+    numbered = {task.id: (number, task) for number, task in enumerate(tasks)}
+    waits = {name: [0, 0, 0] for name in numbered}
+    for strength, links in enumerate(followers):
+        for name in chain.from_iterable(links.values()):
+            waits[name][strength] += 1
+    free: list[tuple[int, int, bool, bool, int, str]] = []
+
+    def offer(name: str) -> None:
+        number, task = numbered[name]
+        musts, operators, machines = waits[name]
+        if musts == 0:
+            heappush(free, (task.start, task.end, operators > 0, machines > 0, number, name))
+
+    for name in numbered:
+        offer(name)
+    found: dict[str, Task] = {}
+    while free:
+        name = heappop(free)[-1]
+        if name not in found:  # it was offered once more where a lane held it back first
+            found[name] = numbered[name][1]
+            for strength, links in enumerate(followers):
+                for follower in links.get(name, ()):
+                    waits[follower][strength] -= 1
+                    offer(follower)
+    return list(found.values())
