@@ -20,6 +20,12 @@ EXAMPLES, NIGHTLY = 200, 2_000
 TIDIED_OVER = Mix(
     "small", 4_194_305, ("mixed", "skills", "weights", "family", "bench", "automatic", "floor", "builds"), horizon_days=23, changes=6)
 """Tidying laid bench work over an exchange that takes no time."""
+HANDED_OVER = (
+    Mix("small", 8_361, ("plain", "routed", "positions", "release", "skills", "setups", "first_article", "bench", "after", "floor"),
+        horizon_days=11, changes=6),
+    Mix("small", 10_217, ("plain", "routed", "weights", "after", "stays", "floor", "overtime"), horizon_days=26, changes=6),
+)
+"""One pulls a plate and another places the next at the same instant, in no time: the audit placed it first, and found other floats."""
 QUIET = (HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.large_base_example)
 
 mixes = st.integers(1, 2**31 - 1).map(mix_of)
@@ -118,6 +124,8 @@ picks = st.floats(0, 1, allow_nan=False)
 @settings(derandomize=True, deadline=None, max_examples=EXAMPLES, suppress_health_check=QUIET)
 @given(mixes)
 @example(TIDIED_OVER)
+@example(HANDED_OVER[0])
+@example(HANDED_OVER[1])
 def test_any_mix_of_features_gives_a_plan_the_audit_passes(mix: Mix) -> None:
     check_plans(mix)
 

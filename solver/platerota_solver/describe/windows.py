@@ -66,10 +66,7 @@ class _Blocks:
         self._book = book
         self._plate_closed = {row.id: plate_closures(shop, row.id) for row in shop.plates}
         self._machine_closed = {row.id: machine_closures(shop, row.id) for row in shop.machines}
-        self._cuts = {
-            name: [(book.tasks[index].start, book.tasks[index].end) for index in own if book.tasks[index].kind == "cut"]
-            for name, own in book.on_machine.items()
-        }
+        self._cuts = {name: [index for index in own if book.tasks[index].kind == "cut"] for name, own in book.on_machine.items()}
         self._neighbours: dict[int, Span] = {}
         for own in book.by_operator.values():
             busy = sorted((*span, index) for index in own for span in parts(book.tasks[index]))
@@ -81,13 +78,18 @@ class _Blocks:
     def around(self, load: int) -> tuple[int, int]:
         """When operator, plate (and machine, for a plate that stays) are free before the load, and when one of them is not after it."""
         book, task = self._book, self._book.tasks[load]
-        own = book.on_plate[task.plate or ""]
-        here = bisect_left(own, load)
-        before = book.tasks[own[here - 1]].end if here else book.request.now
+        before, _ = self._between(book.on_plate[task.plate or ""], load)
         gaps = [self._neighbours[load], (before, book.request.horizon_end), self._gap(self._plate_closed.get(task.plate or "", []), task)]
         if task.machine is not None:
-            gaps += [self._gap(self._cuts.get(task.machine, []), task), self._gap(self._machine_closed[task.machine], task)]
+            gaps += [self._between(self._cuts.get(task.machine, []), load), self._gap(self._machine_closed[task.machine], task)]
         return max(free for free, _ in gaps), min(taken for _, taken in gaps)
+
+    def _between(self, others: Sequence[int], load: int) -> Span:
+        """From the end of the task before the load to the start of the one after it, in sequence: a cut of no length shares its instant."""
+        tasks, request = self._book.tasks, self._book.request
+        before, after = bisect_left(others, load) - 1, bisect_right(others, load)
+        free = tasks[others[before]].end if before >= 0 else request.now
+        return free, tasks[others[after]].start if after < len(others) else request.horizon_end
 
     def _gap(self, spans: Sequence[Span], task: Task) -> Span:
         """From the last of the spans that ends by the task's start to the first that starts from its end on."""

@@ -1,5 +1,7 @@
 """The described plan as a whole: score, results, lanes, floats and windows of a shop checked by hand."""
 
+from typing import Any
+
 import pytest
 
 NOW = 1_803_880_800
@@ -85,6 +87,16 @@ def test_windows_lie_between_the_operators_tasks(two_plates, windows):
     ]
 
 
+def test_a_cut_of_no_length_right_after_its_load_leaves_the_load_its_window(week, windows):
+    # P1 stays in M1: its cut of 0 s at 3000 comes after the load of 0 s, which A could have done from 0 on.
+    week.plates[0] |= {"stays_in": "M1"}
+    week.fixtures[0] |= {"load_seconds": 0}
+    week.operations[0] |= {"cut_seconds": 0}
+    week.order("O", 4, due=10_800)
+    week.run("R1", "P1", {("O", 10): 4}, stays=True, load=(3_000, 3_000), cut=(3_000, 3_000), unload=(3_000, 3_300))
+    assert windows(week.plan()) == {"R1": (0, 3_000)}
+
+
 def test_a_described_plan_does_not_depend_on_the_order_of_the_tasks(two_plates):
     first = two_plates.plan().text()
     two_plates.tasks.reverse()
@@ -107,3 +119,64 @@ def test_tasks_of_no_length_keep_the_sequence_of_the_rules(week, floats):
         "R1.load", "R1.place", "R1.pull", "R1.unload", "R2.load", "R2.place", "R2.pull", "R2.unload",
     ]
     assert set(floats(plan).values()) == {0}
+
+
+def _none_of_it_takes_time(week) -> None:
+    """Hand work and cuts of 0 s; part W has an op 20 on fixture G of plate P3."""
+    week.machines[0] |= {"place_seconds": 0, "pull_seconds": 0}
+    week.fixtures[0] |= {"load_seconds": 0, "unload_seconds": 0}
+    week.operations[0] |= {"cut_seconds": 0}
+    week.plates.append({**week.plates[0], "id": "P3", "fixture": "G"})
+    week.fixtures.append({"id": "G"})
+    week.nests.append({"fixture": "G", "part": "W", "op": 20, "count": 4})
+    week.operations.append({"part": "W", "op": 20, "cut_seconds": 600})
+
+
+def _together(lane: Any, *names: str) -> list[str]:
+    return [name for name in lane.tasks if name in names]
+
+
+def test_pieces_that_a_cut_of_no_length_brings_are_there_before_they_are_loaded(week):
+    _none_of_it_takes_time(week)
+    week.order("O", 4, due=10_800)
+    week.run("R1", "P1", {("O", 10): 4}, load=(0, 0), place=(600, 600), cut=(600, 600), pull=(600, 600), unload=(600, 600))
+    week.run(
+        "R2", "P3", {("O", 20): 4}, fixture="G", load=(600, 600), place=(600, 600), cut=(600, 3_000), pull=(3_000, 3_000),
+        unload=(3_000, 3_000),
+    )
+    operator = week.plan().lanes[-1]
+    assert _together(operator, "R1.place", "R1.unload", "R2.load", "R2.place") == ["R1.place", "R1.unload", "R2.load", "R2.place"]
+
+
+def test_a_plate_that_is_gone_again_at_once_is_placed_first(week):
+    # M1 has one position: P1 stands in it from 600 on, P2 at 600 only.
+    _none_of_it_takes_time(week)
+    week.order("O", 8, due=10_800)
+    week.run("R1", "P1", {("O", 10): 4}, load=(0, 0), place=(600, 600), cut=(900, 900), pull=(900, 900), unload=(900, 900))
+    week.run("R2", "P2", {("O", 10): 4}, load=(0, 0), place=(600, 600), cut=(600, 600), pull=(600, 600), unload=(1_200, 1_200))
+    machine = week.plan().lanes[0]
+    assert _together(machine, "R1.place", "R2.place", "R2.pull") == ["R2.place", "R2.pull", "R1.place"]
+
+
+def test_of_cuts_of_no_length_at_one_instant_the_one_set_up_for_is_first(week):
+    _none_of_it_takes_time(week)
+    week.order("O", 8, due=10_800)
+    all_at_600 = {kind: (600, 600) for kind in ("place", "cut", "pull", "unload")}
+    week.run("R1", "P1", {("O", 10): 4}, load=(0, 0), **all_at_600)
+    week.run("R2", "P2", {("O", 10): 4}, setup=(1, 600), load=(0, 0), **all_at_600)
+    machine = week.plan().lanes[0]
+    assert _together(machine, "R1.place", "R1.cut", "R2.setup", "R2.cut", "R2.pull") == [
+        "R2.setup", "R2.cut", "R2.pull", "R1.place", "R1.cut",
+    ]
+
+
+def test_a_plate_placed_beside_the_one_that_is_set_up_for_is_cut_after_it(week):
+    # P2 stays longer than P1, which waits beside it for its cut.
+    _none_of_it_takes_time(week)
+    week.machines[0] |= {"positions": 2}
+    week.order("O", 8, due=10_800)
+    week.run("R1", "P1", {("O", 10): 4}, load=(0, 0), place=(600, 600), cut=(600, 600), pull=(600, 600), unload=(600, 600))
+    week.run(
+        "R2", "P2", {("O", 10): 4}, setup=(1, 600), load=(0, 0), place=(600, 600), cut=(600, 600), pull=(900, 900), unload=(900, 900),
+    )
+    assert _together(week.plan().lanes[0], "R1.cut", "R2.cut") == ["R2.cut", "R1.cut"]
