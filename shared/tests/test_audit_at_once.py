@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from platerota_shared.audit import audit
-from platerota_shared.plan import Lane, Run, Task
+from platerota_shared.plan import Lane
 
 from .audit_drafts import Draft
 from .audit_plans import completed, drafted, read, run, task
@@ -134,49 +134,3 @@ def test_a_run_that_takes_no_time_is_not_loaded_with_what_it_makes_itself() -> N
     (finding,) = audit(draft.request, draft.plan)
     assert (finding.rule, finding.tasks) == ("F14", tuple(f"R1.{kind}" for kind in kinds))
     assert finding.detail == "R1.load waits for pieces that are there only after it"
-
-
-def slack(raw: dict[str, Any], runs: list[Run], tasks: list[Task]) -> dict[str, int]:
-    """The floats of a valid plan that are not 0, in seconds."""
-    request = read(raw)
-    draft = Draft(request, completed(request, drafted(request, runs, tasks)))
-    assert found(draft) == []
-    return {one.id: one.float_seconds for one in draft.plan.tasks if one.float_seconds}
-
-
-def test_an_unload_must_be_done_when_its_plate_is_loaded_again() -> None:
-    """Bob unloads P1, Ann loads it again at once."""
-    raw = shop_of_two()
-    raw["orders"][0]["quantity"] = 8
-    runs = [run(f"R{n}", "P1", "F1", "M1", ("O1", "A", 10, 4)) for n in (1, 2)]
-    assert slack(raw, runs, [
-        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
-        task("R1.unload", 2540, 2600, "Bob"), task("R2.load", 2600, 2720, "Ann"), task("R2.place", 2720, 2730, "Ann"),
-        task("R2.cut", 2730, 5130), task("R2.pull", 5130, 5140, "Ann"), task("R2.unload", 5140, 5200, "Ann"),
-    ]) == {}
-
-
-def test_an_unload_must_be_done_when_the_bench_work_on_its_pieces_begins() -> None:
-    """Ann begins with them 100 s after Bob has unloaded them."""
-    raw = shop_of_two()
-    raw["orders"][0]["quantity"] = 4
-    raw["shop"]["operations"][0]["bench_seconds"] = 30
-    before = {f"R1.{kind}": 100 for kind in ("load", "place", "cut", "pull", "unload")}
-    assert slack(raw, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], [
-        task("R1.load", 0, 120, "Bob"), task("R1.place", 120, 130, "Bob"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Bob"),
-        task("R1.unload", 2540, 2600, "Bob"), task("R1.bench.10", 2700, 2820, "Ann"),
-    ]) == before
-
-
-def test_what_is_done_in_a_machine_stays_between_its_cuts() -> None:
-    """P1 stays in M1: Bob loads it right after the cut of P2, and unloads it right before the next one."""
-    raw = shop_of_two()
-    raw["shop"]["machines"][0]["positions"] = 2
-    raw["shop"]["plates"][0]["stays_in"] = "M1"
-    runs = [run(f"R{n}", plate, "F1", "M1", ("O1", "A", 10, 4)) for n, plate in ((1, "P1"), (2, "P2"), (3, "P2"))]
-    assert slack(raw, runs, [
-        task("R2.load", 0, 120, "Ann"), task("R2.place", 120, 130, "Ann"), task("R2.cut", 130, 2530), task("R1.load", 2530, 2650, "Bob"),
-        task("R2.pull", 2530, 2540, "Ann"), task("R2.unload", 2540, 2600, "Ann"), task("R3.load", 2600, 2720, "Ann"),
-        task("R1.cut", 2650, 5050), task("R1.unload", 5050, 5110, "Bob"), task("R3.place", 5050, 5060, "Ann"), task("R3.cut", 5110, 7510),
-        task("R3.pull", 7510, 7520, "Ann"), task("R3.unload", 7520, 7580, "Ann"),
-    ]) == {"R2.pull": 2_650 - 2_540, "R2.unload": 4_920 - 2_540, "R3.load": 5_100 - 2_720, "R3.place": 50}
