@@ -17,9 +17,10 @@ from platerota_solver.schedule import Schedule, schedule_points
 NARROW, WIDE = (50, 500), 5_000
 """Labels kept of a layer: narrow walks are quick and find plans that let the exact one drop more; the wide one is for a week that
 the exact one cannot prove in its time."""
-AIM = 0.4
-"""Where between the best bound and the best plan the next exact walk has its limit: one that finds nothing is far shorter than
-one with the plan as its limit, and lifts the bound; one that finds a plan has proved it."""
+AIM, NEAR_AIM, NEAR = 0.4, 0.65, 0.06
+"""Where between the best bound and the best plan the next exact walk has its limit, and where it has it once they are nearer than that
+share of the points: one that finds nothing is far shorter than one with the plan as its limit, and lifts the bound; one that finds a plan
+has proved it."""
 CLOSE = 0.02
 """Share of its points within which a bound is so close to a plan that the plan is the limit."""
 EXACT_SHARE = 0.7
@@ -132,8 +133,8 @@ class _Prover:
         self.until = self.spent() + EXACT_SHARE * (1.0 - self.spent())
         while not self.done():
             gap = self.limit - self.floor
-            aim = self.limit if gap <= CLOSE * self.limit else self.floor + AIM * gap
-            if not self.walk(None, aim):
+            aim = AIM if gap > NEAR * self.limit else NEAR_AIM if gap > CLOSE * self.limit else 1.0
+            if not self.walk(None, self.floor + aim * gap):
                 break
         self.until = 1.0
         if not self.done():
