@@ -121,11 +121,12 @@ def whole_runs(loads: list[int], cuts: list[int], plates: int, machines: int) ->
     fills = {
         "fill_pieces": np.eye(jobs, dtype=ints), "fill_load": np.array(loads, dtype=ints), "fill_unload": np.zeros(jobs, dtype=ints),
         "fill_cut": np.repeat(np.array(cuts, dtype=ints)[:, None], machines, axis=1), "fill_from": np.zeros(jobs, dtype=ints),
-        "fill_count": np.ones(jobs, dtype=ints), "family_fills": np.array([0, jobs], dtype=ints),
+        "fill_count": np.ones(jobs, dtype=ints), "fill_least": np.ones(jobs, dtype=ints), "family_fills": np.array([0, jobs], dtype=ints),
     }
+    kinds = w.kinds._replace(least=least, least_of=of_all, capacity=np.ones(jobs, dtype=ints), kind_step=np.zeros(jobs, dtype=ints))
+    most = np.tile([1, max(cuts)], (jobs, 1)).astype(ints)
     return WalkShop(
-        w._replace(**fills, least=least, least_of=of_all, capacity=np.ones(jobs, dtype=ints), kind_step=np.zeros(jobs, dtype=ints),
-                   makespan=np.ones(1)),
+        w._replace(**fills, kinds=kinds, component_most=most, makespan=np.ones(1)),
         plain.groups, plain.kinds, plain.orders, plain.carriers, plain.operator,
     )
 
