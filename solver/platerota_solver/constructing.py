@@ -31,8 +31,9 @@ CONSTRUCT_SECONDS = 1.5
 """Past this no more plain sequences are tried; all of them take less for a thousand runs."""
 HALF_DAY = 12 * 3_600
 """Seconds after the last run that does not hold any more in which what waits for it at its mill is let go too."""
-TOKENS_PER_ORDER = 4
-"""A long order claims resources in up to this many portions, so that others may come between."""
+PORTIONS, FINE_PORTIONS, FINE_TOKENS = 4, 12, 120
+"""A long order claims resources in up to so many portions, so that others may come between: few make a small search, many let every
+run have a place of its own. In weeks of up to so many of these fine portions starts of both kinds compete."""
 
 
 def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
@@ -64,6 +65,19 @@ def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]
     if by_hand[0] < min(points for points, _ in found):
         found.append(by_hand)
     return _best_first(problem, decoder, found)
+
+
+def both_ways(problem: Problem, starts: list[Choices]) -> list[Choices]:
+    """Each start of a small week as it is, and with its long orders in finer portions: side by side, as they lie in a plain sequence,
+    the same plan.
+    """
+    found: list[Choices] = []
+    for start in starts:
+        fine = split_tokens(problem, list(dict.fromkeys(start.tokens.tolist())), FINE_PORTIONS)
+        found.append(start)
+        if len(start.tokens) < len(fine.tokens) <= FINE_TOKENS:
+            found.append(copy_choices(start)._replace(tokens=fine.tokens, quota=fine.quota))
+    return found
 
 
 def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
@@ -186,15 +200,15 @@ def sequences(problem: Problem) -> dict[str, list[int]]:
     }
 
 
-def split_tokens(problem: Problem, sequence: list[int]) -> Choices:
-    """Choices in which a long order claims resources in portions, all side by side at first."""
+def split_tokens(problem: Problem, sequence: list[int], portions: int = PORTIONS) -> Choices:
+    """Choices in which a long order claims resources in so many portions at most, all side by side at first."""
     p = problem.arrays
     runs = np.zeros(len(p.o_due), dtype=np.int64)
     for order, step, need in zip(p.i_order, p.i_step, p.i_need, strict=True):
         runs[order] += -(-int(need) // max(1, int(p.nests[:, step].max())))
-    tokens = [order for order in sequence for _ in range(max(1, min(TOKENS_PER_ORDER, int(runs[order]))))]
+    tokens = [order for order in sequence for _ in range(max(1, min(portions, int(runs[order]))))]
     choices = first_choices(problem, tokens)
-    choices.quota[:] = np.maximum(1, -(-runs // TOKENS_PER_ORDER))
+    choices.quota[:] = np.maximum(1, -(-runs // portions))
     return choices
 
 

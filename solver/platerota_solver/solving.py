@@ -12,7 +12,7 @@ from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 from platerota_solver.bounds import lower_bound
 from platerota_solver.clock import Clock
-from platerota_solver.constructing import construct, sequences, vary
+from platerota_solver.constructing import both_ways, construct, sequences, vary
 from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
@@ -203,6 +203,8 @@ class _Solver:
         small = provable(problem) and not asked
         tiny = small and _tiny(problem)
         self.bound_below(problem, clock, TINY_BOUND_SHARE if tiny else BOUND_SHARE)
+        if self.start is None:
+            starts = both_ways(problem, starts)
         if small:
             _, schedule = self.search(problem, decoder, starts, clock, PROOF_FROM, schedule)
             schedule = self.prove(problem, schedule, clock, TINY_SHARE if tiny else SMALL_SHARE)

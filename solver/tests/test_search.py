@@ -8,7 +8,7 @@ import pytest
 
 from benchmarks.generator import FULL, make_request
 from platerota_shared import read_request
-from platerota_solver.constructing import sequences, split_tokens
+from platerota_solver.constructing import FINE_PORTIONS, FINE_TOKENS, both_ways, sequences, split_tokens
 from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.kernel.state import RUNS, new_state
 from platerota_solver.problem import Problem, build_problem
@@ -41,6 +41,38 @@ def test_a_long_order_claims_in_four_portions() -> None:
     choices = split_tokens(build_problem(read_request(raw)), [1, 0])
     assert choices.tokens.tolist() == [1, 1, 0, 0, 0, 0]
     assert choices.quota.tolist() == [3, 1]
+
+
+@pytest.mark.parametrize("features", ["plain", "routed", "mixed"])
+def test_a_small_week_is_searched_run_by_run_too(features: str) -> None:
+    """A start in finer portions is the same plan at first; then others may come between any two runs of an order."""
+    problem = build_problem(read_request(make_request("small", 1, (features,))))
+    decoder = Decoder(problem)
+    starts = [fitting(decoder, split_tokens(problem, sequence)) for sequence in sequences(problem).values()]
+    both = both_ways(problem, starts)
+    assert [choices.tokens.tolist() for choices in both[::2]] == [choices.tokens.tolist() for choices in starts]
+    assert [decoder.points(choices) for choices in both[1::2]] == pytest.approx([decoder.points(choices) for choices in starts])
+    most = max(choices.tokens.tolist().count(order) for choices in both[1::2] for order in choices.tokens)
+    assert 4 < most <= FINE_PORTIONS
+
+
+def test_a_large_week_is_searched_in_few_portions() -> None:
+    problem = build_problem(read_request(make_request("medium", 1)))
+    start = split_tokens(problem, sequences(problem)["due"])
+    assert len(split_tokens(problem, sequences(problem)["due"], FINE_PORTIONS).tokens) > FINE_TOKENS
+    assert len(both_ways(problem, [start])) == 1
+
+
+def test_a_mixed_week_is_not_left_to_whole_halves_of_orders() -> None:
+    """Three orders, each of which asks for the mill in between runs of the others; in portions of two runs none has less than 47 points."""
+    problem = build_problem(read_request(make_request("tiny", 1, ("mixed",))))
+    decoder = Decoder(problem)
+    starts = both_ways(problem, [fitting(decoder, split_tokens(problem, sequences(problem)["due"]))])
+    walks = [Annealing(decoder, start, seed=1) for start in starts]
+    for walk in walks:
+        for part in range(20):
+            walk.round(part / 20, 100)
+    assert walks[1].best_points < 30 < 45 < walks[0].best_points
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
