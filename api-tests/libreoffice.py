@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -43,16 +44,53 @@ def needed() -> tuple[str, str]:
 class Office:
     """A running LibreOffice; `profile` is the folder of its settings."""
 
-    def __init__(self, python: str, pipe: str, profile: Path) -> None:
-        self.python, self.pipe, self.profile = python, pipe, profile
+    def __init__(self, folder: Path) -> None:
+        self._office, self.python = needed()
+        self.pipe, self.profile, self._temporary = f"platerota-{uuid4().hex}", folder / "profile", folder / "temporary"
+        self._temporary.mkdir()
+        self.begin()
+
+    def begin(self) -> None:
+        """Start the program."""
+        command = [
+            self._office, "--headless", "--invisible", "--norestore", "--nologo", "--nodefault",
+            f"--accept=pipe,name={self.pipe};urp;", f"-env:UserInstallation={self.profile.as_uri()}",
+        ]
+        environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
+        # A folder of temporary files of its own: what another LibreOffice left in the machine's is none of its business.
+        environment["TMPDIR"] = str(self._temporary)
+        self._process = subprocess.Popen(
+            command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment, start_new_session=True)
+
+    def end(self) -> None:
+        """End it, and whatever is left of it."""
+        with suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGTERM)  # the command is a script around the program; all of its group are its own
+        self._process.wait()
 
     def run(self, command: str, *words: str | Path, fails: bool = False) -> Any:
-        """What :mod:`uno_driver` prints for a command; where it `fails`, what it says on standard error."""
-        driver = Path(__file__).with_name("uno_driver.py")
-        given = [self.python, "-E", str(driver), self.pipe, command, *map(str, words)]
-        done = subprocess.run(given, capture_output=True, text=True, timeout=120, check=False)
+        """What :mod:`uno_driver` prints for a command; where it `fails`, what it says on standard error.
+
+        Beside much else LibreOffice itself fell over at the first macro in Python (std::bad_alloc, seen twice): then another one is
+        asked, once.
+        """
+        done = self._driven(command, *words)
+        if done.returncode != 0 and self._fell():
+            self.begin()
+            done = self._driven(command, *words)
         assert (done.returncode != 0) is fails, done.stderr
         return done.stderr if fails else json.loads(done.stdout)
+
+    def _driven(self, command: str, *words: str | Path) -> subprocess.CompletedProcess[str]:
+        driver = Path(__file__).with_name("uno_driver.py")
+        given = [self.python, "-E", str(driver), self.pipe, command, *map(str, words)]
+        return subprocess.run(given, capture_output=True, text=True, timeout=120, check=False)
+
+    def _fell(self) -> bool:
+        """Whether the program has ended by itself; it takes a moment to."""
+        with suppress(subprocess.TimeoutExpired):
+            self._process.wait(3)
+        return self._process.poll() is not None
 
     def install(self, macro: str, name: str) -> None:
         """Put a Python macro into the user's folder."""
@@ -64,20 +102,8 @@ class Office:
 @contextmanager
 def running(folder: Path) -> Iterator[Office]:
     """A LibreOffice with settings in `folder`, until the block ends."""
-    office, python = needed()
-    pipe, profile = f"platerota-{uuid4().hex}", folder / "profile"
-    command = [
-        office, "--headless", "--invisible", "--norestore", "--nologo", "--nodefault", f"--accept=pipe,name={pipe};urp;",
-        f"-env:UserInstallation={profile.as_uri()}",
-    ]
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
-    # A folder of temporary files of its own: what another LibreOffice left in the machine's is none of its business.
-    environment["TMPDIR"] = str(folder / "temporary")
-    (folder / "temporary").mkdir()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment, start_new_session=True)
+    office = Office(folder)
     try:
-        yield Office(python, pipe, profile)
+        yield office
     finally:
-        # The command is a script around the program; all of its group are its own.
-        os.killpg(process.pid, 15)
-        process.wait()
+        office.end()
