@@ -70,8 +70,9 @@ def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]
 
 
 def both_ways(problem: Problem, starts: list[Choices]) -> list[Choices]:
-    """Each start of a small week as it is, and with its long orders in finer portions: side by side, as they lie in a plain sequence,
-    the same plan.
+    """The starts, and in a small week after each the same with its long orders in finer portions.
+
+    Portions side by side, as in a plain sequence, make the same plan in either way.
     """
     found: list[Choices] = []
     for start in starts:

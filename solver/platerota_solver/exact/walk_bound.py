@@ -21,6 +21,7 @@ from platerota_solver.exact.walk_work import (
     RUN_UNLOAD,
     SHARED,
     TRIPS,
+    may_load,
     mills_end,
     progress,
     stages,
@@ -45,7 +46,7 @@ def gather(w: Walk, times: Ints, own: Ints, free: Ints, unload: int) -> tuple[in
             continue
         hand += own[c, HAND]
         mill += own[c, MILL]
-        if own[c, LOADS] == 0 and (own[c, SHARED] == 0 or own[c, CUTS] == 0):
+        if not may_load(own[c]):
             continue
         extra = min(extra, w.kinds.least_of[c, RUN_CUT] + w.kinds.least_of[c, RUN_EXCHANGE])
         least = own[c, LEAST]
@@ -227,7 +228,7 @@ def fewest(row: Ints, more: bool, waiting: int) -> int:
 
 @compiled
 def to_come(
-    w: Walk, state: Ints, times: Ints, counts: Ints, todo: Ints, work: Ints, table: Ints, free: Ints, finish: Ints, press: Ints,
+    w: Walk, state: Ints, times: Ints, counts: Ints, asks: Ints, work: Ints, table: Ints, free: Ints, finish: Ints, press: Ints,
     best: Floats, points: Floats, limit: float,
 ) -> float:
     """Points still to come from the open orders, at least; infinite where they cannot all fit the horizon.
@@ -243,7 +244,7 @@ def to_come(
         return float(w.makespan[0] * times[0])
     progress(w, state, counts)
     ready, unload = uncut(w, state)
-    tabulate(w.kinds, int(done), counts, todo, table)
+    tabulate(w.kinds, int(done), counts, asks, table)
     standing = stand(w, state, times, work, free)
     at, open_orders = 0, 0
     for o in range(orders):

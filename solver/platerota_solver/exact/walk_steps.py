@@ -38,7 +38,7 @@ class Room(NamedTuple):
     times: Ints
     idle: Ints
     counts: Ints  # [3, kind]
-    todo: Ints  # [3, kind]
+    asks: Ints  # [3, kind]
     work: Ints  # [2 × (machines + kinds)]
     table: Ints  # [set of orders, component, WORK_COLUMNS]
     free: Ints  # per plate
@@ -157,7 +157,7 @@ def put(w: Walk, out: Labels, row: int, source: Labels, parent: int, room: Room,
     """Write the child in `room` to `row` of `out` unless it cannot lead below `limit`; the next free row."""
     settle(w, room.state, room.times)
     total = cost + to_come(
-        w, room.state, room.times, room.counts, room.todo, room.work, room.table, room.free, room.finish, room.press, room.best,
+        w, room.state, room.times, room.counts, room.asks, room.work, room.table, room.free, room.finish, room.press, room.best,
         room.points, limit - cost)
     if total >= limit:
         return row

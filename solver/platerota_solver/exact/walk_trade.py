@@ -20,6 +20,7 @@ from platerota_solver.exact.walk_work import (
     RUN_EXCHANGE,
     RUN_LOAD,
     RUN_UNLOAD,
+    may_load,
     mills_end,
     work_until,
     worked_by,
@@ -62,8 +63,7 @@ def asked(plates: int, rhythm: Floats, least_of: Ints, kind: int, part: Ints, wh
     one = in_window(rhythm, seconds)
     if whole[AGAIN] == 0:
         return max(int(part[kind]), int(whole[kind] - plates * one))
-    run = least_of[RUN_EXCHANGE] + (
-        least_of[RUN_CUT] if kind == MILL else least_of[RUN_LOAD] + least_of[RUN_UNLOAD])
+    run = least_of[RUN_EXCHANGE] + (least_of[RUN_CUT] if kind == MILL else least_of[RUN_LOAD] + least_of[RUN_UNLOAD])
     least = NEVER
     for more in range(plates):
         runs = max(0, whole[AGAIN] + 1 + more - whole[LOADS])
@@ -116,7 +116,7 @@ def ends(w: Walk, own: Ints, ready: bool, unload: int) -> tuple[int, int]:
     """The least first load before a mill can begin, and the least unload after its last cut, for a set's rows of the table."""
     first, last = 0 if ready else NEVER, unload
     for c in range(w.kinds.need.shape[0]):
-        if w.kinds.component[c] == c and own[c, LOADS] > 0:
+        if w.kinds.component[c] == c and may_load(own[c]):
             first = min(first, w.kinds.least_of[c, RUN_LOAD] + w.kinds.least_of[c, CUT_LOAD])
             last = min(last, w.kinds.least_of[c, RUN_UNLOAD] + w.kinds.least_of[c, CUT_UNLOAD])
     return first, last

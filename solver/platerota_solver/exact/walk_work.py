@@ -67,20 +67,20 @@ def progress(w: Walk, state: Ints, counts: Ints) -> None:
 
 
 @compiled
-def want(kinds: Kinds, done: int, counts: Ints, todo: Ints) -> None:
-    """Pieces to load, cut and unload by kind (`todo` rows 0, 1, 2) until the orders in `done` are: what is through may all be theirs."""
+def want(kinds: Kinds, done: int, counts: Ints, asks: Ints) -> None:
+    """Pieces to load, cut and unload by kind (`asks` rows 0, 1, 2) until the orders in `done` are: what is through may all be theirs."""
     for k in range(kinds.need.shape[0]):
         wanted = 0
         for o in range(kinds.order_need.shape[0]):
             if (done >> o) & 1:
                 wanted += kinds.order_need[o, k]
         for row in range(3):
-            todo[row, k] = max(0, wanted - counts[row, k])
+            asks[row, k] = max(0, wanted - counts[row, k])
 
 
 @compiled
-def runs_of(kinds: Kinds, todo: Ints, counts: Ints, component: int) -> tuple[int, int]:
-    """The least runs of a component's plates still to load for the pieces in `todo` row 0, and the least pieces in any one of them.
+def runs_of(kinds: Kinds, asks: Ints, counts: Ints, component: int) -> tuple[int, int]:
+    """The least runs of a component's plates still to load for the pieces in `asks` row 0, and the least pieces in any one of them.
 
     As many as the step that needs most. Where an op and the next lie on the same plates: the run that is loaded last with
     pieces of the op is followed by one that holds them for the next; and where no piece is under way or waits for a next op,
@@ -97,8 +97,8 @@ def runs_of(kinds: Kinds, todo: Ints, counts: Ints, component: int) -> tuple[int
             continue
         total, again = 0, False
         for j in range(number_of_kinds):
-            if kinds.component[j] == component and kinds.kind_step[j] == kinds.kind_step[k] and todo[0, j] > 0:
-                total += todo[0, j]
+            if kinds.component[j] == component and kinds.kind_step[j] == kinds.kind_step[k] and asks[0, j] > 0:
+                total += asks[0, j]
                 if j + 1 < number_of_kinds and kinds.before[j + 1] == j and kinds.component[j + 1] == component:
                     again = True
         if total == 0:
@@ -111,25 +111,37 @@ def runs_of(kinds: Kinds, todo: Ints, counts: Ints, component: int) -> tuple[int
 
 
 @compiled
-def runs_between(kinds: Kinds, todo: Ints, more: int, less: int, component: int) -> int:
-    """The least runs that hold the pieces of `todo` row `more` that are not in row `less` (-1: all of them)."""
+def of_step(kinds: Kinds, pieces: Ints, kind: int) -> int:
+    """The pieces of all kinds that fill the same nests as a kind, on the plates of its component."""
+    total = 0
+    for k in range(kinds.need.shape[0]):
+        if kinds.component[k] == kinds.component[kind] and kinds.kind_step[k] == kinds.kind_step[kind]:
+            total += pieces[k]
+    return int(total)
+
+
+@compiled
+def runs_between(kinds: Kinds, asks: Ints, more: int, less: int, component: int) -> int:
+    """The least runs that hold the pieces of `asks` row `more` that are not in row `less` (-1: all of them)."""
     runs = 0
     for k in range(kinds.need.shape[0]):
-        if kinds.component[k] != component:
-            continue
-        total = 0
-        for j in range(kinds.need.shape[0]):
-            if kinds.component[j] == component and kinds.kind_step[j] == kinds.kind_step[k]:
-                total += todo[more, j] - (todo[less, j] if less >= 0 else 0)
-        runs = max(runs, -(-total // kinds.capacity[k]))
+        if kinds.component[k] == component:
+            pieces = of_step(kinds, asks[more], k) - (of_step(kinds, asks[less], k) if less >= 0 else 0)
+            runs = max(runs, -(-pieces // kinds.capacity[k]))
     return runs
 
 
 @compiled
-def shares(kinds: Kinds, todo: Ints, done: int, component: int) -> bool:
+def may_load(row: Ints) -> bool:
+    """Whether a set may load new runs in a component, by its `row` of the table: it must, or may leave to others what is loaded."""
+    return bool(row[LOADS] > 0 or (row[SHARED] > 0 and row[CUTS] > 0))
+
+
+@compiled
+def shares(kinds: Kinds, asks: Ints, done: int, component: int) -> bool:
     """Whether orders outside the set `done` are alike to one of it that still needs a component: theirs may be what is under way now."""
     for k in range(kinds.need.shape[0]):
-        if kinds.component[k] == component and todo[2, k] > 0:
+        if kinds.component[k] == component and asks[2, k] > 0:
             wanted = 0
             for o in range(kinds.order_need.shape[0]):
                 if (done >> o) & 1:
@@ -140,17 +152,12 @@ def shares(kinds: Kinds, todo: Ints, done: int, component: int) -> bool:
 
 
 @compiled
-def least_cut(kinds: Kinds, todo: Ints, cuts: int, component: int) -> int:
+def least_cut(kinds: Kinds, asks: Ints, cuts: int, component: int) -> int:
     """The least pieces of one step in any of so many cuts, where these are as few as can be."""
     least = 1
     for k in range(kinds.need.shape[0]):
-        if kinds.component[k] != component:
-            continue
-        total = 0
-        for j in range(kinds.need.shape[0]):
-            if kinds.component[j] == component and kinds.kind_step[j] == kinds.kind_step[k]:
-                total += todo[1, j]
-        least = max(least, total - (cuts - 1) * kinds.capacity[k])
+        if kinds.component[k] == component:
+            least = max(least, of_step(kinds, asks[1], k) - (cuts - 1) * kinds.capacity[k])
     return int(least)
 
 
@@ -184,37 +191,37 @@ def again(kinds: Kinds, counts: Ints, done: int, component: int) -> int:
 
 
 @compiled
-def component_work(kinds: Kinds, counts: Ints, todo: Ints, done: int, component: int, row: Ints) -> None:
+def component_work(kinds: Kinds, counts: Ints, asks: Ints, done: int, component: int, row: Ints) -> None:
     """What a component's pieces still take, into a `row` of the table.
 
     What is loaded or cut has its place in runs of its own, beside those still to load; but where orders outside the set are alike it may
     be left to them, and then new runs may hold it all.
     """
-    loads, least = runs_of(kinds, todo, counts, component)
-    shared = shares(kinds, todo, done, component)
+    loads, least = runs_of(kinds, asks, counts, component)
+    shared = shares(kinds, asks, done, component)
     if shared:
-        cuts = max(loads, runs_between(kinds, todo, 1, -1, component))
-        unloads = max(cuts, runs_between(kinds, todo, 2, -1, component))
-        least = max(least if cuts == loads else 1, least_cut(kinds, todo, cuts, component))
+        cuts = max(loads, runs_between(kinds, asks, 1, -1, component))
+        unloads = max(cuts, runs_between(kinds, asks, 2, -1, component))
+        least = max(least if cuts == loads else 1, least_cut(kinds, asks, cuts, component))
     else:
-        cuts = loads + runs_between(kinds, todo, 1, 0, component)
-        unloads = cuts + runs_between(kinds, todo, 2, 1, component)
+        cuts = loads + runs_between(kinds, asks, 1, 0, component)
+        unloads = cuts + runs_between(kinds, asks, 2, 1, component)
     exchange, cycle = kinds.least_of[component, RUN_EXCHANGE], kinds.least_of[component, RUN_CUT]
     load, unload = kinds.least_of[component, RUN_LOAD], kinds.least_of[component, RUN_UNLOAD]
     hand, mill = loads * load + cuts * exchange + unloads * unload, cuts * (cycle + exchange)
     trips = loads * (load + cycle + exchange + unload)
     for k in range(kinds.need.shape[0]):
         if kinds.component[k] == component:
-            hand += todo[0, k] * kinds.least[k, CUT_LOAD] + todo[2, k] * kinds.least[k, CUT_UNLOAD]
-            mill += todo[1, k] * kinds.least[k, CUT]
-            trips += todo[0, k] * (kinds.least[k, CUT_LOAD] + kinds.least[k, CUT] + kinds.least[k, CUT_UNLOAD])
+            hand += asks[0, k] * kinds.least[k, CUT_LOAD] + asks[2, k] * kinds.least[k, CUT_UNLOAD]
+            mill += asks[1, k] * kinds.least[k, CUT]
+            trips += asks[0, k] * (kinds.least[k, CUT_LOAD] + kinds.least[k, CUT] + kinds.least[k, CUT_UNLOAD])
     row[HAND], row[MILL], row[TRIPS], row[LOADS], row[LEAST], row[CUTS] = hand, mill, trips, loads, least, cuts
     row[SHARED] = 1 if shared else 0
     row[AGAIN] = again(kinds, counts, done, component) if loads > 0 else 0
 
 
 @compiled
-def tabulate(kinds: Kinds, done: int, counts: Ints, todo: Ints, table: Ints) -> None:
+def tabulate(kinds: Kinds, done: int, counts: Ints, asks: Ints, table: Ints) -> None:
     """The table of work for every set of orders beside those `done`; what a set asks of a component its orders there ask."""
     for chosen in range(1 << kinds.order_need.shape[0]):
         if chosen & done:
@@ -229,9 +236,9 @@ def tabulate(kinds: Kinds, done: int, counts: Ints, todo: Ints, table: Ints) -> 
                     table[chosen, c, column] = table[own, c, column]
                 continue
             if not wanted:
-                want(kinds, done | chosen, counts, todo)
+                want(kinds, done | chosen, counts, asks)
                 wanted = True
-            component_work(kinds, counts, todo, done | chosen, c, table[chosen, c])
+            component_work(kinds, counts, asks, done | chosen, c, table[chosen, c])
 
 
 @compiled
