@@ -102,7 +102,6 @@ def test_delete_ends_the_solve(client: httpx.Client, server: Any, busy: Request,
     assert client.get(address).status_code == 404
 
 
-@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
 def test_a_killed_solver_leaves_its_last_valid_plan(client: httpx.Client, server: Any, busy: Request, until: Until) -> None:
     address = under_way(client, busy, until)
     (child,) = server.children()
@@ -113,7 +112,6 @@ def test_a_killed_solver_leaves_its_last_valid_plan(client: httpx.Client, server
     assert "solve-ended-early" in [warning["code"] for warning in plan["warnings"]]
 
 
-@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
 def test_a_request_whose_solver_is_killed_each_time_before_its_first_plan_is_a_failure_in_words(
     client: httpx.Client, server: Any, busy: Request,
 ) -> None:
@@ -127,7 +125,6 @@ def test_a_request_whose_solver_is_killed_each_time_before_its_first_plan_is_a_f
     assert client.post(f"{address}/stop").status_code == 409
 
 
-@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
 def test_a_solver_killed_once_is_started_again(client: httpx.Client, server: Any, tiny: Request) -> None:
     address = client.post("/v1/plans", json=tiny, headers=ASYNC).headers["location"]
     while not server.children():
@@ -138,7 +135,6 @@ def test_a_solver_killed_once_is_started_again(client: httpx.Client, server: Any
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
-@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
 def test_a_plan_outlives_its_server(tmp_path: Path, tiny: Request, how: signal.Signals) -> None:
     with started(tmp_path / "log", PLATEROTA_SOLVE_SLOTS="1") as server, server.client() as client:
         done = client.post("/v1/plans", json=tiny).headers["location"]
@@ -153,7 +149,6 @@ def test_a_plan_outlives_its_server(tmp_path: Path, tiny: Request, how: signal.S
         assert client.get(taken, headers={"Prefer": "wait=60"}).json()["status"] == "ready"
 
 
-@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
 def test_no_solver_outlives_its_server(own_server: Any, busy: Request, until: Until, how: signal.Signals) -> None:
     with own_server.client() as client:
@@ -164,7 +159,6 @@ def test_no_solver_outlives_its_server(own_server: Any, busy: Request, until: Un
         assert gone(child)
 
 
-@pytest.mark.skipif(os.name != "posix", reason="the test ends the server with a POSIX signal")
 def test_a_server_on_its_way_down_answers_who_waits(own_server: Any, busy: Request) -> None:
     busy["settings"]["solve_seconds"] = 25
     with own_server.client() as client, ThreadPoolExecutor() as threads:

@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import pytest
 from standardwebhooks import Webhook
 
 from .conftest import started
@@ -170,7 +169,6 @@ def receiving() -> Iterator[tuple[Receiver, str]]:
         server.server_close()
 
 
-@pytest.mark.skipif(os.name != "posix", reason="the test kills with POSIX signals")
 def test_a_message_that_did_not_arrive_is_sent_again_by_the_service_after_a_crash(tmp_path: Path, tiny: Request) -> None:
     with receiving() as (receiver, url):
         with started(tmp_path / "log", PLATEROTA_WEBHOOKS_INSIDE="true") as server, server.client() as client:

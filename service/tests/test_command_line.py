@@ -1,7 +1,6 @@
 """The command line as a new user meets it: wrong use first, then well. Exit codes: 0 well, 1 findings or unplaced, 2 faults."""
 
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -213,7 +212,6 @@ class TestPlan:
         assert words in result.stderr
         assert not out.exists()
 
-    @pytest.mark.skipif(os.name != "posix", reason="the test sends the signal that Ctrl-C is on POSIX systems")
     def test_ctrl_c_keeps_the_best_plan(self, request_file: Path, tmp_path: Path, child: FakeChild) -> None:
         out = tmp_path / "out.json"
         code = f"from platerota_service import command_line as c, command_plans as p; p.SOLVE_CHILD = {child('talking')!r}; c.main()"

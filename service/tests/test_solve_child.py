@@ -1,7 +1,6 @@
 """The child that solves: what it says, and how it obeys. The solver itself is tested beside it; here it is a few lines."""
 
 import json
-import os
 import subprocess
 import sys
 import threading
@@ -217,7 +216,6 @@ def test_it_ends_quietly_when_it_is_told_nothing(start: StartChild) -> None:
     assert process.returncode == 0
 
 
-@pytest.mark.skipif(os.name != "posix", reason="only POSIX systems limit the memory of a process")
 def test_memory_is_limited(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("bytearray(8 * 1024**3)") as process:
         assert process.stdin is not None
