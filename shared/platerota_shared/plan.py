@@ -303,6 +303,33 @@ class Stage(Out):
     """More about it, in words; mostly blank."""
 
 
+class OrderDecisions(Out):
+    """How an order claims resources, where not plainly."""
+
+    id: str
+    """The order."""
+    runs_a_turn: int | None = None
+    """Runs it is given at each of its turns, the last one excepted; null: all."""
+    off_machines: tuple[str, ...] = ()
+    off_plates: tuple[tuple[str, str], ...] = ()
+    """Plates that it keeps off, each with a fixture; machines before."""
+    habits: dict[str, int] = {}
+    """How it fills its runs and fetches its plates: names and numbers of the optimiser's own."""
+
+
+class Decisions(Out):
+    """What the optimiser decided before anything had a time: a solve that starts from the plan goes on from here."""
+
+    turns: tuple[str, ...]
+    """Orders in the sequence in which they claim plates, machines and people; a long one has several turns."""
+    orders: tuple[OrderDecisions, ...] = ()
+    """Those that do not claim them plainly."""
+    overtime: tuple[tuple[str, Instant], ...] = ()
+    """Overtime that is open: the operator, and when it begins."""
+    builds: tuple[tuple[str, str], ...] = ()
+    """Builds that may be done: blank plate and fixture."""
+
+
 class SolverReport(Out):
     """How the plan was found."""
 
@@ -314,6 +341,8 @@ class SolverReport(Out):
     """The version of platerota that made it: with it, a repeatable request gives the same plan again; null where it is not known."""
     stages: tuple[Stage, ...] = ()
     """What it went through."""
+    decisions: Decisions | None = None
+    """What was decided on the way, for solves that start from this plan; it need not lead to every task as it is; null: not known."""
 
 
 class Plan(Out):

@@ -32,8 +32,8 @@ from platerota_solver.risk import risks
 
 Request = dict[str, Any]
 HOUR: Final = 3_600
-WHAT_IF, RUSH_SHARE, REPLAN, FULL = 0.2, 0.1, 0.25, 3.0
-"""Budgets of each solve in budgets of the base; of a medium week 4, 2, 5 and 60 s: what the service gives, and the full solve."""
+WHAT_IF, RUSH_SHARE, REPLAN, FULL = 0.2, 0.15, 0.25, 3.0
+"""Budgets of each solve in budgets of the base; of a medium week 4, 3, 5 and 60 s: what the service gives, and the full solve."""
 RUSH_WORKERS: Final = 2
 """Plans of a rush order that are solved side by side."""
 HARMLESS_HOUR, ANY_PRICE_HOUR = 1e5, 1e6

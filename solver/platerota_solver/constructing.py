@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from itertools import zip_longest
 
 import numpy as np
 import numpy.typing as npt
 
+from platerota_shared.plan import Decisions
 from platerota_solver.clock import Clock
+from platerota_solver.decisions import choices_of
 from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.keeping import keeping
 from platerota_solver.kernel.state import (
@@ -33,6 +37,8 @@ BEST_WITHOUT_SEARCH = "slack"
 """The sequence tried first, as a week of thousands of runs has time for two or three: it began a sixth below due dates there."""
 HALF_DAY = 12 * 3_600
 """Seconds after the last run that does not hold any more in which what waits for it at its mill is let go too."""
+PLACES, BEST_PLACES = 24, 4
+"""An order that is new is tried at so many places of the sequence, and around the best; so many of them are gone on from."""
 PORTIONS, FINE_PORTIONS, FINE_TOKENS = 4, 12, 120
 """A long order claims resources in up to so many portions, so that others may come between: few make a small search, many let every
 run have a place of its own. In weeks of up to so many of these fine portions starts of both kinds compete."""
@@ -83,7 +89,54 @@ def both_ways(problem: Problem, starts: list[Choices]) -> list[Choices]:
     return found
 
 
-def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
+def vary(problem: Problem, decoder: Decoder, clock: Clock, decisions: Decisions | None) -> list[Choices]:
+    """The plan that is started from, kept as far as it holds, and the decisions it was made from, each with what is new put in.
+
+    Both in turn, the better first: a plan kept run by run has little room for a new order, and the decisions of its search, made again
+    with the order among them, are where that search would have gone on; but they may move every task. A replan keeps the plan.
+    """
+    kept = _kept(problem, decoder, clock)
+    if decisions is None or problem.arrays.k_total[0]:
+        return _best_first(problem, decoder, kept)
+    ways = [_best_first(problem, decoder, way) for way in (kept, _decided(problem, decoder, clock, decisions))]
+    ways.sort(key=lambda way: decoder.score(way[0]))
+    return [choices for pair in zip_longest(*ways) for choices in pair if choices is not None]
+
+
+def _decided(problem: Problem, decoder: Decoder, clock: Clock, decisions: Decisions) -> list[tuple[float, Choices]]:
+    """The decisions made again, with each order that has no turn yet put in where it costs least, one after the other by due date."""
+    choices, plain = choices_of(problem, decisions), split_tokens(problem, sequences(problem)["due"])
+    found: list[tuple[float, Choices]] = []
+    for order in dict.fromkeys(plain.tokens.tolist()):
+        if order not in choices.tokens:
+            choices.quota[order] = plain.quota[order]
+            found = _put_in(decoder, clock, choices, plain.tokens[plain.tokens == order])
+            choices = copy_choices(found[0][1])
+            choices.skip[:] = 0
+    return found or [_tried(decoder, clock, choices)]
+
+
+def _put_in(decoder: Decoder, clock: Clock, choices: Choices, turns: npt.NDArray[np.int64]) -> list[tuple[float, Choices]]:
+    """Choices with more turns, side by side, at the places of the sequence where that costs least: the best first."""
+    size = len(choices.tokens)
+    step = max(1, size // PLACES)
+    found: dict[int, tuple[float, Choices]] = {}
+
+    def look(places: Iterable[int]) -> int:
+        for place in places:
+            if found and _late(clock):
+                break
+            if place not in found:
+                found[place] = _tried(decoder, clock, choices._replace(tokens=np.insert(choices.tokens, place, turns)))
+        return min(found, key=lambda place: found[place][0])
+
+    best = look(range(0, size + 1, step))
+    look(range(max(0, best - step), min(size, best + step) + 1, max(1, step // 4)))
+    by_points = {round(points, 6): (points, one) for points, one in reversed(found.values())}
+    return [by_points[points] for points in sorted(by_points)[:BEST_PLACES]]
+
+
+def _kept(problem: Problem, decoder: Decoder, clock: Clock) -> list[tuple[float, Choices]]:
     """The plan that is started from, kept as far as it holds, with what is new put in behind what is kept, or before it.
 
     Where an order is wished for at any price, the plan is also let go from some instant on, and as a whole: what is let go claims
@@ -106,13 +159,13 @@ def vary(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]:
     for room, late in ((room, late) for room in (1, 0) for late in range(LATE_HABITS)):
         for before, let_go in ways:
             if found and _late(clock):
-                return _best_first(problem, decoder, found)
+                return found
             other = copy_choices(plain)
             other.late[:], other.room[:], other.before[:] = late, room, before
             other.keep[let_go] = 0
             other.keep[list(problem.frozen)] = FROZEN
             found.append(_tried(decoder, clock, other))
-    return _best_first(problem, decoder, found)
+    return found
 
 
 def _after_loss(decoder: Decoder, plain: Choices, before: int) -> list[tuple[int, npt.NDArray[np.bool_]]]:

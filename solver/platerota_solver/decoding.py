@@ -7,9 +7,22 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from platerota_solver.kernel.decode import decode
+from platerota_solver.kernel.decode import GIVEN_UP, decode, keep_marks, mark_size
 from platerota_solver.kernel.points import points
-from platerota_solver.kernel.state import CARRIER, FIRST_PIECES, FULL, ITEM, LAST_PIECES, PIECES, Choices, Rates, State, new_state, rates
+from platerota_solver.kernel.state import (
+    CARRIER,
+    FIRST_PIECES,
+    FULL,
+    ITEM,
+    LAST_PIECES,
+    PIECES,
+    Choices,
+    Rates,
+    State,
+    Track,
+    new_state,
+    rates,
+)
 from platerota_solver.problem import Problem
 from platerota_solver.schedule import Schedule
 
@@ -17,6 +30,10 @@ from platerota_solver.schedule import Schedule
 def copy_choices(choices: Choices) -> Choices:
     """A copy whose arrays may be changed."""
     return Choices(*(array.copy() for array in choices))
+
+
+MARKS = 16
+"""Places of a sequence at which a search notes the schedule, so that a change behind one needs no decode of what is before."""
 
 
 class Decoder:
@@ -29,16 +46,39 @@ class Decoder:
         self.state: State = new_state(problem, self.spare)
         self.decodes = 0
         self.holds, self.ragged = run_orders(problem)
+        self.fellows = fellows(problem)
+        self._fresh = np.zeros((MARKS, 0), dtype=np.int64)
+        self._no_track = self._new_track(0)
 
     def run(self, choices: Choices) -> int:
         """Decode; the number of an order that does not fit the horizon, -1 where all do."""
+        return self.follow(choices, choices, self._no_track)
+
+    def follow(self, choices: Choices, known: Choices, track: Track) -> int:
+        """Decode, going on from where `known` is marked; as :meth:`run`, and GIVEN_UP above the track's limit."""
         self.decodes += 1
-        failed = decode(self.problem.arrays, self.state, choices)
+        failed = decode(self.problem.arrays, self.state, choices, known, track)
         while self.state.counts[FULL]:
             self.spare *= 2
             self.state = new_state(self.problem, self.spare)
-            failed = decode(self.problem.arrays, self.state, choices)
+            failed = decode(self.problem.arrays, self.state, choices, known, track)
         return int(failed)
+
+    def _new_track(self, marks: int) -> Track:
+        """An empty track with so many marks; with room for a week half as full again as the one decoded last."""
+        room = 3 * int(mark_size(self.state)) // 2 if marks else 0
+        if self._fresh.shape[1] < room:
+            self._fresh = np.zeros((MARKS, room), dtype=np.int64)
+        return Track(
+            marks=np.zeros((marks, room), dtype=np.int64), size=np.full(marks, -1, dtype=np.int64), fresh=self._fresh[:marks],
+            fresh_size=np.full(marks, -1, dtype=np.int64), from_mark=np.full(1, -1, dtype=np.int64), fellows=self.fellows,
+            rates=self.rates, limit=np.full(1, np.inf),
+        )
+
+    def track(self, choices: Choices) -> Following:
+        """A search that begins at choices, which are decoded."""
+        self.run(choices)
+        return Following(self, choices, self._new_track(max(1, min(MARKS, len(choices.tokens)))))
 
     def points(self, choices: Choices) -> float:
         """Points of the schedule that `run` left in the state."""
@@ -53,6 +93,45 @@ class Decoder:
         self.run(choices)
         unplaced = tuple(int(o) for o in np.flatnonzero(choices.skip))
         return Schedule.from_state(self.state, unplaced, self.points(choices))
+
+
+class Following:
+    """The choices a search stands at, with marks along their decode; others are decoded from the last mark at which they are alike.
+
+    `points` are those of the choices; `try_out` leaves the schedule of what it was given in the decoder's state, the part up to where it
+    was given up.
+    """
+
+    def __init__(self, decoder: Decoder, choices: Choices, track: Track) -> None:
+        self.decoder, self.choices, self._track = decoder, choices, track
+        self.points = self.try_out(choices)
+        self.accept(choices, self.points)
+
+    @property
+    def went_on_from(self) -> int:
+        """The mark from which the last decode went on, -1 where it began anew."""
+        return int(self._track.from_mark[0])
+
+    def try_out(self, choices: Choices, limit: float = math.inf) -> float:
+        """Points of other choices; infinite where an order does not fit, where they cannot be `limit` or fewer, or nothing is new."""
+        self._track.limit[0] = limit
+        failed = self.decoder.follow(choices, self.choices, self._track)
+        return math.inf if failed >= 0 or failed == GIVEN_UP else self.decoder.points(choices)
+
+    def accept(self, choices: Choices, points: float) -> None:
+        """Go on from the choices tried out last."""
+        keep_marks(self._track)
+        self.choices, self.points = choices, points
+
+
+def fellows(problem: Problem) -> npt.NDArray[np.int64]:
+    """``[order, order]`` 1 where two orders have ops that find nests on one fixture, 0 on the diagonal."""
+    p = problem.arrays
+    on = np.zeros((len(p.o_due), len(p.nests)), dtype=np.bool_)
+    for order, step in zip(p.i_order, p.i_step, strict=True):
+        on[order] |= p.nests[:, step] > 0
+    together = on.astype(np.int64) @ on.T.astype(np.int64)
+    return (together > 0).astype(np.int64) * (1 - np.eye(len(on), dtype=np.int64))
 
 
 def run_orders(problem: Problem) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:

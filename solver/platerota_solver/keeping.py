@@ -16,7 +16,6 @@ from platerota_solver.kernel import state as col
 from platerota_solver.kernel.floor import ROW_CUT_END, ROW_FIRST, ROW_LAST, ROW_MACHINE, ROW_STAGE
 from platerota_solver.kernel.state import FROZEN, Choices
 from platerota_solver.problem import BENCH, BUILD, EXCHANGE, FIRST_ARTICLE, LOAD, SETUP, UNLOAD, Ints, Problem, Wish
-from platerota_solver.schedule import Schedule
 
 _TRIP = (
     ("load", LOAD, col.LOAD_BY), ("setup", SETUP, col.SETUP_BY), ("place", EXCHANGE, col.PLACE_BY), ("cut", -1, col.CUT_AT - 1),
@@ -53,22 +52,6 @@ def _wish(problem: Problem, start: Start) -> Wish | None:
             harm_from[number] = max(order.due, finish) - request.now
     number = next(number for number, order in enumerate(request.orders) if order.id == aim.order)
     return Wish(number, aim.finish_hour / 3600, harm_from if aim.harmless else None)
-
-
-def keep_schedule(problem: Problem, schedule: Schedule) -> Problem:
-    """The problem with the runs of a schedule of its own to keep; what the problem counted as moved is counted no more."""
-    p = problem.arrays
-    whole = np.flatnonzero(schedule.runs[:, col.UNLOAD_AT] >= 0)
-    order = whole[np.lexsort((schedule.runs[whole, col.LOAD_AT], schedule.runs[whole, col.CUT_AT]))]
-    runs = np.ascontiguousarray(schedule.runs[order])
-    floor = np.full(len(p.floor_runs), -1, dtype=np.int64)
-    number_of = {int(p.c_plate[row[0]]): number for number, row in enumerate(p.floor_runs)}
-    for k, row in enumerate(runs):
-        if row[col.FLOOR]:
-            floor[number_of[int(p.c_plate[row[col.CARRIER]])]] = k
-    frozen = tuple(k for k, row in enumerate(runs) if row[col.KEPT] in problem.frozen)
-    kept = _with(problem, runs, schedule.pieces, schedule.built, floor, np.zeros(len(runs), dtype=np.int64), 0)
-    return replace(kept, frozen=frozen)
 
 
 def keeping(problem: Problem, choices: Choices) -> Choices:

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from platerota_solver.decoding import Decoder, copy_choices
-from platerota_solver.kernel.state import CUT_AT, LATE_HABITS, MACHINE, Choices
+from platerota_solver.kernel.state import CARRIER, CUT_AT, ITEM, LATE_HABITS, MACHINE, PIECES_RUN, ROWS, Choices
 
+HURRIES = (0, 50, 80, 100, 120, 200)
+"""Percent of a run's worth that may be credited to its pieces when runs are compared."""
 MOVE_DECAY = 0.9
 """Share of a move's weight that stays after a round in which it brought nothing."""
 
@@ -45,10 +48,8 @@ class Annealing:
 
     def __post_init__(self) -> None:
         self.random = random.Random(self.seed)
-        self.now = copy_choices(self.start)
-        self.now_points = self.decoder.score(self.now)
-        self._note_costs()
-        self.best, self.best_points, self.wished = self.now, self.now_points, self._wish_points()
+        self._begin(copy_choices(self.start))
+        self.best, self.best_points = self.now, self.now_points
         moves = [
             self._hasten, self._hasten_portion, self._yield, self._move_order, self._move_token, self._swap, self._keep_off, self._habit,
             self._skip,
@@ -61,6 +62,7 @@ class Annealing:
         self.free[list(self.decoder.problem.frozen)] = 0
         if self.free.any():
             moves += [self._release, self._release, self._retain, self._before]
+        self.habits = [self._habits(order) for order in range(len(self.start.quota))]
         self.weights = [1.0] * len(moves)
         self.steps = moves
 
@@ -76,9 +78,14 @@ class Annealing:
         """Go on from a better plan that another thread found."""
         if score < self.best_points:
             self.best, self.best_points = choices, score
-            self.now, self.now_points = choices, self.decoder.score(choices)
-            self.wished = self._wish_points()
-            self._note_costs()
+            self._begin(choices)
+
+    def _begin(self, choices: Choices) -> None:
+        """Stand at choices, decoded and marked."""
+        self._at = self.decoder.track(choices)
+        self.now, self.now_points = choices, self._at.points
+        self.wished = self._wish_points()
+        self._note_costs()
 
     def _try(self, heat: float) -> None:
         self.tried += 1
@@ -87,11 +94,13 @@ class Annealing:
         self.steps[move](trial)
         if self.random.random() < 0.25:
             self.steps[self.random.randrange(len(self.steps))](trial)
-        score = self.decoder.score(trial)
+        scale = max(1e-9, heat * (self.best_points - self.wished))
+        limit = self.now_points - scale * math.log(1.0 - self.random.random())  # the worst that is accepted, drawn beforehand
+        score = self._at.try_out(trial, limit + 1e-6)
         gained = score < self.now_points - 1e-9
         self.weights[move] = max(0.1, MOVE_DECAY * self.weights[move] + (1 - MOVE_DECAY) * (3.0 if gained else 0.3))
-        scale = max(1e-9, heat * (self.best_points - self.wished))
-        if score <= self.now_points or self.random.random() < math.exp(max(-700.0, (self.now_points - score) / scale)):
+        if score <= limit:
+            self._at.accept(trial, score)
             self.now, self.now_points = trial, score
             self._note_costs()
             if score < self.best_points - 1e-9:
@@ -103,8 +112,12 @@ class Annealing:
         return 0.0 if wish is None else wish.finish * int(self.decoder.state.finish[wish.order])
 
     def _note_costs(self) -> None:
-        """What each order's lateness costs in the schedule just accepted, and how early the others are."""
-        p, finish = self.decoder.problem.arrays, self.decoder.state.finish
+        """What each order's lateness costs in the schedule just accepted, how early the others are, and which runs are whose."""
+        p, state = self.decoder.problem.arrays, self.decoder.state
+        self.finish = finish = state.finish.copy()
+        pieces = state.pieces[:state.counts[ROWS]]
+        self.owners = p.i_order[pieces[:, ITEM]]
+        self.used = state.runs[pieces[:, PIECES_RUN]][:, (CARRIER, MACHINE)]
         late = np.maximum(0, finish - p.o_due) * self.decoder.rates.late
         self.late = late + 0.02 * finish * self.decoder.rates.finish
         self.spare = np.maximum(0, p.o_due - finish).astype(np.float64)
@@ -178,30 +191,35 @@ class Annealing:
         self._move_order(c)
 
     def _keep_off(self, c: Choices) -> None:
-        """An order keeps off a plate or a mill, or comes back to it."""
+        """An order keeps off a plate or a mill that it is on, or comes back to one."""
         order = self._order()
-        table = c.no_machine if self.random.random() < 0.5 else c.no_carrier
-        if table.shape[1]:
-            column = self.random.randrange(table.shape[1])
-            used = np.flatnonzero(table[order])
-            if len(used) and self.random.random() < 0.5:
-                column = int(used[self.random.randrange(len(used))])
-            table[order, column] ^= 1
+        side = self.random.randrange(2)
+        table = c.no_machine if side else c.no_carrier
+        off, on = np.flatnonzero(table[order]), self.used[self.owners == order, side]
+        columns = off if len(off) and (not len(on) or self.random.random() < 0.5) else on
+        if len(columns):
+            table[order, columns[self.random.randrange(len(columns))]] ^= 1
+
+    def _habits(self, order: int) -> list[tuple[str, Sequence[int]]]:
+        """The habits of an order that may make a difference to it, each with its values."""
+        p = self.decoder.problem.arrays
+        steps = p.i_step[p.o_items[order, 0]:p.o_items[order, 1]]
+        carriers = {int(carrier) for step in steps for carrier in p.step_carriers[p.step_from[step]:p.step_from[step + 1]]}
+        habits: list[tuple[str, Sequence[int]]] = [("room", range(3)), ("late", range(LATE_HABITS))]
+        if (p.i_ready[p.o_items[order, 0]:p.o_items[order, 1]] >= 0).any():
+            habits.append(("wait", range(2)))
+        if self.decoder.fellows[order].any():
+            habits.append(("share", range(2)))
+        if len(carriers) > 1 or p.fits[sorted(carriers)].sum() > 1:
+            habits.append(("hurry", HURRIES))
+        return habits
 
     def _habit(self, c: Choices) -> None:
         """How an order fills its runs and fetches its plates: wait for pieces, share nests, leave visits open, prefer full plates."""
         order = self._order()
-        pick = self.random.randrange(5)
-        if pick == 0:
-            c.wait[order] ^= 1
-        elif pick == 1:
-            c.share[order] ^= 1
-        elif pick == 2:
-            c.room[order] = self.random.randrange(3)
-        elif pick == 3:
-            c.late[order] = self.random.randrange(LATE_HABITS)
-        else:
-            c.hurry[order] = self.random.choice((0, 50, 80, 100, 120, 200))
+        name, values = self.random.choice(self.habits[order])
+        habit = getattr(c, name)
+        habit[order] = self.random.choice([value for value in values if value != habit[order]])
 
     def _skip(self, c: Choices) -> None:
         """An order that was left out is tried again, first in the sequence."""
@@ -236,7 +254,7 @@ class Annealing:
             return rows[(self.decoder.holds[:, rows] & self.decoder.holds[:, [anchor]]).any(axis=0)]
         at = p.k_runs[anchor, CUT_AT]
         if not len(own) and self.random.random() < 0.5:  # a costly order of which nothing is kept: who stands in its way?
-            at = self.random.randint(0, max(1, int(self.decoder.state.finish[order])))
+            at = self.random.randint(0, max(1, int(self.finish[order])))
         if pick == 1 and len(own):
             rows = rows[p.k_runs[rows, MACHINE] == p.k_runs[anchor, MACHINE]]
         near = np.argsort(np.abs(p.k_runs[rows, CUT_AT] - at), kind="stable")

@@ -7,18 +7,19 @@ import threading
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 
-from platerota_shared.plan import Plan, Quality, SolverReport, Stage
+from platerota_shared.plan import Decisions, Plan, Quality, SolverReport, Stage
 from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 from platerota_solver.bounds import lower_bound
 from platerota_solver.clock import Clock
 from platerota_solver.constructing import both_ways, construct, sequences, vary
+from platerota_solver.decisions import decisions_of
 from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
 from platerota_solver.describe.book import open_book
 from platerota_solver.describe.results import finish_times
 from platerota_solver.exact import by_single_runs, left_out, provable, prove
-from platerota_solver.keeping import keep_plan, keep_schedule, keeping
+from platerota_solver.keeping import keep_plan
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
@@ -34,16 +35,14 @@ SHOW_COST = 20
 """A plan is shown again when this many times what showing cost has passed."""
 SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
-REPAIR_FROM, REPAIR_SHARE = 0.5, 0.2
-"""Share of the search after which the best plan itself is searched on, and the share of that after which it is begun again."""
 REPLAN_ROUNDS = (0.5, 0.75, 0.97)
 """Shares of the budget of a replan after which what was moved for nothing goes back; the last leaves time for that."""
-START_SHARE = 0.45
+START_SHARE = 0.6
 """Share of the search in which several starts run side by side before the best of them goes on."""
 SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
 TRIES_PER_START = 200
-MOST_STARTS = 10
+MOST_STARTS = 24
 BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
 """The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05
@@ -101,6 +100,7 @@ def load_kernel(decoder: Decoder) -> None:
     problem = decoder.problem
     nothing = first_choices(problem, [])
     nothing.skip[:] = 1
+    decoder.track(nothing)
     tidied(problem, decoder.state, nothing, decoder.schedule(nothing))
 
 
@@ -112,8 +112,9 @@ def due_date_plan(request: PlanRequest) -> Plan:
     return _described(problem, decoder.schedule(choices), 0.0, "feasible", _report(request, 0.0))
 
 
-def _report(request: PlanRequest, seconds: float, *stages: Stage) -> SolverReport:
-    return SolverReport(seconds=seconds, seed=request.settings.seed, version=version("platerota"), stages=stages)
+def _report(request: PlanRequest, seconds: float, *stages: Stage, decisions: Decisions | None = None) -> SolverReport:
+    return SolverReport(
+        seconds=seconds, seed=request.settings.seed, version=version("platerota"), stages=stages, decisions=decisions)
 
 
 def _described(
@@ -172,6 +173,8 @@ class _Solver:
     stages: list[Stage] = field(default_factory=list[Stage])
     bound: float = 0.0
     quality: Quality = "feasible"
+    decided: Choices | None = None
+    """The best choices found that keep no run of another plan."""
 
     def run(self) -> Plan:
         """Every stage in turn."""
@@ -181,7 +184,11 @@ class _Solver:
         decoder = Decoder(problem)
         load_kernel(decoder)  # not the planner's time
         clock = Clock(self.request.settings, self.listener)
-        starts = construct(problem, decoder, clock) if self.start is None else vary(problem, decoder, clock)
+        if self.start is None:
+            starts = construct(problem, decoder, clock)
+        else:
+            starts = vary(problem, decoder, clock, self.start.plan.solver.decisions)
+        self.decide(starts)
         schedule = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
         if not (problem.arrays.i_need > 0).any() and not len(problem.arrays.floor_runs):
             self.bound, self.quality = schedule.points, "optimal"
@@ -189,7 +196,11 @@ class _Solver:
         if self.quality != "optimal" and not clock.over():
             self.listener.improved(self.described(problem, schedule, self.report(clock), reasons=False))
             schedule = self.improve(problem, decoder, starts, schedule, clock)
-        return self.described(problem, schedule, self.report(clock))
+        return self.described(problem, schedule, self.report(clock, problem))
+
+    def decide(self, found: list[Choices]) -> None:
+        """Note the first choices, the best first, that keep no run of another plan."""
+        self.decided = next((one for one in found if not (one.keep == 1).any()), self.decided)
 
     def described(self, problem: Problem, schedule: Schedule, report: SolverReport, *, reasons: bool = True) -> Plan:
         """The plan of a schedule as it stands in this solve; reasons only at its end."""
@@ -206,15 +217,16 @@ class _Solver:
         if self.start is None:
             starts = both_ways(problem, starts)
         if small:
-            _, schedule = self.search(problem, decoder, starts, clock, PROOF_FROM, schedule)
+            choices, schedule = self.search(problem, decoder, starts, clock, PROOF_FROM, schedule)
+            self.decide([choices])
             schedule = self.prove(problem, schedule, clock, TINY_SHARE if tiny else SMALL_SHARE)
             if self.quality == "optimal" or clock.over():
                 return schedule
         until = SEARCH_SHARE if not asked and len(movable_runs(problem, schedule)) > 1 else 1.0
         if problem.arrays.k_total[0] > 0:
             return self.replan(problem, decoder, starts, schedule, clock)
-        choices, schedule = self.search(problem, decoder, starts, clock, REPAIR_FROM * until, schedule)
-        schedule = self.repair(problem, choices, schedule, clock, until)
+        choices, schedule = self.search(problem, decoder, starts, clock, until, schedule)
+        self.decide([choices])
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
 
     def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
@@ -280,17 +292,8 @@ class _Solver:
         found = self.tidy(problem, decoder, best, decoder.schedule(best))
         schedule = found if found.points < known.points else known
         detail = f"{sum(own.tried for own in walks)} changes tried from {number * workers} starts"
-        self.tell("repair" if quiet else "search", clock, _contract_points(problem, schedule), detail)
+        self.tell("search", clock, _contract_points(problem, schedule), detail)
         return best, schedule
-
-    def repair(self, problem: Problem, choices: Choices, schedule: Schedule, clock: Clock, until: float) -> Schedule:
-        """The plan itself searched on: kept as a whole, some runs at a time let go; begun again from the better plan now and then."""
-        step, around = REPAIR_SHARE * (until - clock.share), problem
-        while not clock.over(until):
-            around = keep_schedule(around, schedule)
-            start = keeping(around, choices)
-            choices, schedule = self.search(around, Decoder(around), [start], clock, min(until, clock.share + step), schedule, quiet=True)
-        return schedule
 
     def replan(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
         """Search in a few rounds; after each, what was moved for nothing goes back, and the next one begins there."""
@@ -336,7 +339,8 @@ class _Solver:
             self.stages.append(stage)
         self.listener.stage(stage)
 
-    def report(self, clock: Clock) -> SolverReport:
-        """How the plan was found; no wall times where the same bytes must come out."""
+    def report(self, clock: Clock, problem: Problem | None = None) -> SolverReport:
+        """How the plan was found, at its end with what was decided; no wall times where the same bytes must come out."""
         seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
-        return _report(self.request, seconds, *self.stages)
+        decisions = None if problem is None or self.decided is None else decisions_of(problem, self.decided)
+        return _report(self.request, seconds, *self.stages, decisions=decisions)

@@ -31,6 +31,7 @@ def tool_shop(seed: int, fixtures: int) -> tuple[Raw, list[frozenset[str]]]:
     shop["nests"] = [{"fixture": f"F{number}", "part": f"W{number}", "op": 10, "count": 1} for number in range(fixtures)]
     shop["operations"] = [{"part": f"W{number}", "op": 10, "cut_seconds": CUT, "tools": sorted(own)} for number, own in enumerate(tools)]
     raw["orders"] = [order(f"O{number}", part=f"W{number}") for number in range(fixtures)]
+    raw["settings"]["solve_seconds"] = 1.0
     rate(raw, makespan_hour=1)
     return raw, tools
 

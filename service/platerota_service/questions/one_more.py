@@ -17,7 +17,7 @@ from platerota_shared.suggestions import Suggestions
 
 MOST_CHANGES: Final = MAX_CHANGES - 1
 """Changes beside the order, which is one too."""
-SECONDS: Final = 2.0
+SECONDS: Final = 3.0
 """Seconds of the optimiser for each plan where the call does not say: it starts from the base."""
 
 

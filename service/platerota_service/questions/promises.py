@@ -66,7 +66,7 @@ class PromiseRequest(Row):
     risks: Simulation = Simulation()
     """How work spreads, as in `POST /v1/plans/{id}/risks`."""
     settings: SolveSettings = SolveSettings()
-    """How its plan is solved; `solve_seconds` is 2 where it is not given."""
+    """How its plan is solved; `solve_seconds` is 3 where it is not given."""
 
 
 _FIELDS: Final = tuple(PromiseRequest.model_fields)

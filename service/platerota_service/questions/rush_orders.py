@@ -58,7 +58,7 @@ class RushRequest(Row):
     changes: Annotated[tuple[Change, ...], Field(max_length=MOST_CHANGES)] = ()
     """What else changes before the order comes, such as a new part with its ops, fixture and nests."""
     settings: SolveSettings = SolveSettings()
-    """How each of its plans is solved; `solve_seconds` is 2 where it is not given."""
+    """How each of its plans is solved; `solve_seconds` is 3 where it is not given."""
 
 
 _FIELDS: Final = tuple(RushRequest.model_fields)

@@ -13,7 +13,9 @@ from platerota_solver.kernel.finishing import claim_pieces, finish_pieces, finis
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.holding import commit_held
 from platerota_solver.kernel.keeping import keep_floor, keep_runs
+from platerota_solver.kernel.marks import first_change, restore, save, size_now
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
+from platerota_solver.kernel.points import points_so_far
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
     AT_BENCH,
@@ -43,18 +45,42 @@ from platerota_solver.kernel.state import (
     UNLOAD_END,
     Choices,
     State,
+    Track,
 )
 from platerota_solver.kernel.supply import add_supply
 from platerota_solver.kernel.visits import end_visit, end_visits, is_exchange, may_wait, open_visit, stays_open
 from platerota_solver.problem import BUILD, Arrays, Ints
 
+GIVEN_UP = -3
+"""What a decode returns that is not gone on with: its score cannot come below the limit any more, or nothing is new in it."""
 STUCK = 2
 """Mark of an order whose run on the floor cannot end within the horizon."""
 
 
 @compiled
+def set_workers(p: Arrays, s: State, c: Choices) -> None:
+    """Who may do what: everybody in regular time, then those whose overtime is open."""
+    for skill in range(7):
+        n = 0
+        for u in range(p.can.shape[1]):
+            if p.can[skill, u]:
+                s.workers[skill, n] = p.l_operator[u]
+                n += 1
+        for u in range(p.can.shape[1]):
+            number = p.l_overtime[u]
+            opened = False
+            for k in range(p.list_from[number], p.list_from[number + 1]):
+                opened = opened or c.overtime[k] != 0
+            if p.can[skill, u] and opened:
+                s.workers[skill, n] = number
+                n += 1
+        s.worker_count[skill] = n
+
+
+@compiled
 def reset(p: Arrays, s: State, c: Choices) -> None:
     """An empty schedule: all time free, nothing in runs, overtime open as chosen."""
+    set_workers(p, s, c)
     for k in range(s.counts.shape[0]):
         s.counts[k] = 0
     overtime_first, overtime_last = -1, -1
@@ -71,17 +97,6 @@ def reset(p: Arrays, s: State, c: Choices) -> None:
         s.count[number] = rows
         for k in range(s.dead.shape[1]):
             s.dead[number, k] = 0
-    for skill in range(7):
-        n = 0
-        for u in range(p.can.shape[1]):
-            if p.can[skill, u]:
-                s.workers[skill, n] = p.l_operator[u]
-                n += 1
-        for u in range(p.can.shape[1]):
-            if p.can[skill, u] and s.count[p.l_overtime[u]] > 0:
-                s.workers[skill, n] = p.l_overtime[u]
-                n += 1
-        s.worker_count[skill] = n
     for m in range(s.table_count.shape[0]):
         s.table_count[m], s.sequence_count[m], s.visit[m] = 0, 0, -1
     for k in range(s.lent.shape[0]):
@@ -240,11 +255,20 @@ def failed(s: State, order: int) -> int:
 
 
 @compiled
-def place_tokens(p: Arrays, s: State, c: Choices, first: int, last: int) -> int:
-    """Let the tokens from `first` up to `last` claim their resources; -1, or the number of the order that did not fit, -2 where full."""
+def place_tokens(p: Arrays, s: State, c: Choices, first: int, last: int, track: Track) -> int:
+    """Let the tokens from `first` up to `last` claim their resources; -1, or the number of the order that did not fit, -2 where full,
+    GIVEN_UP where the score cannot come below the limit any more. On the way the schedule is marked before every few tokens.
+    """
     row, trial = s.scratch[0], s.scratch[1]
     kinds, trial_kinds = s.scratch_kinds[0], s.scratch_kinds[1]
+    marks = track.fresh.shape[0]
+    mark = 0
+    while mark < marks and mark_at(c, mark, marks) < first:
+        mark += 1
     for token in range(first, last):
+        if mark < marks and mark_at(c, mark, marks) == token:
+            track.fresh_size[mark] = save(s, track.fresh[mark])
+            mark += 1
         order = c.tokens[token]
         if c.skip[order] or s.placed[order] == 1:
             continue
@@ -255,30 +279,85 @@ def place_tokens(p: Arrays, s: State, c: Choices, first: int, last: int) -> int:
             return failed(s, order)
         if s.counts[FULL]:
             return -2
+        if marks and points_so_far(p, s, c, track.rates) > track.limit[0]:
+            return GIVEN_UP
+    return -1
+
+
+@compiled
+def mark_at(c: Choices, mark: int, marks: int) -> int:
+    """The token before which the schedule is marked for the `mark`-th time."""
+    return mark * c.tokens.shape[0] // marks
+
+
+@compiled
+def go_on(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int:
+    """The schedule as it stands at the last mark of `known` before the choices differ; its token, -1 where there is none, GIVEN_UP where
+    they do not differ.
+    """
+    marks = track.marks.shape[0]
+    if marks == 0:
+        return -1
+    first = first_change(p, s, c, known, track.fellows)
+    if first == c.tokens.shape[0] and track.size[0] > 0:
+        return GIVEN_UP
+    for mark in range(marks - 1, -1, -1):
+        if track.size[mark] > 0 and mark_at(c, mark, marks) <= first:
+            restore(s, track.marks[mark])
+            set_workers(p, s, c)
+            track.from_mark[0] = mark
+            return mark_at(c, mark, marks)
     return -1
 
 
 @entry
-def decode(p: Arrays, s: State, c: Choices) -> int:
-    """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full).
+def decode(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int:
+    """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full), GIVEN_UP.
 
     The last token of an order places all that is left of it. Some tokens may come before what is kept of another plan.
+    Where the track has marks of a decode of `known`, it is gone on from the last one that holds; the schedule is the same.
     """
-    reset(p, s, c)
-    for token in range(c.tokens.shape[0]):
-        s.last_token[c.tokens[token]] = token
-    place_floor(p, s, c, s.scratch[0], s.scratch[1], s.scratch_kinds[0])
-    keep_runs(p, s, c, FROZEN)
-    before = min(c.before[0], c.tokens.shape[0])
-    out = place_tokens(p, s, c, 0, before)
-    if out == -1 and before > 0 and not (end_visits(p, s, c, -1, -1) and finish_waiting(p, s)):
-        out = failed(s, c.tokens[before - 1])
+    track.from_mark[0] = -1
+    token = go_on(p, s, c, known, track)
+    if token == GIVEN_UP:
+        return GIVEN_UP
+    for k in range(c.tokens.shape[0]):
+        s.last_token[c.tokens[k]] = k
+    out = -1
+    if token < 0:
+        token = min(c.before[0], c.tokens.shape[0])
+        reset(p, s, c)
+        place_floor(p, s, c, s.scratch[0], s.scratch[1], s.scratch_kinds[0])
+        keep_runs(p, s, c, FROZEN)
+        if token > 0:
+            out = place_tokens(p, s, c, 0, token, track)
+            if out == -1 and not (end_visits(p, s, c, -1, -1) and finish_waiting(p, s)):
+                out = failed(s, c.tokens[token - 1])
+        if out == -1:
+            keep_runs(p, s, c, 1)
     if out == -1:
-        keep_runs(p, s, c, 1)
-        out = place_tokens(p, s, c, before, c.tokens.shape[0])
+        out = place_tokens(p, s, c, token, c.tokens.shape[0], track)
+    if out == GIVEN_UP:
+        return GIVEN_UP
     if out != -1:
         return max(out, -1)
     for order in range(p.o_items.shape[0]):
         if not (end_visits(p, s, c, order, -1) and finish_waiting(p, s)):
             return failed(s, order)
     return -1
+
+
+@entry
+def keep_marks(track: Track) -> None:
+    """The choices decoded last are those to compare with from now on: their marks take the place of the older ones."""
+    for mark in range(track.from_mark[0] + 1, track.marks.shape[0]):
+        size = track.fresh_size[mark] if track.fresh_size[mark] <= track.marks.shape[1] else -1
+        track.size[mark] = size
+        for k in range(size):
+            track.marks[mark, k] = track.fresh[mark, k]
+
+
+@entry
+def mark_size(s: State) -> int:
+    """How many numbers a mark of the schedule in the state takes."""
+    return size_now(s)

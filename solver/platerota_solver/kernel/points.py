@@ -7,6 +7,25 @@ from platerota_solver.kernel.state import KEPT_TASKS, RUNS, SETUPS, Choices, Rat
 from platerota_solver.problem import Arrays
 
 
+@compiled
+def order_points(p: Arrays, s: State, r: Rates, order: int) -> float:
+    """What an order adds to the score by when it finishes, as far as its runs stand: more can only come upon it."""
+    finish = s.finish[order]
+    total = r.finish[order] * finish + r.late[order] * max(0, finish - p.o_due[order])
+    if finish > r.harm_from[order]:
+        total += r.harm[order] * (finish - r.harm_from[order])
+    return total
+
+
+@compiled
+def points_so_far(p: Arrays, s: State, c: Choices, r: Rates) -> float:
+    """What the orders add to the score at least, whatever comes."""
+    total = 0.0
+    for order in range(s.finish.shape[0]):
+        total += r.unplaced[order] if c.skip[order] else order_points(p, s, r, order)
+    return total
+
+
 @entry
 def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
     """The score of the schedule in points, with a tie-break for fewer runs and an earlier last finish."""
@@ -16,9 +35,7 @@ def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
         if c.skip[order]:
             total += r.unplaced[order]
             continue
-        total += r.finish[order] * s.finish[order] + r.late[order] * max(0, s.finish[order] - p.o_due[order])
-        if s.finish[order] > r.harm_from[order]:
-            total += r.harm[order] * (s.finish[order] - r.harm_from[order])
+        total += order_points(p, s, r, order)
         last = max(last, s.finish[order])
     total += r.shop[0] * s.counts[SETUPS] + r.shop[2] * last + r.shop[3] * (s.counts[RUNS] + last * 1e-6)
     total += r.shop[4] * (p.k_total[0] - s.counts[KEPT_TASKS])

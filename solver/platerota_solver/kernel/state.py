@@ -69,6 +69,7 @@ class State(NamedTuple):
     counts: Ints  # the counters above; WAITING_FROM: row from which bench work may wait; BLAMED: see kernel.visits
     loader: Ints  # carrier, instant asked for, seconds, operator list and start of the load looked for last, while nothing is booked
     last_token: Ints  # per order: its last token
+    changed: Ints  # per order: 1 where it claims resources in another way than before (kernel.marks)
     scratch: Ints  # [k, RUN_COLUMNS] rows to work in: the kernel allocates nothing
     scratch_kinds: Ints  # [k, MAX_KINDS, 2]
     scratch_seconds: Ints  # [machine, 2]
@@ -105,6 +106,19 @@ class Rates(NamedTuple):
     harm: Floats  # per order: points for each second of that
 
 
+class Track(NamedTuple):
+    """What a search knows of the choices that it goes on from, so that others like them need less work (kernel.marks)."""
+
+    marks: Ints  # [mark, k] the schedule before every few tokens, packed
+    size: Ints  # [mark] numbers in it, -1 none
+    fresh: Ints  # [mark, k] the same of the choices decoded last
+    fresh_size: Ints
+    from_mark: Ints  # [1] the mark that the last decode went on from, -1 none
+    fellows: Ints  # [order, order] 1 where pieces of the second may fill nests that the first leaves empty
+    rates: Rates
+    limit: Floats  # [1] points above which a schedule is not wanted
+
+
 def new_state(problem: Problem, spare: int) -> State:
     """An empty state with room for `spare` times the runs that full nests would need."""
     p = problem.arrays
@@ -139,7 +153,7 @@ def new_state(problem: Problem, spare: int) -> State:
         runs=ints(runs, RUN_COLUMNS), pieces=ints(rows, PIECE_COLUMNS), counts=ints(7), loader=ints(5),
         one_plate=(by_hand & (p.m_places == 1)).astype(np.int64), several=(by_hand & (p.m_places > 1)).astype(np.int64),
         visit=ints(machines), lent=ints(len(problem.request.shop.plates)),
-        last_token=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
+        last_token=ints(orders), changed=ints(orders), scratch=ints(5, RUN_COLUMNS), scratch_kinds=ints(2, MAX_KINDS, 2),
         scratch_seconds=ints(machines, 2), nothing=ints(0),
     )
 
