@@ -203,7 +203,8 @@ def _waiting_plan() -> dict[str, Any]:
     score = {"total": 0.0, "bound": 0.0, "gap": 0.0, "parts": dict.fromkeys(plan["score"]["parts"], 0.0)}
     return {
         **plan, **blank, "status": "waiting", "quality": "feasible", "score": score,
-        "kpis": {"machines": [], "operators": [], "shop": None}, "solver": {"seconds": 0.0, "seed": 1, "version": "0.1.0", "stages": []},
+        "kpis": {"machines": [], "operators": [], "shop": None},
+        "solver": {"seconds": 0.0, "seed": 1, "version": "0.1.0", "stages": [], "decisions": None},
         "progress": None, "shop": None, "base": None, "compare": None,
     }
 

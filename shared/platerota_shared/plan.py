@@ -308,13 +308,12 @@ class OrderDecisions(Out):
 
     id: str
     """The order."""
-    runs_a_turn: int | None = None
-    """Runs it is given at each of its turns, the last one excepted; null: all."""
     off_machines: tuple[str, ...] = ()
+    """Machines that it keeps off."""
     off_plates: tuple[tuple[str, str], ...] = ()
-    """Plates that it keeps off, each with a fixture; machines before."""
+    """Plates that it keeps off, each with the fixture on it."""
     habits: dict[str, int] = {}
-    """How it fills its runs and fetches its plates: names and numbers of the optimiser's own."""
+    """How it takes its turns, fills its runs and fetches its plates: names and numbers of the optimiser's own."""
 
 
 class Decisions(Out):

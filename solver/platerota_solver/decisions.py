@@ -10,9 +10,8 @@ from platerota_shared.plan import Decisions, OrderDecisions
 from platerota_solver.kernel.state import LATE_HABITS, Choices, first_choices
 from platerota_solver.problem import Problem
 
-_HABITS: Final = {"wait": 2, "share": 2, "room": 3, "late": LATE_HABITS, "hurry": 201}
-"""Habits of an order by the name of their array in `Choices`, and how many values each may have."""
-_MOST_RUNS: Final = 2**40
+_HABITS: Final = {"quota": 2**40, "wait": 1, "share": 1, "room": 2, "late": LATE_HABITS - 1, "hurry": 200}
+"""Habits of an order by the name of their array in `Choices`, and the greatest value of each."""
 
 
 def decisions_of(problem: Problem, choices: Choices) -> Decisions:
@@ -24,7 +23,7 @@ def decisions_of(problem: Problem, choices: Choices) -> Decisions:
     found: list[OrderDecisions] = []
     for row, order in enumerate(orders):
         one = OrderDecisions(
-            id=order.id, runs_a_turn=int(choices.quota[row]) if choices.quota[row] < _MOST_RUNS else None,
+            id=order.id,
             off_machines=tuple(shop.machines[m].id for m in np.flatnonzero(choices.no_machine[row])),
             off_plates=tuple(carriers[c] for c in np.flatnonzero(choices.no_carrier[row])),
             habits={
@@ -55,11 +54,10 @@ def choices_of(problem: Problem, decisions: Decisions) -> Choices:
         if one.id not in order:
             continue
         row = order[one.id]
-        choices.quota[row] = max(1, min(_MOST_RUNS, one.runs_a_turn or _MOST_RUNS))
         choices.no_machine[row, [machine[name] for name in one.off_machines if name in machine]] = 1
         choices.no_carrier[row, [carrier[name] for name in one.off_plates if name in carrier]] = 1
         for name, value in one.habits.items():
-            if name in _HABITS and 0 <= value < _HABITS[name]:
+            if int(name == "quota") <= value <= _HABITS.get(name, -1):
                 getattr(choices, name)[row] = value
     rows = _overtime(problem)
     choices.overtime[[rows[key] for key in decisions.overtime if key in rows]] = 1

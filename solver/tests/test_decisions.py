@@ -57,13 +57,13 @@ def test_what_the_tables_do_not_have_is_passed_over() -> None:
         turns=("nobody", first, first), overtime=(("nobody", 0),), builds=(("no plate", "no fixture"),), orders=(
             OrderDecisions(id="nobody", off_machines=("none",)),
             OrderDecisions(
-                id=first, runs_a_turn=-3, off_machines=("none", request.shop.machines[1].id), off_plates=(("no plate", "no fixture"),),
-                habits={"room": 2, "late": 99, "tokens": 1},
+                id=first, off_machines=("none", request.shop.machines[1].id), off_plates=(("no plate", "no fixture"),),
+                habits={"quota": -3, "room": 2, "late": 99, "tokens": 1},
             ),
         ),
     ))
     assert found.tokens.tolist() == [0, 0]
-    assert (found.quota[0], found.room[0], found.late[0]) == (1, 2, 0)
+    assert (found.quota[0], found.room[0], found.late[0]) == (2**40, 2, 0)
     assert found.no_machine.sum() == found.no_machine[0, 1] == 1
     assert not found.no_carrier.any()
     assert not found.overtime.any()

@@ -75,7 +75,7 @@ def standing_still(week: Week) -> list[Task]:
 
 
 def first_cut(week: Week) -> tuple[Task, str]:
-    """The first cut that the mill begins on Tuesday after ten, and an instant a minute into it: no plate is on its way to that mill then."""
+    """The first cut that the mill begins on Tuesday after ten, and a minute into it: no plate is on its way to the mill then."""
     tuesday = floor_at(week.document, week.plan, TUESDAY).request.now
     cuts = [task for task in week.plan.tasks if task.machine == "M2" and task.kind == "cut" and task.start > tuesday]
     standing = min(cuts, key=lambda task: task.start)
