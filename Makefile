@@ -28,7 +28,7 @@ help: ## list the targets
 
 $(READY): pyproject.toml constraints.txt | .venv/bin/python
 	$(BIN)/python -m pip install --quiet --editable '.[service,solver,dev]' --constraint constraints.txt
-	@echo "compiling the solver for this machine, once (one to two minutes)"; $(BIN)/python -c "from platerota_solver import warm; warm()"
+	@echo "compiling the solver for this machine, once (two to three minutes)"; $(BIN)/python -c "from platerota_solver import warm; warm()"
 	@touch $@
 
 demo: $(READY) ## plan the demo week, print it, draw it beside

@@ -45,7 +45,7 @@ _DETAILS = {
     BUSY: "100 plans wait already",
     NO_SUCH_PART: "the plan has no operator 'Bob'; it has Ines, Rui, Marta",
     STORE: "the database does not answer",
-    WARMING: "the optimiser is being compiled for this machine, once, which takes one to two minutes",
+    WARMING: "the optimiser is being compiled for this machine, once, which takes two to three minutes",
 }
 _ERRORS = {
     UNREADABLE: [

@@ -48,7 +48,7 @@ class EngineClosed(EngineError):
 
 
 class EngineWarming(EngineError):
-    """The optimiser is being made ready: a request is taken, but its solve waits for that, `compiling` for one to two minutes."""
+    """The optimiser is being made ready: a request is taken, but its solve waits for that, `compiling` for two to three minutes."""
 
     def __init__(self, *, compiling: bool) -> None:
         super().__init__(compiling)

@@ -34,7 +34,7 @@ async def get_live() -> Health:
 async def get_ready(engine: EngineOf) -> Health:
     """Answer 200 while `POST /v1/plans` would take a request and solve it in its turn.
 
-    Else 503: the optimiser is not ready yet (one to two minutes on a machine that has never solved), the queue is full, the database
+    Else 503: the optimiser is not ready yet (two to three minutes on a machine that has never solved), the queue is full, the database
     does not answer, or the service is closing.
     """
     await engine.check_ready()

@@ -120,7 +120,7 @@ async def _engine(_request: Request, error: Exception) -> Response:
     if isinstance(error, AlreadyEnded):
         return problem_response(ALREADY_ENDED, f"the plan '{error.plan_id}' is {error.status}; it cannot be stopped any more")
     if isinstance(error, EngineWarming):
-        words = "the optimiser is being compiled for this machine, once, which takes one to two minutes"
+        words = "the optimiser is being compiled for this machine, once, which takes two to three minutes"
         seconds = _RETRY_COMPILING_SECONDS if error.compiling else 1
         headers = {"Retry-After": str(seconds)}
         return problem_response(WARMING, words if error.compiling else "the optimiser is being loaded", headers=headers)

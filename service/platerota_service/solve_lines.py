@@ -14,7 +14,7 @@ from platerota_shared.plan import Stage
 
 STOP = b"STOP\n"
 """Told to a child that should end with its best plan."""
-COMPILING = "compiling the solver for this machine, once (one to two minutes)"
+COMPILING = "compiling the solver for this machine, once (two to three minutes)"
 """What people are told while that goes on."""
 
 

@@ -22,7 +22,7 @@ def warm_up(on_compiling: Callable[[], None]) -> None:
     Parameters
     ----------
     on_compiling
-        Called once, from another thread, where it takes so long that it must be compiling (one to two minutes).
+        Called once, from another thread, where it takes so long that it must be compiling (two to three minutes).
     """
     timer = threading.Timer(_LONGEST_LOAD, on_compiling)
     timer.daemon = True

@@ -168,7 +168,7 @@ class TestPlan:
         child_is("compiling")
         result = run("plan", request_file)
         assert result.exit_code == 0
-        assert result.stderr.splitlines()[0] == "compiling the solver for this machine, once (one to two minutes)"
+        assert result.stderr.splitlines()[0] == "compiling the solver for this machine, once (two to three minutes)"
 
     def test_without_a_target_the_plan_is_printed_and_the_request_may_be_piped(
         self, run: Callable[..., Result], request_file: Path, child_is: Callable[[str], None],

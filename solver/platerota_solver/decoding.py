@@ -34,6 +34,8 @@ def copy_choices(choices: Choices) -> Choices:
 
 MARKS = 16
 """Places of a sequence at which a search notes the schedule, so that a change behind one needs no decode of what is before."""
+MARK_BYTES = 128 * 2**20
+"""Room for the marks of all walks of a thread; where there are many in a large week, each has fewer marks."""
 
 
 class Decoder:
@@ -47,6 +49,7 @@ class Decoder:
         self.decodes = 0
         self.holds, self.ragged = run_orders(problem)
         self.fellows = fellows(problem)
+        self.walks = 1  # that share it
         self._fresh = np.zeros((MARKS, 0), dtype=np.int64)
         self._no_track = self._new_track(0)
 
@@ -64,9 +67,10 @@ class Decoder:
             failed = decode(self.problem.arrays, self.state, choices, known, track)
         return int(failed)
 
-    def _new_track(self, marks: int) -> Track:
-        """An empty track with so many marks; with room for a week half as full again as the one decoded last."""
-        room = 3 * int(mark_size(self.state)) // 2 if marks else 0
+    def _new_track(self, most: int) -> Track:
+        """An empty track with so many marks or fewer; each has room for a schedule half as full again as the one decoded last."""
+        room = 3 * int(mark_size(self.state)) // 2 if most else 0
+        marks = max(1, min(most, MARK_BYTES // (8 * self.walks * room))) if most else 0
         if self._fresh.shape[1] < room:
             self._fresh = np.zeros((MARKS, room), dtype=np.int64)
         return Track(
@@ -106,6 +110,11 @@ class Following:
         self.decoder, self.choices, self._track = decoder, choices, track
         self.points = self.try_out(choices)
         self.accept(choices, self.points)
+
+    @property
+    def marks(self) -> int:
+        """How many marks there are."""
+        return len(self._track.marks)
 
     @property
     def went_on_from(self) -> int:

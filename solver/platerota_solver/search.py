@@ -298,7 +298,8 @@ class Walks:
     """One thread's search: several starts side by side, then the best go on (halving: Karnin, Koren & Somekh 2013).
 
     The landscape has cliffs (an order that misses Friday waits for Monday), so where a walk begins matters more than how
-    long it goes on: ten short walks and one long one beat one long one by a sixth on the medium family.
+    long it goes on: ten short walks and one long one beat one long one by a sixth on the medium family, and two dozen in
+    the first three fifths beat ten.
     """
 
     decoder: Decoder
@@ -308,6 +309,7 @@ class Walks:
     _walks: list[Annealing] = field(init=False)
 
     def __post_init__(self) -> None:
+        self.decoder.walks = self.number
         self._walks = [Annealing(self.decoder, self.starts[k % len(self.starts)], self.seed + k) for k in range(self.number)]
         self._turn = 0
 

@@ -74,7 +74,7 @@ def solve(request: PlanRequest, listener: Listener | None = None, start: Start |
 
 
 def warm() -> None:
-    """Load the compiled code, or compile it for this machine: about a minute once, then kept on disk.
+    """Load the compiled code, or compile it for this machine: two or three minutes, once, then kept on disk.
 
     One piece on one plate goes through every stage, the proof of small weeks included.
     """

@@ -9,11 +9,12 @@ import pytest
 
 from benchmarks.generator import FULL, make_request
 from platerota_shared import read_request
+from platerota_solver import decoding
 from platerota_solver.constructing import sequences, split_tokens
 from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.kernel.state import ITEM, RUNS, first_choices
 from platerota_solver.problem import build_problem
-from platerota_solver.search import Annealing
+from platerota_solver.search import Annealing, Walks
 
 from .shops import DAY, order, shift, tiny_shop
 
@@ -95,3 +96,23 @@ def test_marks_are_made_again_after_the_arrays_have_grown() -> None:
     followed.accept(whole, followed.points)
     trial = first_choices(problem, [0, 1, 3, 2])
     assert followed.try_out(trial) == Decoder(problem).score(trial)
+
+
+def test_many_walks_of_a_large_week_have_fewer_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The marks of all walks of a thread take no more room than is set, one mark each excepted; the search is the same."""
+    problem = build_problem(read_request(make_request("small", 1, ("plain",))))
+    start = fitting(Decoder(problem), split_tokens(problem, sequences(problem)["due"]))
+    found = []
+    for room in (decoding.MARK_BYTES, 400_000, 1):
+        monkeypatch.setattr(decoding, "MARK_BYTES", room)
+        decoder = Decoder(problem)
+        walks = Walks(decoder, [start], 7, 4)
+        for step in range(12):
+            walks.step(step / 12, 0.5, 20)
+        followed = decoder.track(start)
+        found.append((followed.marks, walks.best_points))
+    (most, points), (some, same), (one, also) = found
+    assert most == decoding.MARKS
+    assert 1 < some < most
+    assert one == 1
+    assert points == same == also
