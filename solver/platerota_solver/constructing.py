@@ -110,14 +110,20 @@ def _decided(problem: Problem, decoder: Decoder, clock: Clock, decisions: Decisi
     for order in dict.fromkeys(plain.tokens.tolist()):
         if order not in choices.tokens:
             choices.quota[order] = plain.quota[order]
-            found = _put_in(decoder, clock, choices, plain.tokens[plain.tokens == order])
+            later = problem.arrays.o_due[choices.tokens] > problem.arrays.o_due[order]
+            by_due = int(np.argmax(later)) if later.any() else len(later)
+            found = _put_in(decoder, clock, choices, plain.tokens[plain.tokens == order], by_due)
             choices = copy_choices(found[0][1])
             choices.skip[:] = 0
     return found or [_tried(decoder, clock, choices)]
 
 
-def _put_in(decoder: Decoder, clock: Clock, choices: Choices, turns: npt.NDArray[np.int64]) -> list[tuple[float, Choices]]:
-    """Choices with more turns, side by side, at the places of the sequence where that costs least: the best first."""
+def _put_in(
+    decoder: Decoder, clock: Clock, choices: Choices, turns: npt.NDArray[np.int64], likely: int,
+) -> list[tuple[float, Choices]]:
+    """Choices with more turns, side by side, at the places of the sequence where that costs least, the best first; `likely` is always
+    tried.
+    """
     size = len(choices.tokens)
     step = max(1, size // PLACES)
     found: dict[int, tuple[float, Choices]] = {}
@@ -130,7 +136,7 @@ def _put_in(decoder: Decoder, clock: Clock, choices: Choices, turns: npt.NDArray
                 found[place] = _tried(decoder, clock, choices._replace(tokens=np.insert(choices.tokens, place, turns)))
         return min(found, key=lambda place: found[place][0])
 
-    best = look(range(0, size + 1, step))
+    best = look([likely, *range(0, size + 1, step)])
     look(range(max(0, best - step), min(size, best + step) + 1, max(1, step // 4)))
     by_points = {round(points, 6): (points, one) for points, one in reversed(found.values())}
     return [by_points[points] for points in sorted(by_points)[:BEST_PLACES]]

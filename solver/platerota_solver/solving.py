@@ -256,7 +256,7 @@ class _Solver:
 
     def search(
         self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock, until: float, known: Schedule,
-        *, quiet: bool = False,
+        *, one_walk: bool = False,
     ) -> tuple[Choices, Schedule]:
         """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
         workers = 1 if self.request.settings.repeatable else WORKERS
@@ -264,7 +264,7 @@ class _Solver:
         decoder.score(starts[0])
         runs = max(1, int(decoder.state.counts[0]))  # of that very schedule: a decoder of its own has decoded none before
         tries = clock.tries(runs, clock.seconds - began) * until
-        number = 1 if quiet else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
+        number = 1 if one_walk else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
         walks = [
             Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
             for k in range(workers)
@@ -298,7 +298,7 @@ class _Solver:
     def replan(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
         """Search in a few rounds; after each, what was moved for nothing goes back, and the next one begins there."""
         for until in REPLAN_ROUNDS:
-            choices, schedule = self.search(problem, decoder, starts, clock, until, schedule, quiet=until > REPLAN_ROUNDS[0])
+            choices, schedule = self.search(problem, decoder, starts, clock, until, schedule, one_walk=until > REPLAN_ROUNDS[0])
             starts = [settle(decoder, choices, clock)]
             settled = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
             schedule = settled if settled.points <= schedule.points else schedule
@@ -342,5 +342,7 @@ class _Solver:
     def report(self, clock: Clock, problem: Problem | None = None) -> SolverReport:
         """How the plan was found, at its end with what was decided; no wall times where the same bytes must come out."""
         seconds = 0.0 if self.request.settings.repeatable else round(clock.seconds, 3)
-        decisions = None if problem is None or self.decided is None else decisions_of(problem, self.decided)
+        decisions = None if problem is None or self.start is None else self.start.plan.solver.decisions  # where a replan kept its runs
+        if problem is not None and self.decided is not None:
+            decisions = decisions_of(problem, self.decided)
         return _report(self.request, seconds, *self.stages, decisions=decisions)

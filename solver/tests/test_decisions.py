@@ -103,3 +103,12 @@ def test_decisions_stay_with_a_plan_that_started_from_another() -> None:
     assert "RUSH" in first.solver.decisions.turns
     again = solve(request, start=Start.from_document(json.loads(Start(base).text())))
     assert again.text() == first.text()
+
+
+def test_a_replan_hands_on_the_decisions_of_its_plan() -> None:
+    """It keeps runs, so it has none of its own; a what-if of the replan still has where to start from."""
+    base, _ = rush_week(1)
+    request = read_request(raw_week("small", ("plain",), 1))
+    again = solve(request, start=Start(base, counts_moves=True))
+    assert again.solver.decisions == base.solver.decisions
+    assert again.solver.decisions is not None

@@ -23,7 +23,7 @@ share of the points: one that finds nothing is far shorter than one with the pla
 has proved it."""
 CLOSE = 0.02
 """Share of its points within which a bound is so close to a plan that the plan is the limit."""
-EXACT_SHARE = 0.7
+EXACT_SHARE = 0.8
 """Share of the time after the narrow walks that exact ones may take before the wide one has the rest."""
 MOST_LABELS = 4_000_000
 LABELS_PER_SECOND = 60_000

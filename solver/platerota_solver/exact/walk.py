@@ -173,7 +173,7 @@ def _room(w: Walk) -> Room:
     return Room(
         state=np.zeros(kinds + len(w.plate_family) + 1, dtype=np.int64), times=np.zeros(1 + len(w.place), dtype=np.int64),
         idle=np.zeros(2 * (len(w.family_fills) - 1), dtype=np.int64),
-        counts=np.zeros((3, kinds), dtype=np.int64), asks=np.zeros((3, kinds), dtype=np.int64),
+        counts=np.zeros((3, kinds), dtype=np.int64), asks=np.zeros((6, kinds), dtype=np.int64),
         work=np.zeros(2 * (len(w.place) + kinds), dtype=np.int64), table=np.zeros((sets, kinds, WORK_COLUMNS), dtype=np.int64),
         free=np.zeros(len(w.plate_family), dtype=np.int64), finish=np.zeros(sets, dtype=np.int64), press=np.zeros(sets, dtype=np.int64),
         best=np.zeros(sets), points=np.zeros(sets),

@@ -38,7 +38,7 @@ class Room(NamedTuple):
     times: Ints
     idle: Ints
     counts: Ints  # [3, kind]
-    asks: Ints  # [3, kind]
+    asks: Ints  # [6, kind], see walk_work.want
     work: Ints  # [2 × (machines + kinds)]
     table: Ints  # [set of orders, component, WORK_COLUMNS]
     free: Ints  # per plate

@@ -15,6 +15,7 @@ CUT, CUT_LOAD, CUT_UNLOAD, RUN_CUT, RUN_LOAD, RUN_UNLOAD, RUN_EXCHANGE = range(7
 # cut, and whether pieces that are loaded may be left to other orders.
 HAND, MILL, TRIPS, LOADS, LEAST, AGAIN, CUTS, SHARED = range(8)
 WORK_COLUMNS = 8
+OF_STEP = 3  # rows of `asks` from here on: all kinds of a step together
 
 
 @compiled
@@ -68,7 +69,10 @@ def progress(w: Walk, state: Ints, counts: Ints) -> None:
 
 @compiled
 def want(kinds: Kinds, done: int, counts: Ints, asks: Ints) -> None:
-    """Pieces to load, cut and unload by kind (`asks` rows 0, 1, 2) until the orders in `done` are: what is through may all be theirs."""
+    """Pieces to load, cut and unload by kind (`asks` rows 0, 1, 2) until the orders in `done` are: what is through may all be theirs.
+
+    Rows 3, 4 and 5 hold the same for all kinds together that fill the same nests on the plates of a kind's component.
+    """
     for k in range(kinds.need.shape[0]):
         wanted = 0
         for o in range(kinds.order_need.shape[0]):
@@ -76,6 +80,12 @@ def want(kinds: Kinds, done: int, counts: Ints, asks: Ints) -> None:
                 wanted += kinds.order_need[o, k]
         for row in range(3):
             asks[row, k] = max(0, wanted - counts[row, k])
+            asks[OF_STEP + row, k] = 0
+    for k in range(kinds.need.shape[0]):
+        for j in range(kinds.need.shape[0]):
+            if kinds.component[j] == kinds.component[k] and kinds.kind_step[j] == kinds.kind_step[k]:
+                for row in range(3):
+                    asks[OF_STEP + row, k] += asks[row, j]
 
 
 @compiled
@@ -95,14 +105,12 @@ def runs_of(kinds: Kinds, asks: Ints, counts: Ints, component: int) -> tuple[int
     for k in range(number_of_kinds):
         if kinds.component[k] != component:
             continue
-        total, again = 0, False
-        for j in range(number_of_kinds):
-            if kinds.component[j] == component and kinds.kind_step[j] == kinds.kind_step[k] and asks[0, j] > 0:
-                total += asks[0, j]
-                if j + 1 < number_of_kinds and kinds.before[j + 1] == j and kinds.component[j + 1] == component:
-                    again = True
+        total, again = asks[OF_STEP, k], False
         if total == 0:
             continue
+        for j in range(number_of_kinds - 1):
+            if kinds.component[j] == component and kinds.kind_step[j] == kinds.kind_step[k] and asks[0, j] > 0:
+                again = again or (kinds.before[j + 1] == j and kinds.component[j + 1] == component)
         full = -(-total // kinds.capacity[k])
         number = full + (1 if again or (first and kinds.before[k] >= 0 and kinds.component[kinds.before[k]] == component) else 0)
         if number > runs:
@@ -111,22 +119,12 @@ def runs_of(kinds: Kinds, asks: Ints, counts: Ints, component: int) -> tuple[int
 
 
 @compiled
-def of_step(kinds: Kinds, pieces: Ints, kind: int) -> int:
-    """The pieces of all kinds that fill the same nests as a kind, on the plates of its component."""
-    total = 0
-    for k in range(kinds.need.shape[0]):
-        if kinds.component[k] == kinds.component[kind] and kinds.kind_step[k] == kinds.kind_step[kind]:
-            total += pieces[k]
-    return int(total)
-
-
-@compiled
 def runs_between(kinds: Kinds, asks: Ints, more: int, less: int, component: int) -> int:
     """The least runs that hold the pieces of `asks` row `more` that are not in row `less` (-1: all of them)."""
     runs = 0
     for k in range(kinds.need.shape[0]):
         if kinds.component[k] == component:
-            pieces = of_step(kinds, asks[more], k) - (of_step(kinds, asks[less], k) if less >= 0 else 0)
+            pieces = asks[OF_STEP + more, k] - (asks[OF_STEP + less, k] if less >= 0 else 0)
             runs = max(runs, -(-pieces // kinds.capacity[k]))
     return runs
 
@@ -157,7 +155,7 @@ def least_cut(kinds: Kinds, asks: Ints, cuts: int, component: int) -> int:
     least = 1
     for k in range(kinds.need.shape[0]):
         if kinds.component[k] == component:
-            least = max(least, of_step(kinds, asks[1], k) - (cuts - 1) * kinds.capacity[k])
+            least = max(least, asks[OF_STEP + 1, k] - (cuts - 1) * kinds.capacity[k])
     return int(least)
 
 

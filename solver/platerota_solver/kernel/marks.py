@@ -12,38 +12,22 @@ from platerota_solver.problem import Arrays, Ints
 
 
 @compiled
-def pack(source: Ints, low: int, high: int, mark: Ints, at: int) -> int:
-    """Append rows low … high of a flat array; where the next ones go."""
+def carry(flat: Ints, low: int, high: int, mark: Ints, at: int, back: bool) -> int:
+    """Put rows low … high of a flat array into a mark from `at` on, or `back`; where the next ones are."""
     for k in range(low, high):
-        mark[at + k - low] = source[k]
-    return at + high - low
-
-
-@compiled
-def pack_rows(source: Ints, rows: int, mark: Ints, at: int) -> int:
-    """Append the first rows of a table; where the next ones go."""
-    for k in range(rows):
-        for column in range(source.shape[1]):
-            mark[at] = source[k, column]
-            at += 1
+        if back:
+            flat[k] = mark[at]
+        else:
+            mark[at] = flat[k]
+        at += 1
     return at
 
 
 @compiled
-def unpack(target: Ints, low: int, high: int, mark: Ints, at: int) -> int:
-    """Undo `pack`."""
-    for k in range(low, high):
-        target[k] = mark[at + k - low]
-    return at + high - low
-
-
-@compiled
-def unpack_rows(target: Ints, rows: int, mark: Ints, at: int) -> int:
-    """Undo `pack_rows`."""
+def carry_rows(table: Ints, rows: int, mark: Ints, at: int, back: bool) -> int:
+    """The same for the first rows of a table."""
     for k in range(rows):
-        for column in range(target.shape[1]):
-            target[k, column] = mark[at]
-            at += 1
+        at = carry(table[k], 0, table.shape[1], mark, at, back)
     return at
 
 
@@ -65,64 +49,51 @@ def size_now(s: State) -> int:
 @compiled
 def save(s: State, mark: Ints) -> int:
     """Pack the schedule into a mark; its size, -1 where it has no room."""
-    if size_now(s) > mark.shape[0]:
-        return -1
-    at = pack(s.counts, 0, s.counts.shape[0], mark, 0)
-    at = pack(s.count, 0, s.count.shape[0], mark, at)
-    at = pack_rows(s.dead, s.dead.shape[0], mark, at)
-    for number in range(s.off.shape[0]):
-        at = pack(s.start, s.off[number], s.off[number] + s.count[number], mark, at)
-        at = pack(s.end, s.off[number], s.off[number] + s.count[number], mark, at)
-    for machine in range(s.visit.shape[0]):
-        mark[at], mark[at + 1], mark[at + 2] = s.visit[machine], s.table_count[machine], s.sequence_count[machine]
-        at = pack_rows(s.table[machine], s.table_count[machine], mark, at + 3)
-        at = pack_rows(s.sequence[machine], s.sequence_count[machine], mark, at)
-    at = pack(s.lent, 0, s.lent.shape[0], mark, at)
-    for item in range(s.left.shape[0]):
-        low = s.supply_off[item]
-        mark[at], mark[at + 1] = s.supply_head[item] - low, s.supply_count[item] - low
-        mark[at + 2], mark[at + 3], mark[at + 4] = s.left[item], s.cut_from[item], s.begun[item]
-        at += 5
-        for row in range(low, s.supply_count[item]):
-            mark[at], mark[at + 1] = s.supply[row, 0], s.supply[row, 1]
-            at += 2
-    at = pack(s.finish, 0, s.finish.shape[0], mark, at)
-    at = pack(s.machine_of, 0, s.machine_of.shape[0], mark, at)
-    at = pack(s.placed, 0, s.placed.shape[0], mark, at)
-    at = pack_rows(s.built, s.built.shape[0], mark, at)
-    at = pack_rows(s.runs, s.counts[RUNS], mark, at)
-    return pack_rows(s.pieces, s.counts[ROWS], mark, at)
+    return carry_all(s, mark, False) if size_now(s) <= mark.shape[0] else -1
 
 
 @compiled
 def restore(s: State, mark: Ints) -> None:
     """The schedule as it was when `save` packed it; who may do what depends on the choices alone and is not in it."""
-    at = unpack(s.counts, 0, s.counts.shape[0], mark, 0)
-    at = unpack(s.count, 0, s.count.shape[0], mark, at)
-    at = unpack_rows(s.dead, s.dead.shape[0], mark, at)
-    for number in range(s.off.shape[0]):
-        at = unpack(s.start, s.off[number], s.off[number] + s.count[number], mark, at)
-        at = unpack(s.end, s.off[number], s.off[number] + s.count[number], mark, at)
-    for machine in range(s.visit.shape[0]):
-        s.visit[machine], s.table_count[machine], s.sequence_count[machine] = mark[at], mark[at + 1], mark[at + 2]
-        at = unpack_rows(s.table[machine], s.table_count[machine], mark, at + 3)
-        at = unpack_rows(s.sequence[machine], s.sequence_count[machine], mark, at)
-    at = unpack(s.lent, 0, s.lent.shape[0], mark, at)
-    for item in range(s.left.shape[0]):
-        low = s.supply_off[item]
-        s.supply_head[item], s.supply_count[item] = low + mark[at], low + mark[at + 1]
-        s.left[item], s.cut_from[item], s.begun[item] = mark[at + 2], mark[at + 3], mark[at + 4]
-        at += 5
-        for row in range(low, s.supply_count[item]):
-            s.supply[row, 0], s.supply[row, 1] = mark[at], mark[at + 1]
-            at += 2
-    at = unpack(s.finish, 0, s.finish.shape[0], mark, at)
-    at = unpack(s.machine_of, 0, s.machine_of.shape[0], mark, at)
-    at = unpack(s.placed, 0, s.placed.shape[0], mark, at)
-    at = unpack_rows(s.built, s.built.shape[0], mark, at)
-    at = unpack_rows(s.runs, s.counts[RUNS], mark, at)
-    unpack_rows(s.pieces, s.counts[ROWS], mark, at)
+    carry_all(s, mark, True)
     s.loader[0] = -1
+
+
+@compiled
+def carry_all(s: State, mark: Ints, back: bool) -> int:
+    """Every array that a decode changes, as far as it is used; how much is comes before it. How many numbers that are."""
+    at = carry(s.counts, 0, s.counts.shape[0], mark, 0, back)
+    at = carry(s.count, 0, s.count.shape[0], mark, at, back)
+    at = carry_rows(s.dead, s.dead.shape[0], mark, at, back)
+    for number in range(s.off.shape[0]):
+        at = carry(s.start, s.off[number], s.off[number] + s.count[number], mark, at, back)
+        at = carry(s.end, s.off[number], s.off[number] + s.count[number], mark, at, back)
+    at = carry(s.visit, 0, s.visit.shape[0], mark, at, back)
+    at = carry(s.lent, 0, s.lent.shape[0], mark, at, back)
+    at = carry(s.table_count, 0, s.table_count.shape[0], mark, at, back)
+    at = carry(s.sequence_count, 0, s.sequence_count.shape[0], mark, at, back)
+    for machine in range(s.visit.shape[0]):
+        at = carry_rows(s.table[machine], s.table_count[machine], mark, at, back)
+        at = carry_rows(s.sequence[machine], s.sequence_count[machine], mark, at, back)
+    for item in range(s.left.shape[0]):
+        low = s.supply_off[item]  # another one once the arrays have grown: rows are counted from it
+        s.supply_head[item] -= low
+        s.supply_count[item] -= low
+        at = carry(s.supply_head, item, item + 1, mark, at, back)
+        at = carry(s.supply_count, item, item + 1, mark, at, back)
+        s.supply_head[item] += low
+        s.supply_count[item] += low
+        for row in range(low, s.supply_count[item]):
+            at = carry(s.supply[row], 0, s.supply.shape[1], mark, at, back)
+    at = carry(s.left, 0, s.left.shape[0], mark, at, back)
+    at = carry(s.cut_from, 0, s.cut_from.shape[0], mark, at, back)
+    at = carry(s.begun, 0, s.begun.shape[0], mark, at, back)
+    at = carry(s.finish, 0, s.finish.shape[0], mark, at, back)
+    at = carry(s.machine_of, 0, s.machine_of.shape[0], mark, at, back)
+    at = carry(s.placed, 0, s.placed.shape[0], mark, at, back)
+    at = carry_rows(s.built, s.built.shape[0], mark, at, back)
+    at = carry_rows(s.runs, s.counts[RUNS], mark, at, back)
+    return int(carry_rows(s.pieces, s.counts[ROWS], mark, at, back))
 
 
 @compiled
@@ -193,13 +164,13 @@ def looks_at_change(s: State, c: Choices, other: Choices, fellow: Ints, first: i
     for order in range(fellow.shape[0]):
         if fellow[order] and s.changed[order]:
             return True
-    k = first
-    for turn in range(first, c.tokens.shape[0]):
+    turns, k = c.tokens.shape[0], first
+    for turn in range(first, turns):
         if fellow[c.tokens[turn]] == 0:
             continue
-        while fellow[other.tokens[k]] == 0:
+        while k < turns and fellow[other.tokens[k]] == 0:
             k += 1
-        if other.tokens[k] != c.tokens[turn]:
+        if k == turns or other.tokens[k] != c.tokens[turn]:
             return True
         k += 1
     return False
