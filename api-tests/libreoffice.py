@@ -71,14 +71,15 @@ class Office:
     def run(self, command: str, *words: str | Path, fails: bool = False) -> Any:
         """What :mod:`uno_driver` prints for a command; where it `fails`, what it says on standard error.
 
-        Beside much else LibreOffice itself fell over at the first macro in Python (std::bad_alloc, seen twice): then another one is
-        asked, once.
+        Beside much else LibreOffice itself fell over at the first macro in Python (std::bad_alloc, seen twice), and its bridge without
+        a word (seen once): then another one is asked, once.
         """
         done = self._driven(command, *words)
-        if done.returncode != 0 and self._fell():
+        if done.returncode < 0 or (done.returncode != 0 and self._fell()):
+            self.end()
             self.begin()
             done = self._driven(command, *words)
-        assert (done.returncode != 0) is fails, done.stderr
+        assert (done.returncode != 0) is fails, f"ended with {done.returncode}: {done.stderr}"
         return done.stderr if fails else json.loads(done.stdout)
 
     def _driven(self, command: str, *words: str | Path) -> subprocess.CompletedProcess[str]:

@@ -9,6 +9,7 @@ Prints one line of JSON: the cells of every sheet as they are after that, by the
 """
 
 import json
+import os
 import sys
 import time
 
@@ -89,9 +90,11 @@ def main(pipe, command, book, *more):
             given = basic(document, more[0], more[1], more[2:])
         elif command == "python":
             given = script(document, f"{more[0]}${more[1]}?language=Python&location=user")
-        print(json.dumps({"given": given, "sheets": cells(document)}))
+        print(json.dumps({"given": given, "sheets": cells(document)}), flush=True)
     finally:
         document.close(True)
+    # Taking the bridge down has nothing to tell any more, and may fall over.
+    os._exit(0)
 
 
 if __name__ == "__main__":

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
@@ -309,3 +311,14 @@ def test_a_statement_that_fails_does_not_tell_its_values(either_store: Store) ->
         session.execute(sa.text("INSERT INTO nowhere VALUES (:value)"), {"value": "swordfish"})
     assert "INSERT INTO nowhere" in str(failed.value)
     assert "swordfish" not in str(failed.value)
+
+
+def test_a_connection_that_is_used_while_the_store_closes_is_closed_after_that(either_store: Store) -> None:
+    """In a pool that was let go of it would stay open until it is collected, on whose thread that may be."""
+    session = either_store.reading()
+    held = session.connection().connection.dbapi_connection
+    either_store.close()
+    assert session.scalar(sa.select(1)) == 1
+    session.close()
+    with pytest.raises((psycopg.OperationalError, sqlite3.ProgrammingError), match="closed"):
+        held.execute("SELECT 1")

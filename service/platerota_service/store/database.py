@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.event import listen
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
-from sqlalchemy.pool import NullPool
+from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
 from platerota_service.store import upgrading
 from platerota_service.store.errors import StoreError
@@ -42,6 +42,8 @@ class Store:
         self.engine = connect(self.url)
         self._folder = folder
         self._sessions = sessionmaker(self.engine, expire_on_commit=False)
+        self._closed = False
+        listen(self.engine, "checkin", self._close_what_comes_back)
 
     @property
     def embedded(self) -> bool:
@@ -115,8 +117,14 @@ class Store:
         return connection
 
     def close(self) -> None:
-        """Let go of every connection."""
+        """Let go of every connection; one that a thread still reads by is closed when that is done with it."""
+        self._closed = True
         self.engine.dispose()
+
+    def _close_what_comes_back(self, _connection: Any, record: ConnectionPoolEntry) -> None:
+        # The pool it comes back to was let go of, and would leave it to be closed by chance.
+        if self._closed:
+            record.invalidate()
 
 
 def database_url(url: str | None, folder: Path) -> sa.URL:
