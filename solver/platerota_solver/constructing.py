@@ -218,7 +218,7 @@ def _in_turn(problem: Problem) -> tuple[Choices, int]:
 def _tried(decoder: Decoder, clock: Clock, choices: Choices) -> tuple[float, Choices]:
     fits = fitting(decoder, choices)
     clock.count(int(decoder.state.counts[RUNS]))
-    return decoder.points(fits), fits
+    return decoder.points, fits
 
 
 def _late(clock: Clock) -> bool:

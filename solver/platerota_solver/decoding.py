@@ -7,8 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from platerota_solver.kernel.decode import GIVEN_UP, decode, keep_marks, mark_size
-from platerota_solver.kernel.points import points
+from platerota_solver.kernel.decode import decode, keep_marks, mark_size
 from platerota_solver.kernel.state import (
     CARRIER,
     FIRST_PIECES,
@@ -39,7 +38,10 @@ MARK_BYTES = 128 * 2**20
 
 
 class Decoder:
-    """Turns choices into points with one reusable state; its arrays grow when a schedule needs more room."""
+    """Turns choices into points with one reusable state; its arrays grow when a schedule needs more room.
+
+    `points` are those of the schedule decoded last, infinite where an order did not fit the horizon, or the decode was given up.
+    """
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
@@ -47,6 +49,7 @@ class Decoder:
         self.spare = 2
         self.state: State = new_state(problem, self.spare)
         self.decodes = 0
+        self.points = math.inf
         self.holds, self.ragged = run_orders(problem)
         self.fellows = fellows(problem)
         self.walks = 1  # that share it
@@ -65,6 +68,7 @@ class Decoder:
             self.spare *= 2
             self.state = new_state(self.problem, self.spare)
             failed = decode(self.problem.arrays, self.state, choices, known, track)
+        self.points = float(track.points[0])
         return int(failed)
 
     def _new_track(self, most: int) -> Track:
@@ -76,7 +80,7 @@ class Decoder:
         return Track(
             marks=np.zeros((marks, room), dtype=np.int64), size=np.full(marks, -1, dtype=np.int64), fresh=self._fresh[:marks],
             fresh_size=np.full(marks, -1, dtype=np.int64), from_mark=np.full(1, -1, dtype=np.int64), fellows=self.fellows,
-            rates=self.rates, limit=np.full(1, np.inf),
+            rates=self.rates, limit=np.full(1, np.inf), points=np.full(1, np.inf),
         )
 
     def track(self, choices: Choices) -> Following:
@@ -84,19 +88,16 @@ class Decoder:
         self.run(choices)
         return Following(self, choices, self._new_track(max(1, min(MARKS, len(choices.tokens)))))
 
-    def points(self, choices: Choices) -> float:
-        """Points of the schedule that `run` left in the state."""
-        return float(points(self.problem.arrays, self.state, choices, self.rates))
-
     def score(self, choices: Choices) -> float:
         """Points of `choices`, infinite where an order does not fit."""
-        return math.inf if self.run(choices) >= 0 else self.points(choices)
+        self.run(choices)
+        return self.points
 
     def schedule(self, choices: Choices) -> Schedule:
         """The schedule of choices that fit."""
         self.run(choices)
         unplaced = tuple(int(o) for o in np.flatnonzero(choices.skip))
-        return Schedule.from_state(self.state, unplaced, self.points(choices))
+        return Schedule.from_state(self.state, unplaced, self.points)
 
 
 class Following:
@@ -124,8 +125,8 @@ class Following:
     def try_out(self, choices: Choices, limit: float = math.inf) -> float:
         """Points of other choices; infinite where an order does not fit, where they cannot be `limit` or fewer, or nothing is new."""
         self._track.limit[0] = limit
-        failed = self.decoder.follow(choices, self.choices, self._track)
-        return math.inf if failed >= 0 or failed == GIVEN_UP else self.decoder.points(choices)
+        self.decoder.follow(choices, self.choices, self._track)
+        return self.decoder.points
 
     def accept(self, choices: Choices, points: float) -> None:
         """Go on from the choices tried out last."""

@@ -124,8 +124,10 @@ def test_where_all_goes_as_planned_nothing_moves(week: Week, now: str) -> None:
     assert replan.plan.score.parts.moved_task == 0
 
 
-def test_what_starts_within_the_hour_stays_where_it_can(week: Week) -> None:
-    replan = replanned(week, {"closed": [BROKEN]}, first_cut(week)[1])
+@pytest.mark.parametrize("cuts", [True, False])
+def test_what_starts_within_the_hour_stays_where_it_can(week: Week, *, cuts: bool) -> None:
+    """While the mill cuts, and while a plate is on its way to it: that one finds its place around what starts on the others."""
+    replan = replanned(week, {"closed": [BROKEN]}, first_cut(week)[1] if cuts else TUESDAY)
     soon, touched = replan.plan.now + HOUR, {task.run for task in week.plan.tasks if task.machine == "M2"}
     assert any(replan.plan.now <= task.start < soon and task.run not in touched for task in week.plan.tasks)
     moved = [move.task for move in moved_tasks(week.plan, replan.plan)]

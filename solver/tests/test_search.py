@@ -51,7 +51,7 @@ def test_a_small_week_is_searched_run_by_run_too(features: str) -> None:
     starts = [fitting(decoder, split_tokens(problem, sequence)) for sequence in sequences(problem).values()]
     both = both_ways(problem, starts)
     assert [choices.tokens.tolist() for choices in both[::2]] == [choices.tokens.tolist() for choices in starts]
-    assert [decoder.points(choices) for choices in both[1::2]] == pytest.approx([decoder.points(choices) for choices in starts])
+    assert [decoder.score(choices) for choices in both[1::2]] == pytest.approx([decoder.score(choices) for choices in starts])
     most = max(choices.tokens.tolist().count(order) for choices in both[1::2] for order in choices.tokens)
     assert 4 < most <= FINE_PORTIONS
 

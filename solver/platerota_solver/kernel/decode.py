@@ -6,16 +6,18 @@ machines and people at once: every run looks at each carrier and machine it may 
 
 from __future__ import annotations
 
+import numpy as np
+
 from platerota_solver.kernel.booking import commit_run, enter_sequence, take, take_open
 from platerota_solver.kernel.choosing import best_run, copy_run
 from platerota_solver.kernel.filling import run_seconds
 from platerota_solver.kernel.finishing import claim_pieces, finish_pieces, finish_waiting
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.holding import commit_held
-from platerota_solver.kernel.keeping import keep_floor, keep_runs
+from platerota_solver.kernel.keeping import is_kept, keep_floor, keep_runs
 from platerota_solver.kernel.marks import first_change, restore, save, size_now
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
-from platerota_solver.kernel.points import points_so_far
+from platerota_solver.kernel.points import points, points_so_far
 from platerota_solver.kernel.spans import NEVER, compiled, entry
 from platerota_solver.kernel.state import (
     AT_BENCH,
@@ -217,18 +219,25 @@ def enter_stuck_cut(p: Arrays, s: State, number: int, row: Ints, kinds: Ints, si
 
 @compiled
 def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: Ints) -> None:
-    """Book what is left of the runs under way (F18); their orders are marked where that cannot end within the horizon."""
+    """Book what is left of the runs under way (F18), and what is frozen; orders are marked where that cannot end within the horizon.
+
+    A run under way that goes on in another way than the plan that is kept has it, since a mill broke, finds its place around what is
+    frozen on other mills.
+    """
     for number in range(p.floor_runs.shape[0]):
         # Runs cut before come first, and one of them may be pulled or unloaded by hand where another plate is being cut.
         if p.floor_runs[number, ROW_STAGE] == CUTTING:
             mill = p.floor_runs[number, ROW_MACHINE]
             take_open(s, p.l_spindle[mill], 0, p.floor_runs[number, ROW_CUT_END] + p.m_exchange[mill])
     for number in range(p.floor_runs.shape[0]):
+        keep_floor(p, s, c, number, p.floor_runs[number, ROW_STAGE])
+    keep_runs(p, s, c, FROZEN, 1)
+    for number in range(p.floor_runs.shape[0]):
+        if p.k_floor[number] >= 0 and is_kept(s, p.k_floor[number]):
+            continue
         size = floor_kinds(p, number, kinds)
         carrier = p.floor_runs[number, ROW_CARRIER]
         stage = p.floor_runs[number, ROW_STAGE]
-        if keep_floor(p, s, c, number, stage):
-            continue
         cut_from = 0
         for k in range(size):
             cut_from = max(cut_from, s.cut_from[kinds[k, 0]])
@@ -244,6 +253,7 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
                 enter_stuck_cut(p, s, number, row, kinds, size)
         for k in range(size):
             s.placed[p.i_order[kinds[k, 0]]] = STUCK
+    keep_runs(p, s, c, FROZEN, 0)
 
 
 @compiled
@@ -314,10 +324,11 @@ def go_on(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int:
 def decode(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int:
     """Turn choices into a schedule; the number of an order that did not fit, -1 where all did (or an array was full), GIVEN_UP.
 
-    The last token of an order places all that is left of it. Some tokens may come before what is kept of another plan.
+    The last token of an order places all that is left of it. Some tokens may come before what is kept of another plan. The points of a
+    schedule that fits are left in the track.
     Where the track has marks of a decode of `known`, it is gone on from the last one that holds; the schedule is the same.
     """
-    track.from_mark[0] = -1
+    track.from_mark[0], track.points[0] = -1, np.inf
     token = go_on(p, s, c, known, track)
     if token == GIVEN_UP:
         return GIVEN_UP
@@ -328,13 +339,12 @@ def decode(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int
         token = min(c.before[0], c.tokens.shape[0])
         reset(p, s, c)
         place_floor(p, s, c, s.scratch[0], s.scratch[1], s.scratch_kinds[0])
-        keep_runs(p, s, c, FROZEN)
         if token > 0:
             out = place_tokens(p, s, c, 0, token, track)
             if out == -1 and not (end_visits(p, s, c, -1, -1) and finish_waiting(p, s)):
                 out = failed(s, c.tokens[token - 1])
         if out == -1:
-            keep_runs(p, s, c, 1)
+            keep_runs(p, s, c, 1, 0)
     if out == -1:
         out = place_tokens(p, s, c, token, c.tokens.shape[0], track)
     if out == GIVEN_UP:
@@ -344,6 +354,7 @@ def decode(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int
     for order in range(p.o_items.shape[0]):
         if not (end_visits(p, s, c, order, -1) and finish_waiting(p, s)):
             return failed(s, order)
+    track.points[0] = points(p, s, c, track.rates)
     return -1
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from platerota_solver.kernel.booking import commit_run, take
 from platerota_solver.kernel.choosing import copy_run
 from platerota_solver.kernel.fitting import last_cut_before, next_setup_stays, previous_fixture, table_free_from
-from platerota_solver.kernel.floor import ROW_CUT_END
+from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_FIRST, ROW_LAST, ROW_MACHINE
 from platerota_solver.kernel.pausing import closed_between, pausing_end, take_pausing
 from platerota_solver.kernel.spans import compiled, row_at
 from platerota_solver.kernel.state import (
@@ -27,6 +27,7 @@ from platerota_solver.kernel.state import (
     FIRST_END,
     FIRST_PIECES,
     FLOOR,
+    FROZEN,
     FULL,
     ITEM,
     KEPT,
@@ -262,10 +263,41 @@ def keep_run(p: Arrays, s: State, c: Choices, k: int, stage: int, floor: int) ->
 
 
 @compiled
-def keep_runs(p: Arrays, s: State, c: Choices, level: int) -> None:
-    """Book every run that is to be kept at this level, in the order of their cuts; those under way come before (`place_floor`)."""
+def is_kept(s: State, k: int) -> bool:
+    """Whether run `k` of the plan that is kept is booked."""
+    number = 0
+    while number < s.counts[RUNS] and s.runs[number, KEPT] != k:
+        number += 1
+    return bool(number < s.counts[RUNS])
+
+
+@compiled
+def comes_after_floor(p: Arrays, s: State, k: int) -> bool:
+    """Whether run `k` of the plan that is kept shares plate, machine or op with a run under way that does not go on as that plan has it."""
+    row = p.k_runs[k]
+    for number in range(p.floor_runs.shape[0]):
+        if p.k_floor[number] >= 0 and is_kept(s, p.k_floor[number]):
+            continue
+        floor = p.floor_runs[number]
+        if p.c_plate[floor[ROW_CARRIER]] == p.c_plate[row[CARRIER]] or floor[ROW_MACHINE] == row[MACHINE]:
+            return True
+        for mine in range(row[FIRST_PIECES], row[LAST_PIECES]):
+            for other in range(floor[ROW_FIRST], floor[ROW_LAST]):
+                if p.k_pieces[mine, ITEM] == p.floor_pieces[other, 0]:
+                    return True
+    return False
+
+
+@compiled
+def keep_runs(p: Arrays, s: State, c: Choices, level: int, before_floor: int) -> None:
+    """Book every run that is to be kept at this level and is not yet, in the order of their cuts.
+
+    Before the floor (`place_floor`) only those that no run under way has to come before.
+    """
     for k in range(p.k_runs.shape[0]):
-        if c.keep[k] == level and p.k_runs[k, STAGE] == AT_BENCH:
+        if c.keep[k] != level or p.k_runs[k, STAGE] != AT_BENCH or (before_floor and comes_after_floor(p, s, k)):
+            continue
+        if level != FROZEN or not is_kept(s, k):
             keep_run(p, s, c, k, AT_BENCH, 0)
 
 

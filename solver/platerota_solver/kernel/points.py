@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from platerota_solver.kernel.spans import compiled, entry
+from platerota_solver.kernel.spans import compiled
 from platerota_solver.kernel.state import KEPT_TASKS, RUNS, SETUPS, Choices, Rates, State
 from platerota_solver.problem import Arrays
 
@@ -26,7 +26,7 @@ def points_so_far(p: Arrays, s: State, c: Choices, r: Rates) -> float:
     return total
 
 
-@entry
+@compiled
 def points(p: Arrays, s: State, c: Choices, r: Rates) -> float:
     """The score of the schedule in points, with a tie-break for fewer runs and an earlier last finish."""
     total = 0.0

@@ -117,6 +117,7 @@ class Track(NamedTuple):
     fellows: Ints  # [order, order] 1 where pieces of the second may fill nests that the first leaves empty
     rates: Rates
     limit: Floats  # [1] points above which a schedule is not wanted
+    points: Floats  # [1] of the schedule decoded last; infinite where an order did not fit, or it was given up
 
 
 def new_state(problem: Problem, spare: int) -> State:
