@@ -22,9 +22,9 @@ from platerota_solver.exact import by_single_runs, left_out, provable, prove
 from platerota_solver.keeping import keep_plan
 from platerota_solver.kernel.state import Choices, first_choices
 from platerota_solver.listener import Listener
-from platerota_solver.population import Population, starts_for
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import Schedule, people_clash, runs_and_tasks, schedule_points, tidied
+from platerota_solver.search import Walks
 from platerota_solver.settling import settle
 from platerota_solver.why import late_reasons, unplaced_reasons
 from platerota_solver.windows import Windows, movable_runs
@@ -37,8 +37,12 @@ SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
 REPLAN_ROUNDS = (0.5, 0.75, 0.97)
 """Shares of the budget of a replan after which what was moved for nothing goes back; the last leaves time for that."""
+START_SHARE = 0.6
+"""Share of the search in which several starts run side by side before the best of them goes on."""
 SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
+TRIES_PER_START = 200
+MOST_STARTS = 24
 BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
 """The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05
@@ -260,18 +264,18 @@ class _Solver:
         decoder.score(starts[0])
         runs = max(1, int(decoder.state.counts[0]))  # of that very schedule: a decoder of its own has decoded none before
         tries = clock.tries(runs, clock.seconds - began) * until
-        number = 1 if one_walk else starts_for(tries)
+        number = 1 if one_walk else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
         walks = [
-            Population(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
+            Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
             for k in range(workers)
         ]
         shown = Showing(clock, starts[0], known.points)
         first = clock.share
 
-        def walk(own: Population) -> None:
+        def walk(own: Walks) -> None:
             while not clock.over(until):
                 progress = (clock.share - first) / max(1e-9, until - first)
-                own.step(progress, TRIES)
+                own.step(progress, START_SHARE, TRIES)
                 clock.count(TRIES * runs)
                 if own is walks[0]:
                     self.show(problem, shown, min(walks, key=lambda other: other.best_points), clock)
@@ -315,7 +319,7 @@ class _Solver:
         self.tell("windows", clock, min(better.points, schedule.points), detail)
         return better if better.points <= schedule.points else schedule
 
-    def show(self, problem: Problem, shown: Showing, leader: Population, clock: Clock) -> None:
+    def show(self, problem: Problem, shown: Showing, leader: Walks, clock: Clock) -> None:
         """Let the listener have the leader's plan now and then, not so often that it costs more than a little of the search."""
         if leader.best_points >= shown.points or clock.seconds < shown.next_at or self.request.settings.repeatable:
             return

@@ -13,9 +13,8 @@ from platerota_solver import decoding
 from platerota_solver.constructing import sequences, split_tokens
 from platerota_solver.decoding import Decoder, copy_choices, fitting
 from platerota_solver.kernel.state import ITEM, RUNS, first_choices
-from platerota_solver.population import Population
 from platerota_solver.problem import build_problem
-from platerota_solver.search import Annealing
+from platerota_solver.search import Annealing, Walks
 
 from .shops import DAY, order, shift, tiny_shop
 
@@ -107,9 +106,9 @@ def test_many_walks_of_a_large_week_have_fewer_marks(monkeypatch: pytest.MonkeyP
     for room in (decoding.MARK_BYTES, 400_000, 1):
         monkeypatch.setattr(decoding, "MARK_BYTES", room)
         decoder = Decoder(problem)
-        walks = Population(decoder, [start], 7, 4)
+        walks = Walks(decoder, [start], 7, 4)
         for step in range(12):
-            walks.step(step / 12, 20)
+            walks.step(step / 12, 0.5, 20)
         followed = decoder.track(start)
         found.append((followed.marks, walks.best_points))
     (most, points), (some, same), (one, also) = found
