@@ -214,7 +214,9 @@ class TestPlan:
 
     def test_ctrl_c_keeps_the_best_plan(self, request_file: Path, tmp_path: Path, child: FakeChild) -> None:
         out = tmp_path / "out.json"
-        code = f"from platerota_service import command_line as c, command_plans as p; p.SOLVE_CHILD = {child('talking')!r}; c.main()"
+        # A shell that runs the tests in its background lets them ignore Ctrl-C.
+        code = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        code += f"from platerota_service import command_line as c, command_plans as p; p.SOLVE_CHILD = {child('talking')!r}; c.main()"
         with subprocess.Popen(
             [sys.executable, "-c", code, "plan", str(request_file), "-o", str(out)], stderr=subprocess.PIPE, text=True,
         ) as process:
