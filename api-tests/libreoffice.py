@@ -57,6 +57,8 @@ class Office:
             f"--accept=pipe,name={self.pipe};urp;", f"-env:UserInstallation={self.profile.as_uri()}",
         ]
         environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
+        # The Python inside it looks for its library beside the first python3 of the path, and that of another Python is not for it.
+        environment["PATH"] = "/usr/bin:/bin"
         # A folder of temporary files of its own: what another LibreOffice left in the machine's is none of its business.
         environment["TMPDIR"] = str(self._temporary)
         self._process = subprocess.Popen(
