@@ -73,8 +73,7 @@ class Office:
     def run(self, command: str, *words: str | Path, fails: bool = False) -> Any:
         """What :mod:`uno_driver` prints for a command; where it `fails`, what it says on standard error.
 
-        Beside much else LibreOffice itself fell over at the first macro in Python (std::bad_alloc, seen twice), and its bridge without
-        a word (seen once): then another one is asked, once.
+        Beside much else LibreOffice has fallen over by itself, and its bridge without a word: then another one is asked, once.
         """
         done = self._driven(command, *words)
         if done.returncode < 0 or (done.returncode != 0 and self._fell()):
