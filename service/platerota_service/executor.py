@@ -29,6 +29,8 @@ _APPLICATION: Final = "platerota"
 _VERSION: Final = "1"
 """Fixed, so that a newer program goes on with what an older one took; it changes with the steps of the workflow alone."""
 _POLL_SECONDS: Final = 0.2
+_POLL_DELIVERIES_SECONDS: Final = 1.0
+"""No caller waits for a message, and a look for one takes processor time where there is none."""
 _LAST_TAKE_SECONDS: Final = 5.0
 _LETTING_GO_SECONDS: Final = 10.0
 _RECOVERIES: Final = 1_000
@@ -115,7 +117,7 @@ class Executor:
             # Known before the launch, the queue is looked at from the first moment on.
             client.register_queue(QUEUE, worker_concurrency=self._slots, polling_interval_sec=_POLL_SECONDS)
             client.register_queue(QUESTIONS, worker_concurrency=_QUESTIONS_AT_ONCE, polling_interval_sec=_POLL_SECONDS)
-            client.register_queue(DELIVERIES, worker_concurrency=_DELIVERIES_AT_ONCE, polling_interval_sec=_POLL_SECONDS)
+            client.register_queue(DELIVERIES, worker_concurrency=_DELIVERIES_AT_ONCE, polling_interval_sec=_POLL_DELIVERIES_SECONDS)
         finally:
             client.destroy()
         DBOS.launch()
