@@ -6,6 +6,9 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 # Nothing is kept outside this folder; who installs often says PIP_NO_CACHE_DIR= (empty: pip takes 0 for yes).
 export PIP_NO_CACHE_DIR ?= 1
 
+# Tests start hundreds of processes; none of them need compile our sources again.
+unexport PYTHONDONTWRITEBYTECODE
+
 BIN := .venv/bin
 READY := .venv/.installed
 PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_service

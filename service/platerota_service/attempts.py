@@ -140,7 +140,8 @@ class Attempts:
         _log.info("plan %s is being solved: attempt %d", plan_id, claim.attempts)
         news = _News(by_points)
         process = SolveProcess(
-            submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start, get_child=self._ready.take,
+            submission, self._settings, self._command, news.take_progress, news.take_plan, start=claim.start,
+            get_child=self._ready.take, keep_child=self._ready.keep,
         )
         running = asyncio.create_task(process.run())
         try:

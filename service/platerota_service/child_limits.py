@@ -22,6 +22,15 @@ def limit_memory(mib: int) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
 
 
+def peak_memory() -> int | None:
+    """The most memory that this process ever held, in units of its system; None where that cannot be asked."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such count
+        return None
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+
+
 def stand_back() -> None:
     """Let what answers people go first, where the system knows such turns; with nobody asking a solve is as fast as before."""
     if hasattr(os, "nice"):  # Windows has no such call

@@ -1,4 +1,4 @@
-"""Solving children that are loaded already and wait for their order: a small question need not wait for a start of two seconds."""
+"""Solving children that are loaded and wait for an order: a small question need not wait for a start of two seconds."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ _log = logging.getLogger(__name__)
 class ReadySolvers:
     """Keeps up to `most` children of `command` waiting. Each call belongs into the one event loop that all solves run in.
 
-    A child is started where a solve has ended, not before: then a core is free to load it. Where this process is killed, the children
-    end by themselves, since their input closes.
+    A child that may have another order after a solve waits for it; one is started where a solve has ended and none waits, not before:
+    then a core is free to load it. Where this process is killed, the children end by themselves, since their input closes.
     """
 
     def __init__(self, command: Sequence[str], most: int) -> None:
@@ -43,6 +43,13 @@ class ReadySolvers:
                 return process
             await _clear(process)
         return await start_child(*self._command)
+
+    def keep(self, process: Process) -> bool:
+        """Let a child wait for another order; False where enough wait."""
+        if len(self._waiting) >= self._most:
+            return False
+        self._waiting.append(process)
+        return True
 
     async def refill(self) -> None:
         """Start one where one is missing; where that fails, the next solve says so."""

@@ -1,6 +1,7 @@
-"""The process that solves: gets the optimiser ready, reads one request, says what it reaches, ends with its plan.
+"""The process that solves: gets the optimiser ready, reads a request, says what it reaches, the plan last; then it takes another.
 
 It is ready before its request comes, so a service that keeps one waiting (ready_solvers.py) answers without the seconds of its start.
+It ends after a request for which it grew much, or that did not end well: what follows gets a process without a past.
 Started as ``python -m platerota_service.solve_child``; with ``--warm`` it only gets the optimiser ready for those that follow.
 Every plan is audited here, before it is said, so that neither a wrong plan nor the work of checking ever reaches the process
 that answers callers.
@@ -9,6 +10,7 @@ It ends with its best plan when it is told STOP, and at once when its standard i
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
@@ -19,7 +21,7 @@ from collections.abc import Callable
 from queue import SimpleQueue
 from typing import Any, BinaryIO
 
-from platerota_service.child_limits import limit_memory, stand_back
+from platerota_service.child_limits import limit_memory, peak_memory, stand_back
 from platerota_service.solve_lines import STOP, AnyLine, Compiling, Done, Failed, Improved, Reached, Rejected, Warm
 from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
@@ -30,6 +32,8 @@ from platerota_shared.tables import PlanRequest
 from platerota_solver import Listener, solve
 
 _log = logging.getLogger(__name__)
+_MOST_GROWTH = 1.5
+"""A child that once held so many times the memory it held when it got ready ends: Python seldom gives back what it held."""
 _AUDIT_SHARE = 10
 """A better plan is audited and said only when this many times the last audit's duration has passed since; the last always is."""
 
@@ -84,8 +88,8 @@ class Speaker(Listener):
             self._say(Improved(plan=plan.document()))
 
 
-def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threading.Event) -> None:
-    """Solve the request in `order` from the start in it; whatever happens ends in a line that says so."""
+def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threading.Event) -> bool:
+    """Solve the request in `order` from the start in it; whether that ended well. Where it did not, the last line says why."""
     try:
         request = read_request(order["request"])
         try:
@@ -93,15 +97,17 @@ def run(order: dict[str, Any], say: Callable[[AnyLine], None], stopped: threadin
         except (TypeError, KeyError, ValueError):
             _log.exception("the start cannot be read")
             say(Failed(detail="the plan to start from was stored by another version, which this one cannot read; ask again"))
-            return
+            return False
         speaker = Speaker(request, say, stopped, start.replanned if start is not None else None)
         speaker.put(solve(request, speaker, start))
-        say(Done())
     except MemoryError:
         say(Failed(detail=f"the solve needs more than {order['memory_mib']} MiB of memory; plan fewer orders or fewer days at once"))
     except Exception as error:
         _log.exception("the solve failed")
         say(Failed(detail=f"the solver met a fault of its own ({type(error).__name__})"))
+    else:
+        return True
+    return False
 
 
 def get_ready(say: Callable[[AnyLine], None]) -> bool:
@@ -117,21 +123,36 @@ def get_ready(say: Callable[[AnyLine], None]) -> bool:
 
 
 def main() -> None:
-    """Warm up, solve the order that comes on standard input, and speak on standard output; with ``--warm``, only warm up."""
+    """Warm up, solve what is ordered on standard input, and speak on standard output; with ``--warm``, only warm up."""
     # Native libraries print where they like: what they print on standard output goes to standard error instead.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     stand_back()
-    say, stopped = _speech(out), threading.Event()
+    say = _speech(out)
     warming = "--warm" in sys.argv[1:]
-    orders: SimpleQueue[bytes] = SimpleQueue()
-    threading.Thread(target=_obey, args=(sys.stdin.buffer, orders, stopped, warming), daemon=True).start()
+    orders = Orders(sys.stdin.buffer, busy=warming)
+    threading.Thread(target=orders.take, daemon=True).start()
     if get_ready(say) and not warming:
-        order = json.loads(orders.get())
-        limit_memory(order["memory_mib"])
-        run(order, say, stopped)
+        light = peak_memory()
+        while _solve_next(orders, say, light):
+            say(Warm())
     # The thread that reads standard input would hold up an orderly end.
     os._exit(0)
+
+
+def _solve_next(orders: Orders, say: Callable[[AnyLine], None], light: int | None) -> bool:
+    """Wait for an order and solve it; whether another may follow. `light`: the most memory held before the first one."""
+    text, stopped = orders.next()
+    order = json.loads(text)
+    limit_memory(order["memory_mib"])
+    if not run(order, say, stopped):
+        return False
+    gc.collect()
+    most = peak_memory()
+    again = light is not None and most is not None and most <= _MOST_GROWTH * light
+    orders.busy = False
+    say(Done(again=again))
+    return again
 
 
 def _speech(out: BinaryIO) -> Callable[[AnyLine], None]:
@@ -146,16 +167,34 @@ def _speech(out: BinaryIO) -> Callable[[AnyLine], None]:
     return say
 
 
-def _obey(source: BinaryIO, orders: SimpleQueue[bytes], stopped: threading.Event, warming: bool) -> None:
-    """Hand on the order, wait for STOP; end the process when there is nobody left to say it, well where no order came."""
-    begun = warming
-    for text in source:
-        if text == STOP:
-            stopped.set()
-        elif text.endswith(b"\n"):
-            begun = True
-            orders.put(text)
-    os._exit(3 if begun else 0)
+class Orders:
+    """What standard input says: orders, and STOP for the last of them. Where it closes there is nobody left, and the process ends.
+
+    Parameters
+    ----------
+    busy
+        Whether there is work whose end nobody would hear of: the exit code says so.
+    """
+
+    def __init__(self, source: BinaryIO, *, busy: bool) -> None:
+        self.busy = busy
+        self._source = source
+        self._queue: SimpleQueue[tuple[bytes, threading.Event]] = SimpleQueue()
+
+    def next(self) -> tuple[bytes, threading.Event]:
+        """The next order, and what is set when it should end with its best plan."""
+        return self._queue.get()
+
+    def take(self) -> None:
+        """Read until the end. A STOP that comes too late for its order is none for the next one."""
+        stopped = threading.Event()
+        for text in self._source:
+            if text == STOP:
+                stopped.set()
+            elif text.endswith(b"\n"):
+                self.busy, stopped = True, threading.Event()
+                self._queue.put((text, stopped))
+        os._exit(3 if self.busy else 0)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """What a solving child says: one JSON line each, written by the child and read by the process that started it.
 
-The child is told one line first, ``{"memory_mib": …, "start": {…} or null, "request": {…}}``, and later, perhaps, :data:`STOP`.
+The child is told one line, ``{"memory_mib": …, "start": {…} or null, "request": {…}}``, and later, perhaps, :data:`STOP`.
 Its first line is :class:`Warm`, after :class:`Compiling` on a machine that has never solved; the time of the solve counts from there.
+After :class:`Done` it may take another order: it says so, and is warm again.
 """
 
 from __future__ import annotations
@@ -95,6 +96,8 @@ class Done(Line):
     """The solve ended well; the last improved plan is its plan."""
 
     event: Literal["done"] = "done"
+    again: bool = False
+    """Whether this child takes another order; else it ends."""
 
 
 AnyLine = Compiling | Warm | Reached | Improved | Rejected | Failed | Done
@@ -113,5 +116,5 @@ def read_line(text: bytes) -> AnyLine:
 
 
 def order_line(request: bytes, memory_mib: int, start: str | None = None) -> bytes:
-    """The first line a child is told: the request and what it starts from (JSON texts without a line break), its memory limit in MiB."""
+    """The line that orders a solve: request and what it starts from (JSON texts without a line break), and the memory limit in MiB."""
     return b'{"memory_mib":%d,"start":%s,"request":%s}\n' % (memory_mib, (start or "null").encode(), request)

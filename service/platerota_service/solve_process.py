@@ -73,7 +73,9 @@ class SolveProcess:
     start
         What it starts from, JSON text in one line; None: from nothing.
     get_child
-        Gives a child of `command` that has no order yet; None: one is started.
+        Gives a child of `command` that has no order now; None: one is started.
+    keep_child
+        Takes a child that may have another order, or does not (False); None: it is ended.
     """
 
     submission: Submission
@@ -84,6 +86,7 @@ class SolveProcess:
     on_compiling: Callable[[], None] = lambda: None
     start: str | None = None
     get_child: Callable[[], Awaitable[Process]] | None = None
+    keep_child: Callable[[Process], bool] | None = None
     _outcome: Outcome = field(default_factory=Outcome, init=False)
     _warm: asyncio.Event = field(default_factory=asyncio.Event, init=False)
     _stop: asyncio.Event = field(default_factory=asyncio.Event, init=False)
@@ -101,20 +104,25 @@ class SolveProcess:
             self._outcome.fault = "the solver process could not be started"
             return self._outcome
         helpers = [asyncio.create_task(work) for work in (self._tell(process), self._watch(process), log_errors(process))]
+        kept = False
         try:
-            finished = await self._listen(process)
-            if not finished:  # a child that says no more is about to end; its own exit code tells how
+            done, code = await self._listen(process), None
+            if done is None:  # a child that says no more is about to end; its own exit code tells how
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(_LAST_SECONDS):
                         await process.wait()
-            kill(process)
-            self._judge(finished, await process.wait())
+                kill(process)
+                code = await process.wait()
+            self._judge(code)
+            if done is not None and done.again and self._outcome.fault is None and self.keep_child is not None:
+                await _cancelled(helpers)  # before somebody else listens to it
+                kept = self.keep_child(process)
         finally:
-            kill(process)
-            for helper in helpers[:2]:
-                helper.cancel()
-            await asyncio.gather(*helpers, return_exceptions=True)
-            await reap(process)
+            if not kept:
+                kill(process)
+                await _cancelled(helpers[:2])
+                await asyncio.gather(*helpers, return_exceptions=True)
+                await reap(process)
         return self._outcome
 
     async def _tell(self, process: Process) -> None:
@@ -148,24 +156,24 @@ class SolveProcess:
         await asyncio.sleep(grace)
         return f"the solver did not end within {grace:g} seconds after it was told to stop"
 
-    async def _listen(self, process: Process) -> bool:
-        """Take the child's lines until it says that it is done (True) or says no more (False)."""
+    async def _listen(self, process: Process) -> Done | None:
+        """Take the child's lines until it says that it is done, or says no more (None)."""
         assert process.stdout is not None
         while self._outcome.fault is None:
             try:
                 text = await process.stdout.readline()
                 if not text:
-                    return False
+                    return None
                 line = await asyncio.to_thread(read_line, text)
                 if isinstance(line, Done):
-                    return True
+                    return line
                 await self._take(line)
             except ValueError as error:  # too long a line, no line of ours (pydantic.ValidationError), or no plan in it
                 words = error.json(include_url=False, include_input=False) if isinstance(error, ValidationError) else str(error)
                 _log.error("the solver process said something unreadable: %s", words[:2_000])
                 self._outcome.fault = "the solver process said something that cannot be read"
                 kill(process)
-        return False
+        return None
 
     async def _take(self, line: AnyLine) -> None:
         if isinstance(line, Compiling):
@@ -183,12 +191,12 @@ class SolveProcess:
         elif isinstance(line, Failed):
             self._outcome.fault = line.detail
 
-    def _judge(self, finished: bool, code: int) -> None:
-        """Put into words how it ended, and warn in a plan whose solve did not end well."""
-        if not finished and self._outcome.fault is None:
+    def _judge(self, code: int | None) -> None:
+        """Put into words how it ended (`code`: None where it said that it is done), and warn in a plan whose solve did not end well."""
+        if code is not None and self._outcome.fault is None:
             self._outcome.died = True
             self._outcome.fault = f"the solver process ended unexpectedly ({_ending(code)})"
-        if finished and self._outcome.plan is None and self._outcome.findings:
+        if code is None and self._outcome.plan is None and self._outcome.findings:
             self._outcome.fault = "every plan that the solver found failed our own audit; the fault is the program's, not the request's"
         if self._outcome.plan is not None and self._outcome.fault is not None:
             detail = f"{self._outcome.fault}; this is the last valid plan it found"
@@ -209,6 +217,13 @@ def report_rejected(submission: Submission, line: Rejected, directory: Path | No
         _log.error("request, plan and findings are in %s", path)
     except OSError as error:
         _log.error("the record for replay could not be written: %s", error)
+
+
+async def _cancelled(tasks: Sequence[asyncio.Task[None]]) -> None:
+    """Cancel them, and wait until they have ended."""
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 async def log_errors(process: Process) -> None:

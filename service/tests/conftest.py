@@ -47,6 +47,7 @@ def heard_stop(): return sys.stdin.readline() == "STOP\\n"
 CHILDREN = {
     "good": "read(); say(event='progress', stage='first', seconds=0.5, total=4.0, bound=3.0, gap=0.25); improved(4.0); improved(3.0); "
     "say(event='done')",
+    "again": "[(read(), improved(number), say(event='done', again=True)) for number in range(1, 9)]",
     "exact": "read(); say(event='improved', plan=plan); say(event='done')",
     "patient": "read(); improved(4.0); heard_stop() and improved(3.0); say(event='done')",
     "talking": "read(); improved(4.0); say(event='progress', stage='searching', seconds=1); heard_stop() and improved(3.0); "

@@ -62,3 +62,31 @@ async def test_one_that_cannot_be_started_ahead_hurts_nobody(caplog: pytest.LogC
     await ready.refill()
     assert ready.waiting == 0
     assert "no solver process could be started ahead" in caplog.text
+
+
+async def test_a_solver_that_may_go_on_solves_the_next_plan_too(submission: Submission, settings: ServiceSettings, child: Child) -> None:
+    ready = ReadySolvers(child("again"), 1)
+    first = await ready.take()
+    given = iter([first])
+
+    async def take() -> Process:
+        return next(given, None) or await ready.take()
+
+    for plans in (1, 2, 3):
+        outcome = await SolveProcess(submission, settings, ("no-such-command",), get_child=take, keep_child=ready.keep).run()
+        assert (outcome.fault, outcome.plan is not None and outcome.plan.score.total) == (None, plans)
+        assert ready.waiting == 1
+    await ready.close()
+    assert first.returncode is not None
+
+
+async def test_a_solver_for_which_there_is_no_room_is_ended(submission: Submission, settings: ServiceSettings, child: Child) -> None:
+    ready = ReadySolvers(child("again"), 0)
+    process = await ready.take()
+
+    async def take() -> Process:
+        return process
+
+    assert (await SolveProcess(submission, settings, ("no-such-command",), get_child=take, keep_child=ready.keep).run()).plan is not None
+    assert process.returncode is not None
+    assert ready.waiting == 0

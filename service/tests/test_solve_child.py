@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from platerota_service import solve_child
-from platerota_service.solve_lines import AnyLine, Done, Failed, Improved, Reached, Rejected, order_line
+from platerota_service.solve_lines import AnyLine, Failed, Improved, Reached, Rejected, order_line
 from platerota_shared.audit import Finding
 from platerota_shared.plan import Plan, Stage
 from platerota_shared.starts import Aim, Start
@@ -38,7 +38,8 @@ def said(request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> C
         lines: list[AnyLine] = []
         monkeypatch.setattr(solve_child, "audit", audit)
         monkeypatch.setattr(solve_child, "solve", solve)
-        solve_child.run({"memory_mib": 512, "start": None, "request": request_document}, lines.append, threading.Event())
+        well = solve_child.run({"memory_mib": 512, "start": None, "request": request_document}, lines.append, threading.Event())
+        assert well is not isinstance(lines[-1], Failed)
         return lines
 
     return say_with
@@ -48,13 +49,13 @@ def scored(plan: Plan, total: float) -> Plan:
     return plan.model_copy(update={"score": plan.score.model_copy(update={"total": total})})
 
 
-def test_stages_and_the_plan_are_said_and_then_that_it_is_done(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
+def test_stages_and_the_plan_are_said(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
     def solve(request: PlanRequest, listener: Any, start: Start | None) -> Plan:
         listener.stage(Stage(name="first", seconds=0.5, total=4.0, bound=3.0))
         assert not listener.should_stop()
         return plan
 
-    assert said(solve) == [Reached(stage="first", seconds=0.5, total=4.0, bound=3.0, gap=0.25), Improved(plan=plan.document()), Done()]
+    assert said(solve) == [Reached(stage="first", seconds=0.5, total=4.0, bound=3.0, gap=0.25), Improved(plan=plan.document())]
 
 
 def test_a_plan_that_fails_the_audit_is_said_to_be_rejected(said: Callable[[Solve], list[AnyLine]], plan: Plan) -> None:
@@ -63,7 +64,7 @@ def test_a_plan_that_fails_the_audit_is_said_to_be_rejected(said: Callable[[Solv
         return scored(plan, 666)
 
     assert said(solve) == [
-        Improved(plan=plan.document()), Rejected(plan=scored(plan, 666).document(), findings=("F6: two cuts at once",)), Done(),
+        Improved(plan=plan.document()), Rejected(plan=scored(plan, 666).document(), findings=("F6: two cuts at once",)),
     ]
 
 
@@ -103,14 +104,14 @@ def test_the_solver_gets_the_start_and_the_audit_its_plan_where_moves_count(
     start = Start(plan, counts_moves=counts_moves, frozen_until=plan.now + 3_600, aim=Aim("A-1042", 1e5, harmless=True))
     order = json.loads(order_line(json.dumps(request_document).encode(), 512, start.text()))
     lines: list[AnyLine] = []
-    solve_child.run(order, lines.append, threading.Event())
-    assert (given, bases, lines) == ([start], [plan if counts_moves else None], [Improved(plan=plan.document()), Done()])
+    assert solve_child.run(order, lines.append, threading.Event())
+    assert (given, bases, lines) == ([start], [plan if counts_moves else None], [Improved(plan=plan.document())])
 
 
 @pytest.mark.parametrize("start", [5, {}, {"plan": {}, "aim": None}, {"plan": None, "aim": None, "counts_moves": True}])
 def test_a_start_that_this_version_cannot_read_is_said_and_nothing_is_solved(request_document: dict[str, Any], start: Any) -> None:
     lines: list[AnyLine] = []
-    solve_child.run({"memory_mib": 512, "start": start, "request": request_document}, lines.append, threading.Event())
+    assert not solve_child.run({"memory_mib": 512, "start": start, "request": request_document}, lines.append, threading.Event())
     (line,) = lines
     assert isinstance(line, Failed)
     assert "stored by another version" in line.detail
@@ -172,13 +173,27 @@ def order(document: dict[str, Any], mib: int = 4_096) -> bytes:
     return json.dumps({"memory_mib": mib, "start": None, "request": document}).encode() + b"\n"
 
 
+def said_by(process: "subprocess.Popen[bytes]", told: bytes, last: str = "done") -> list[dict[str, Any]]:
+    """Tell it something, and read until it says `last`."""
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(told)
+    process.stdin.flush()
+    lines: list[dict[str, Any]] = []
+    while not lines or lines[-1]["event"] != last:
+        lines.append(json.loads(process.stdout.readline()))
+    return lines
+
+
+def events(lines: list[dict[str, Any]]) -> list[str]:
+    return [line["event"] for line in lines]
+
+
 def test_standard_output_carries_lines_only(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("pass") as process:
+        assert events(said_by(process, order(request_document))) == ["warm", "improved", "done"]
         assert process.stdin is not None
-        process.stdin.write(order(request_document))
-        process.stdin.flush()
-        assert process.stdout is not None
-        assert [json.loads(line)["event"] for line in process.stdout] == ["warm", "improved", "done"]
+        process.stdin.close()
         assert process.stderr is not None
         assert b"a native library prints this" in process.stderr.read()
     assert process.returncode == 0
@@ -186,11 +201,35 @@ def test_standard_output_carries_lines_only(start: StartChild, request_document:
 
 def test_stop_ends_it_with_its_best(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("\n    while not listener.should_stop(): pass") as process:
-        assert process.stdin is not None
-        process.stdin.write(order(request_document) + b"STOP\n")
-        process.stdin.flush()
+        assert events(said_by(process, order(request_document) + b"STOP\n")) == ["warm", "improved", "done"]
+
+
+def test_it_takes_another_order_and_a_stop_that_came_too_late_is_none_for_it(start: StartChild, request_document: dict[str, Any]) -> None:
+    with start("assert not listener.should_stop()") as process:
+        for _ in range(3):
+            lines = said_by(process, order(request_document))
+            assert events(lines) == ["warm", "improved", "done"]
+            assert lines[-1]["again"]
+            assert process.stdin is not None
+            process.stdin.write(b"STOP\n")
+            process.stdin.flush()
+    assert process.returncode == 0
+
+
+def test_it_ends_after_an_order_for_which_it_grew_much(start: StartChild, request_document: dict[str, Any]) -> None:
+    with start("b'x' * 1024**3") as process:
+        assert not said_by(process, order(request_document))[-1]["again"]
         assert process.stdout is not None
-        assert [json.loads(line)["event"] for line in process.stdout] == ["warm", "improved", "done"]
+        assert process.stdout.read() == b""
+    assert process.returncode == 0
+
+
+def test_it_ends_after_an_order_that_did_not_end_well(start: StartChild, request_document: dict[str, Any]) -> None:
+    with start("raise ValueError") as process:
+        assert events(said_by(process, order(request_document), "failed")) == ["warm", "failed"]
+        assert process.stdout is not None
+        assert process.stdout.read() == b""
+    assert process.returncode == 0
 
 
 def test_it_ends_when_nobody_is_left_to_listen(start: StartChild, request_document: dict[str, Any]) -> None:
@@ -202,12 +241,9 @@ def test_it_ends_when_nobody_is_left_to_listen(start: StartChild, request_docume
 
 def test_it_is_ready_before_its_order_comes(start: StartChild, request_document: dict[str, Any]) -> None:
     with start("pass") as process:
-        assert process.stdin is not None
         assert process.stdout is not None
         assert json.loads(process.stdout.readline())["event"] == "warm"
-        process.stdin.write(order(request_document))
-        process.stdin.flush()
-        assert [json.loads(line)["event"] for line in process.stdout] == ["improved", "done"]
+        assert events(said_by(process, order(request_document))) == ["improved", "done"]
 
 
 def test_it_ends_quietly_when_it_is_told_nothing(start: StartChild) -> None:

@@ -17,12 +17,10 @@ from platerota_shared.suggestions import Suggestions
 
 MOST_CHANGES: Final = MAX_CHANGES - 1
 """Changes beside the order, which is one too."""
-SECONDS: Final = 3.0
-"""Seconds of the optimiser for each plan where the call does not say: it starts from the base."""
 
 
 def read_beside(given: Mapping[str, Any], base: Base, fields: Sequence[str], words: str) -> tuple[Settings, list[Fault]]:
-    """How the plans of a body are solved, and everything that is wrong with it outside its order and changes.
+    """What a body says of how its plans are solved, and everything that is wrong with it outside its order and changes.
 
     Parameters
     ----------
@@ -39,7 +37,7 @@ def read_beside(given: Mapping[str, Any], base: Base, fields: Sequence[str], wor
     elif len(changes) > MOST_CHANGES:
         words = f"changes has {len(changes):,} entries; the most is {MOST_CHANGES}"
         faults.append(Fault("/changes", "too-many-rows", words, "ask with fewer at once"))
-    return {"solve_seconds": SECONDS, **settings}, faults
+    return settings, faults
 
 
 def with_order(

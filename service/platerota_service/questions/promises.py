@@ -46,6 +46,8 @@ router = APIRouter(prefix="/v1/plans", tags=["decisions"])
 PROMISE: Final = "promise"
 """The name of the kind."""
 _WORDS: Final = "the order to promise"
+_SECONDS: Final = 3.0
+"""Seconds of the optimiser where the call does not say: it starts from the base."""
 
 
 class PromiseRequest(Row):
@@ -121,7 +123,7 @@ def read_promise(body: bytes, base: Base) -> NewQuestion:
     name = next(one for one in ("PROMISE", *(f"PROMISE-{number}" for number in range(2, len(taken) + 3))) if one not in taken)
     due = given.get("due") or local_text(base.plan.horizon_end, ZoneInfo(base.plan.timezone))
     order = {"id": name, **{field: given[field] for field in _ROW if field in given}, "due": due}
-    changed = with_order(base, settings, given, order, "", _WORDS, faults)
+    changed = with_order(base, {"solve_seconds": _SECONDS, **settings}, given, order, "", _WORDS, faults)
     start = Start(base.plan, aim=Aim(name, HARMLESS_HOUR, harmless=True))
     row = changed.request.orders[-1]
     asked_due = local_text(row.due, ZoneInfo(base.plan.timezone)) if given.get("due") is not None else None

@@ -42,6 +42,8 @@ RUSH_ORDER: Final = "rush-order"
 HARMLESS: Final = "harmless"
 SOONEST: Final = "soonest"
 BY_SCORE: Final = "by-score"
+_SECONDS: Final = {HARMLESS: 2.0, SOONEST: 2.0, BY_SCORE: 4.0}
+"""Seconds of the optimiser for each plan where the call does not say: both ends are there in five also where one waits for the other."""
 _MOST_BETWEEN: Final = 2
 """Plans asked for between those that are known, so that there are five choices at most."""
 _WORDS: Final = "the rush order"
@@ -58,7 +60,7 @@ class RushRequest(Row):
     changes: Annotated[tuple[Change, ...], Field(max_length=MOST_CHANGES)] = ()
     """What else changes before the order comes, such as a new part with its ops, fixture and nests."""
     settings: SolveSettings = SolveSettings()
-    """How each of its plans is solved; `solve_seconds` is 3 where it is not given."""
+    """How each of its plans is solved; where `solve_seconds` is not given it is 2, and 4 for the plan by score."""
 
 
 _FIELDS: Final = tuple(RushRequest.model_fields)
@@ -116,12 +118,14 @@ def read_rush(body: bytes, base: Base) -> NewQuestion:
     elif "kind" in order:
         mend = "leave it out; what is asked here is always an order more"
         faults.append(Fault("/order/kind", "unknown-field", f"{_WORDS} has no field 'kind'", mend))
-    changed = with_order(base, settings, given, order if is_object(order) else None, "/order", _WORDS, faults)
-    name = changed.request.orders[-1].id
-    aims = {
-        HARMLESS: Aim(name, HARMLESS_HOUR, harmless=True), SOONEST: Aim(name, _ANY_PRICE_HOUR), BY_SCORE: None,
+    row = order if is_object(order) else None
+    changed = {
+        what: with_order(base, {"solve_seconds": seconds, **settings}, given, row, "/order", _WORDS, faults)
+        for what, seconds in _SECONDS.items()
     }
-    children = [NewChild(what, submission(base, changed, Start(base.plan, aim=aim))) for what, aim in aims.items()]
+    name = changed[BY_SCORE].request.orders[-1].id
+    aims = {HARMLESS: Aim(name, HARMLESS_HOUR, harmless=True), SOONEST: Aim(name, _ANY_PRICE_HOUR), BY_SCORE: None}
+    children = [NewChild(what, submission(base, changed[what], Start(base.plan, aim=aim))) for what, aim in aims.items()]
     return NewQuestion(RUSH_ORDER, base, {"order": name}, children)
 
 
