@@ -12,6 +12,8 @@ unexport PYTHONDONTWRITEBYTECODE
 BIN := .venv/bin
 READY := .venv/.installed
 PACKAGES := shared/platerota_shared solver/platerota_solver service/platerota_service
+# Tests of the service that start whole fleets: beside the shortest part, so that all parts of `make test` take about as long.
+FLEETS := $(addprefix service/tests/test_,docker.py fleet.py kills.py)
 # The first of these that is 3.11 or newer and can make virtual environments is used.
 PYTHON ?= python3.11 python3.12 python3.13 python3
 
@@ -37,11 +39,13 @@ $(READY): pyproject.toml constraints.txt | .venv/bin/python
 demo: $(READY) ## plan the demo week, print it, draw it beside
 	$(BIN)/platerota demo
 
-test: $(READY) ## run every test but the nightly ones, those of the service beside all others
-	@export TMPDIR=$$(mktemp -d); chmod a+x "$$TMPDIR"; \
-	$(BIN)/python -m pytest --quiet -m 'not nightly' solver shared api-tests >.tests-of-the-solver 2>&1 & code=0; beside=$$!; \
-	$(BIN)/python -m pytest --quiet -m 'not nightly' service || code=$$?; \
-	wait $$beside || code=1; echo 'tests of solver, shared and api-tests:'; cat .tests-of-the-solver; rm .tests-of-the-solver; \
+test: $(READY) ## run every test but the nightly ones, in three parts side by side
+	@export TMPDIR=$$(mktemp -d); chmod a+x "$$TMPDIR"; trap 'kill $$(jobs -pr) 2>/dev/null || true' EXIT; \
+	run() { $(BIN)/python -m pytest --quiet -m 'not nightly' "$$@"; }; code=0; \
+	run solver shared >.tests-of-solver 2>&1 & solver=$$!; run api-tests $(FLEETS) >.tests-of-api 2>&1 & api=$$!; \
+	run service $(FLEETS:%=--ignore=%) || code=$$?; \
+	wait $$solver || code=1; wait $$api || code=1; \
+	for part in solver api; do cat ".tests-of-$$part"; rm ".tests-of-$$part"; done; \
 	if ((code)); then echo "what the tests wrote is in $$TMPDIR"; else rm -rf "$$TMPDIR"; fi; exit $$code
 
 fuzz: $(READY) ## send every call of the API made-up requests, FUZZ_REQUESTS=100000 of them where nothing else is said (half an hour)

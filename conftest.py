@@ -1,11 +1,11 @@
 """What holds for every test: what is checked against outside sources is recorded, and in continuous integration nothing is left out."""
 
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 
 import pytest
 
-from proof_tools.outside import PAGE, Outside, Record, page
+from proof_tools.outside import PAGE, Check, Outside, Record, page
 
 WHOLE_RUNS = ("", "not nightly", "outside or last")
 RECORD = pytest.StashKey[Record]()
@@ -44,9 +44,14 @@ def record(pytestconfig: pytest.Config) -> Record:
 
 
 @pytest.fixture
-def outside(request: pytest.FixtureRequest, record: Record) -> Outside:
-    """Holds a value against an outside source, and records it."""
-    return Outside(request.node.nodeid.partition("[")[0], record.checks)
+def outside(request: pytest.FixtureRequest, record: Record) -> Iterator[Outside]:
+    """Holds a value against an outside source, and records it; fails where the page does not have it."""
+    checks: set[Check] = set()
+    yield Outside(request.node.nodeid.partition("[")[0], checks)
+    record.checks |= checks
+    if not request.config.option.write_proof:
+        missing = {check.row() for check in checks} - set(PAGE.read_text("utf-8").splitlines())
+        assert not missing, f"not on {PAGE.name}, which `make proof` writes: {missing}"
 
 
 @pytest.hookimpl(wrapper=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import Final
 
 from platerota_service.settings import MIB
@@ -22,13 +23,13 @@ def limit_memory(mib: int) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (wanted if most == resource.RLIM_INFINITY else min(wanted, most), most))
 
 
-def peak_memory() -> int | None:
-    """The most memory that this process ever held, in units of its system; None where that cannot be asked."""
+def memory_held() -> int | None:
+    """Bytes of memory that this process holds now; None where the system does not say it in a file."""
     try:
-        import resource
-    except ImportError:  # Windows has no such count
+        pages = Path("/proc/self/statm").read_text("ascii").split()[1]
+    except OSError:
         return None
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
 
 
 def stand_back() -> None:

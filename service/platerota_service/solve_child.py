@@ -21,7 +21,7 @@ from collections.abc import Callable
 from queue import SimpleQueue
 from typing import Any, BinaryIO
 
-from platerota_service.child_limits import limit_memory, peak_memory, stand_back
+from platerota_service.child_limits import limit_memory, memory_held, stand_back
 from platerota_service.solve_lines import STOP, AnyLine, Compiling, Done, Failed, Improved, Reached, Rejected, Warm
 from platerota_service.warming import warm_up
 from platerota_shared.audit import audit
@@ -33,7 +33,7 @@ from platerota_solver import Listener, solve
 
 _log = logging.getLogger(__name__)
 _MOST_GROWTH = 1.5
-"""A child that once held so many times the memory it held when it got ready ends: Python seldom gives back what it held."""
+"""A child that still holds so many times the memory it held when it got ready ends; where that is not known, each one does."""
 _AUDIT_SHARE = 10
 """A better plan is audited and said only when this many times the last audit's duration has passed since; the last always is."""
 
@@ -133,7 +133,7 @@ def main() -> None:
     orders = Orders(sys.stdin.buffer, busy=warming)
     threading.Thread(target=orders.take, daemon=True).start()
     if get_ready(say) and not warming:
-        light = peak_memory()
+        light = memory_held()
         while _solve_next(orders, say, light):
             say(Warm())
     # The thread that reads standard input would hold up an orderly end.
@@ -141,15 +141,15 @@ def main() -> None:
 
 
 def _solve_next(orders: Orders, say: Callable[[AnyLine], None], light: int | None) -> bool:
-    """Wait for an order and solve it; whether another may follow. `light`: the most memory held before the first one."""
+    """Wait for an order and solve it; whether another may follow. `light`: the memory held before the first one."""
     text, stopped = orders.next()
     order = json.loads(text)
     limit_memory(order["memory_mib"])
     if not run(order, say, stopped):
         return False
     gc.collect()
-    most = peak_memory()
-    again = light is not None and most is not None and most <= _MOST_GROWTH * light
+    held = memory_held()
+    again = light is not None and held is not None and held <= _MOST_GROWTH * light
     orders.busy = False
     say(Done(again=again))
     return again

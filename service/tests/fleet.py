@@ -66,6 +66,11 @@ class Process:
                 env=os.environ | self.environment,
             )
 
+    def start_if_ended(self) -> None:
+        assert self.process is not None
+        if self.process.poll() is not None:
+            self.start()
+
     def kill(self) -> None:
         assert self.process is not None
         self.process.kill()

@@ -32,6 +32,14 @@ class Scene:
     cluster: Cluster | None
     killed: dict[str, int] = field(default_factory=dict)
 
+    def ended(self) -> dict[str, list[str]]:
+        """The ends of plans so far. A process that ended by itself is started again, as a supervisor does: one that begins while its
+        database does ends with an error.
+        """
+        for process in self.processes.values():
+            process.start_if_ended()
+        return ends(self.store)
+
     def kill_one(self, chance: random.Random) -> None:
         """Kill something at random, and start it again."""
         name = chance.choice(sorted(self.victims))
@@ -83,7 +91,7 @@ def scene(request: pytest.FixtureRequest, tmp_path: Path, plan_document: dict[st
         cluster.stop()
 
 
-@pytest.mark.parametrize(("plans", "kills"), [(12, 7), pytest.param(100, 60, marks=pytest.mark.nightly)])
+@pytest.mark.parametrize(("plans", "kills"), [(8, 5), pytest.param(100, 60, marks=pytest.mark.nightly)])
 def test_nothing_is_lost_and_nothing_ends_twice_whatever_is_killed(
     scene: Scene, request_document: dict[str, Any], plans: int, kills: int,
 ) -> None:
@@ -94,14 +102,14 @@ def test_nothing_is_lost_and_nothing_ends_twice_whatever_is_killed(
             taken.append(caller.submit(request_document))
         time.sleep(chance.uniform(0.1, 0.9))
         scene.kill_one(chance)
-    await_that(lambda: set(ends(scene.store)) >= set(taken), 20 + 2 * plans, lambda: _log(scene))
+    await_that(lambda: set(scene.ended()) >= set(taken), 20 + 2 * plans, lambda: _log(scene))
     table = _table(scene, taken)
     print(f"\nkilled {scene.killed}: {table}")
     assert table == {"taken": plans, "ready": plans, "lost": 0, "failed the audit": 0, "ended more than once": 0}, _log(scene)
 
 
 
-@pytest.mark.parametrize(("what_ifs", "kills"), [(12, 4), pytest.param(50, 20, marks=pytest.mark.nightly)])
+@pytest.mark.parametrize(("what_ifs", "kills"), [(8, 3), pytest.param(50, 20, marks=pytest.mark.nightly)])
 def test_a_sweep_loses_none_of_its_what_ifs_whatever_is_killed(
     scene: Scene, request_document: dict[str, Any], what_ifs: int, kills: int,
 ) -> None:
@@ -120,7 +128,7 @@ def test_a_sweep_loses_none_of_its_what_ifs_whatever_is_killed(
         found: dict[str, Any] = caller("GET", f"/v1/questions/{asked['id']}").json()
         return found
 
-    await_that(lambda: question()["status"] not in ("waiting", "solving"), 30 + 2 * what_ifs, lambda: _log(scene))
+    await_that(lambda: scene.ended() and question()["status"] not in ("waiting", "solving"), 30 + 2 * what_ifs, lambda: _log(scene))
     children = [plan["id"] for plan in asked["plans"]]
     table = _table(scene, children)
     print(f"\nkilled {scene.killed}: {table}")

@@ -217,7 +217,7 @@ def test_it_takes_another_order_and_a_stop_that_came_too_late_is_none_for_it(sta
 
 
 def test_it_ends_after_an_order_for_which_it_grew_much(start: StartChild, request_document: dict[str, Any]) -> None:
-    with start("b'x' * 1024**3") as process:
+    with start("sys.kept = b'x' * 1024**3") as process:
         assert not said_by(process, order(request_document))[-1]["again"]
         assert process.stdout is not None
         assert process.stdout.read() == b""
