@@ -30,6 +30,7 @@ from .postgresql import DATABASES, Cluster
 
 FakeChild = Callable[[str], tuple[str, ...]]
 EngineOf = Callable[..., Awaitable[DurableEngine]]
+AppOver = Callable[..., FastAPI]
 
 PRELUDE = """
 import json, os, sys, time
@@ -197,8 +198,22 @@ async def engine(engine_of: EngineOf) -> DurableEngine:
 
 
 @pytest.fixture
-def app(settings: ServiceSettings, engine: DurableEngine) -> FastAPI:
-    return create_app(settings, engine)
+def app_over(settings: ServiceSettings) -> Iterator[AppOver]:
+    """Apps over an engine that is given, with other settings as named; what they opened is closed."""
+    apps: list[FastAPI] = []
+
+    def over(engine: DurableEngine, **other: Any) -> FastAPI:
+        apps.append(create_app(settings.model_copy(update=other), engine))
+        return apps[-1]
+
+    yield over
+    for app in apps:
+        app.state.parts.store.close()
+
+
+@pytest.fixture
+def app(app_over: AppOver, engine: DurableEngine) -> FastAPI:
+    return app_over(engine)
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import contextlib
 import datetime as dt
 import json
 import os
-import select
+import selectors
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -51,7 +51,9 @@ class Reader:
         with contextlib.suppress(BrokenPipeError):  # it ended; what it said is read below
             child.stdin.write(f"{kind} {len(body)}\n".encode() + body)
             child.stdin.flush()
-        ready, _, _ = select.select([child.stdout], [], [], PATIENCE_SECONDS)
+        with selectors.DefaultSelector() as selector:
+            selector.register(child.stdout, selectors.EVENT_READ)
+            ready = selector.select(PATIENCE_SECONDS)
         line = child.stdout.readline() if ready else b""
         if not line.startswith(b'{"said"'):
             if not ready:

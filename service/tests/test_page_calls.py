@@ -8,12 +8,10 @@ from typing import Any
 import httpx
 import pytest
 
-from platerota_service.app import create_app
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Submission, UnknownPlan
-from platerota_service.settings import ServiceSettings
 
-from .conftest import EngineOf
+from .conftest import AppOver, EngineOf
 
 pytestmark = pytest.mark.anyio
 
@@ -22,11 +20,11 @@ PICTURES = ("gantt.svg", "gantt.png", "load.svg", "load.png")
 
 
 @pytest.fixture
-async def good(settings: ServiceSettings, engine_of: EngineOf) -> AsyncIterator[httpx.AsyncClient]:
+async def good(app_over: AppOver, engine_of: EngineOf) -> AsyncIterator[httpx.AsyncClient]:
     """The service over children that find a plan at once."""
     engine = await engine_of("good")
     await engine.check_ready(patience=60)
-    transport = httpx.ASGITransport(app=create_app(settings, engine), raise_app_exceptions=False)
+    transport = httpx.ASGITransport(app=app_over(engine), raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         yield client
 
@@ -45,10 +43,10 @@ async def test_an_unknown_plan_has_no_pages(client: httpx.AsyncClient, what: str
 
 @pytest.mark.parametrize("what", ["load-sheets", "machine-sheets", *PICTURES, "board/against/{id}"])
 async def test_before_the_first_plan_there_is_nothing_to_print(
-    settings: ServiceSettings, engine_of: EngineOf, submission: Submission, what: str,
+    app_over: AppOver, engine_of: EngineOf, submission: Submission, what: str,
 ) -> None:
     engine = await engine_of("patient-without-plan")
-    transport = httpx.ASGITransport(app=create_app(settings, engine))
+    transport = httpx.ASGITransport(app=app_over(engine))
     plan_id = await engine.submit(submission)
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         answer = await client.get(f"/v1/plans/{plan_id}/{what.format(id=plan_id)}")

@@ -8,8 +8,8 @@ from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 
-from platerota_service.app import create_app
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.kinds import KINDS
 from platerota_service.problems import PROBLEM_JSON
@@ -18,6 +18,7 @@ from platerota_service.settings import ServiceSettings
 pytestmark = pytest.mark.anyio
 
 EngineOf = Callable[..., Awaitable[DurableEngine]]
+AppOver = Callable[..., FastAPI]
 ASYNC = {"Prefer": "respond-async"}
 JSON = {"Content-Type": "application/json"}
 
@@ -119,10 +120,10 @@ class TestCreate:
         assert int(answer.headers["retry-after"]) > 0
 
     async def test_while_the_optimiser_gets_ready_a_call_that_waits_is_told_to_come_again_or_to_be_asked_for_later(
-        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch,
+        self, app_over: AppOver, engine_of: EngineOf, request_document: dict[str, Any], monkeypatch: pytest.MonkeyPatch,
     ) -> None:
         monkeypatch.setattr("platerota_service.plan_making.WARM_PATIENCE", 0.0)
-        app = create_app(settings, await engine_of("cold"))
+        app = app_over(await engine_of("cold"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             problem(await client.get("/v1/health/ready"), 503, "warming-up")
             answer = await client.post("/v1/plans", json=request_document)
@@ -133,9 +134,9 @@ class TestCreate:
             assert (await client.post(f"{taken.headers['location']}/stop")).json()["status"] == "stopped"
 
     async def test_a_short_start_is_waited_for(
-        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any],
+        self, app_over: AppOver, engine_of: EngineOf, request_document: dict[str, Any],
     ) -> None:
-        app = create_app(settings, await engine_of("good"))
+        app = app_over(await engine_of("good"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             answer = await client.post("/v1/plans", json=request_document)
             assert (answer.status_code, answer.json()["status"]) == (201, "ready")
@@ -143,9 +144,9 @@ class TestCreate:
 
     @pytest.mark.parametrize("prefer", ["", "wait=1", "respond-async, wait=60"])
     async def test_a_call_that_waits_answers_201_with_the_plan(
-        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any], prefer: str,
+        self, app_over: AppOver, engine_of: EngineOf, request_document: dict[str, Any], prefer: str,
     ) -> None:
-        app = create_app(settings, await engine_of("good"))
+        app = app_over(await engine_of("good"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             answer = await client.post("/v1/plans", json=request_document, headers={"Prefer": prefer})
             assert (answer.status_code, answer.json()["status"]) == (201, "ready")
@@ -154,9 +155,9 @@ class TestCreate:
             assert (await client.get(answer.headers["location"])).json() == answer.json()
 
     async def test_a_plan_that_failed_is_answered_201_and_says_why(
-        self, settings: ServiceSettings, engine_of: EngineOf, request_document: dict[str, Any],
+        self, app_over: AppOver, engine_of: EngineOf, request_document: dict[str, Any],
     ) -> None:
-        app = create_app(settings, await engine_of("failed"))
+        app = app_over(await engine_of("failed"))
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app=app), base_url="http://service.test") as client:
             answer = await client.post("/v1/plans", json=request_document)
             assert (answer.status_code, answer.json()["status"]) == (201, "failed")

@@ -15,13 +15,12 @@ import icalendar
 import openpyxl
 import pytest
 
-from platerota_service.app import create_app
 from platerota_service.formats import WORKBOOK_BODIES, XLSX, ZIP_BODIES
 from platerota_service.settings import ServiceSettings
 from platerota_service.workbook import PLAN_TABLES, SOLVE_SECONDS, read_sheets
 from platerota_shared.reading import read_request
 
-from .conftest import EngineOf
+from .conftest import AppOver, EngineOf
 from .sheet_files import Sheets, zipped
 from .test_plans import problem
 
@@ -38,19 +37,19 @@ def sheets(request_document: dict[str, Any]) -> Sheets:
 
 
 @asynccontextmanager
-async def service_over(settings: ServiceSettings, engine_of: EngineOf, child: str) -> AsyncIterator[httpx.AsyncClient]:
+async def service_over(app_over: AppOver, engine_of: EngineOf, child: str) -> AsyncIterator[httpx.AsyncClient]:
     """A service whose solves are fake children of that name."""
     engine = await engine_of(child)
     await engine.check_ready(patience=60)
-    transport = httpx.ASGITransport(app=create_app(settings, engine))
+    transport = httpx.ASGITransport(app=app_over(engine))
     async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
         yield client
 
 
 @pytest.fixture
-async def quick(settings: ServiceSettings, engine_of: EngineOf) -> AsyncIterator[httpx.AsyncClient]:
+async def quick(app_over: AppOver, engine_of: EngineOf) -> AsyncIterator[httpx.AsyncClient]:
     """A service whose solves end at once."""
-    async with service_over(settings, engine_of, "good") as client:
+    async with service_over(app_over, engine_of, "good") as client:
         yield client
 
 
@@ -90,9 +89,9 @@ class TestBodies:
         assert answer.headers["location"].startswith("/v1/plans/")
 
     async def test_the_solver_is_given_ten_seconds_where_the_workbook_does_not_say(
-        self, settings: ServiceSettings, engine_of: EngineOf, sheets: Sheets,
+        self, app_over: AppOver, engine_of: EngineOf, sheets: Sheets,
     ) -> None:
-        async with service_over(settings, engine_of, "echo") as client:
+        async with service_over(app_over, engine_of, "echo") as client:
             body = sheets.put("settings", "solve_seconds", "").xlsx()
             answer = await client.post("/v1/plans", content=body, headers=BOOK, params={"format": "json"})
         assert f'"solve_seconds": {SOLVE_SECONDS}' in answer.json()["problem"]["detail"]

@@ -16,11 +16,11 @@ from fastapi import FastAPI
 from platerota_service.access.keys import SCOPES, KeyBook, Scope
 from platerota_service.access.links import read_link, sign
 from platerota_service.access.tokens import Token
-from platerota_service.app import create_app
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
 from platerota_service.watch.logs import start_logging
 
+from ..conftest import AppOver  # noqa: TID252 - it serves the tests of both folders
 from .conftest import problem
 
 pytestmark = pytest.mark.anyio
@@ -194,9 +194,8 @@ class TestRates:
 
 class TestCors:
     @pytest.fixture
-    async def browser(self, settings: ServiceSettings, app: FastAPI) -> Any:
-        known = settings.model_copy(update={"cors_origins": ("https://sheet.example",)})
-        transport = httpx.ASGITransport(app=create_app(known, app.state.parts.engine))
+    async def browser(self, app: FastAPI, app_over: AppOver) -> Any:
+        transport = httpx.ASGITransport(app=app_over(app.state.parts.engine, cors_origins=("https://sheet.example",)))
         async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
             yield client
 
