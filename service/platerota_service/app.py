@@ -7,7 +7,7 @@ from collections.abc import AsyncGenerator, Sequence
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
 from fastapi.middleware.cors import CORSMiddleware
 from fastapi.responses import Response
 from limits import parse
@@ -127,8 +127,13 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     app.add_middleware(LastAnswers)
     app.add_middleware(SafeAnswers)
     app.add_middleware(WatchedCalls, metrics=metrics)
-    app.add_api_route("/docs", lambda: page_answer(docs_page(app.openapi())), include_in_schema=False)
+    app.add_api_route("/docs", _docs, include_in_schema=False)
     app.add_api_route("/docs/cookbook", lambda: Response(cookbook_page(), media_type="text/markdown"), include_in_schema=False)
     app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     return app
+
+
+def _docs(call: Request) -> Response:
+    # Not a function inside create_app: FastAPI remembers it, and with it would remember the app for good.
+    return page_answer(docs_page(call.app.openapi()))
