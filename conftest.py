@@ -1,5 +1,6 @@
 """What holds for every test: what is checked against outside sources is recorded, and in continuous integration nothing is left out."""
 
+import gc
 import os
 from collections.abc import Generator, Iterator
 
@@ -29,6 +30,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if "outside" in getattr(item, "fixturenames", ()):
             item.add_marker("outside")
     items.sort(key=lambda item: item.get_closest_marker("last") is not None)
+
+
+def pytest_collection_finish() -> None:
+    """What is there before the first test stays: the collector need not look through it again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
