@@ -1,8 +1,8 @@
 """Values checked against outside sources: tests say what they check, and the page that lists it is made of what they said.
 
 A test takes the fixture `outside` and calls it with what was found and what the source says. The call asserts, and only what held
-is recorded. `make proof` runs all such tests and writes the page; the test in `shared/tests/test_outside_proof.py` comes last in
-every run and holds the page against what was recorded.
+is recorded; the fixture fails where the page does not have it. `make proof` runs all such tests and writes the page; the test in
+`shared/tests/test_outside_proof.py` comes last, and where the run was whole the page says what was recorded, and no more.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ PAGE: Final = Path(__file__).parents[1] / "outside-proof.md"
 _HEAD: Final = """# Checked against the outside
 
 Every value here was held against a source outside this project while the tests ran, and agreed. `make proof` runs those tests
-and writes this page of what they recorded; `make test` fails where it says anything else.
+and writes this page of what they recorded; `make test` fails where a value that it holds is not here.
 """
 _COLUMNS: Final = ("| what | source says | here | known | test |", "| --- | --- | --- | --- | --- |")
 

@@ -110,6 +110,16 @@ class TestRushOrder:
         assert (choice["finish"], choice["late_seconds"], choice["pays"]) == ("2027-03-01T06:45:30+00:00", 0, [])
         assert [one["id"] for one in choice["effect"]["worse"]] == ["A-1042"]
 
+    @pytest.mark.parametrize(("given", "seconds"), [({}, [2, 2, 4]), ({"solve_seconds": 7}, [7, 7, 7])])
+    async def test_each_plan_has_its_seconds_or_those_that_are_given(
+        self, client: httpx.AsyncClient, base: str, store: Store, app: FastAPI, given: Document, seconds: list[int],
+    ) -> None:
+        app.state.parts.questions._limit = 10
+        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json={**RUSH_BODY, "settings": given}, headers=ASYNC)).json()
+        with store.reading() as session:
+            requests = [json.loads(session.get_one(PlanRow, plan["id"]).request) for plan in asked["plans"]]
+        assert [request["settings"]["solve_seconds"] for request in requests] == seconds
+
     async def test_where_somebody_pays_what_lies_between_is_asked_for_too(
         self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, answering: Answering, store: Store, app: FastAPI,
     ) -> None:
