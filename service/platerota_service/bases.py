@@ -11,6 +11,7 @@ from platerota_service.kinds import NOT_READY
 from platerota_service.problems import ProblemError
 from platerota_service.store import Store, plan_rows
 from platerota_shared.plan import Plan
+from platerota_shared.reading import read_request
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,11 @@ class Base:
     document: dict[str, Any]
     shop_id: str | None
     shop_version: int | None
+
+    @property
+    def solve_seconds(self) -> float:
+        """How long it was solved at most."""
+        return read_request(self.document).settings.solve_seconds
 
 
 def read_base(store: Store, tenant: str, plan_id: str) -> Base:

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 from pydantic import Field
 
 from platerota_service.answers import example_reference, guarded_answers, plan_answers, reference
-from platerota_service.bases import Base, read_base
+from platerota_service.bases import read_base
 from platerota_service.bodies import read_body
 from platerota_service.calls import PlanId, SettingsOf, StoreOf
 from platerota_service.engine import Submission
@@ -24,7 +24,6 @@ from platerota_service.variations import Settings, apply, refuse, said_twice, su
 from platerota_shared.changes import MAX_CHANGES, Change
 from platerota_shared.document import read_document
 from platerota_shared.faults import Fault, RequestRefused
-from platerota_shared.reading import read_request
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
@@ -107,17 +106,12 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
     if "changes" not in given:
         raise RequestRefused(faults)
     try:
-        changed = apply(base, {"solve_seconds": min(SECONDS, _seconds_of(base)), **settings}, given["changes"])
+        changed = apply(base, {"solve_seconds": min(SECONDS, base.solve_seconds), **settings}, given["changes"])
     except RequestRefused as refused:
         refuse([*faults, *refused.faults])
         raise
     refuse(faults)
     return submission(base, changed)
-
-
-def _seconds_of(base: Base) -> float:
-    """How long the base was solved."""
-    return read_request(base.document).settings.solve_seconds
 
 
 def _beside_changes(given: Mapping[str, Any], zone: ZoneInfo) -> tuple[Settings, list[Fault]]:

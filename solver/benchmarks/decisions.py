@@ -32,7 +32,7 @@ Request = dict[str, Any]
 HOUR: Final = 3_600
 WHAT_IF, RUSH_END, REPLAN, FULL = 0.2, 0.1, 0.25, 3.0
 """Budgets of each solve in budgets of the base; of a medium week 4, 2, 5 and 60 s: what the service gives, and the full solve. A rush
-order's plan by score has that of a what-if."""
+order's plan by score has that of the base."""
 HARMLESS_HOUR, ANY_PRICE_HOUR = 1e5, 1e6
 """Points for an hour of the rush order that nobody may pay for, and at any price: what the service asks with."""
 RUSH: Final = "RUSH"
@@ -140,7 +140,7 @@ def _rush(raw: Request, base: Plan, seconds: float) -> Found:
     began = perf_counter()
     made = {name: answered((text, starts[name].text(), RUSH_END * seconds)) for name in ("harmless", "soonest")}
     taken = perf_counter() - began
-    made["by-score"] = answered((text, starts["by-score"].text(), WHAT_IF * seconds))
+    made["by-score"] = answered((text, starts["by-score"].text(), seconds))
     full = solve(_budgeted(changed.request, FULL * seconds))
     finish = {name: _finish(one.plan) for name, one in made.items()}
     pays = {name: len(effect(read_request(raw), base, changed.request, one.plan).pays) for name, one in made.items()}

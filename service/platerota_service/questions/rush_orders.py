@@ -42,8 +42,11 @@ RUSH_ORDER: Final = "rush-order"
 HARMLESS: Final = "harmless"
 SOONEST: Final = "soonest"
 BY_SCORE: Final = "by-score"
-_SECONDS: Final = {HARMLESS: 2.0, SOONEST: 2.0, BY_SCORE: 4.0}
-"""Seconds of the optimiser for each plan where the call does not say: both ends are there in five also where one waits for the other."""
+_END_SECONDS: Final = 2.0
+"""Seconds of the optimiser for each end where the call does not say: both are there in five also where one waits for the other."""
+_SCORE_SECONDS: Final = (4.0, 20.0)
+"""The plan by score has as long as the base had, within these: with less time it would be dearer than the base's for want of looking. A
+call may still wait for all three (`plan_making.LONGEST_SOLVE`)."""
 _MOST_BETWEEN: Final = 2
 """Plans asked for between those that are known, so that there are five choices at most."""
 _WORDS: Final = "the rush order"
@@ -60,7 +63,8 @@ class RushRequest(Row):
     changes: Annotated[tuple[Change, ...], Field(max_length=MOST_CHANGES)] = ()
     """What else changes before the order comes, such as a new part with its ops, fixture and nests."""
     settings: SolveSettings = SolveSettings()
-    """How each of its plans is solved; where `solve_seconds` is not given it is 2, and 4 for the plan by score."""
+    """How each of its plans is solved; where `solve_seconds` is not given it is 2 for each end, and for the plan by score what the base
+    had, 4 to 20."""
 
 
 _FIELDS: Final = tuple(RushRequest.model_fields)
@@ -119,9 +123,11 @@ def read_rush(body: bytes, base: Base) -> NewQuestion:
         mend = "leave it out; what is asked here is always an order more"
         faults.append(Fault("/order/kind", "unknown-field", f"{_WORDS} has no field 'kind'", mend))
     row = order if is_object(order) else None
+    least, most = _SCORE_SECONDS
+    by_score = min(most, max(least, base.solve_seconds))
     changed = {
         what: with_order(base, {"solve_seconds": seconds, **settings}, given, row, "/order", _WORDS, faults)
-        for what, seconds in _SECONDS.items()
+        for what, seconds in {HARMLESS: _END_SECONDS, SOONEST: _END_SECONDS, BY_SCORE: by_score}.items()
     }
     name = changed[BY_SCORE].request.orders[-1].id
     aims = {HARMLESS: Aim(name, HARMLESS_HOUR, harmless=True), SOONEST: Aim(name, _ANY_PRICE_HOUR), BY_SCORE: None}

@@ -110,11 +110,21 @@ class TestRushOrder:
         assert (choice["finish"], choice["late_seconds"], choice["pays"]) == ("2027-03-01T06:45:30+00:00", 0, [])
         assert [one["id"] for one in choice["effect"]["worse"]] == ["A-1042"]
 
-    @pytest.mark.parametrize(("given", "seconds"), [({}, [2, 2, 4]), ({"solve_seconds": 7}, [7, 7, 7])])
+    @pytest.mark.parametrize(
+        ("had", "given", "seconds"),
+        [
+            ({"solve_seconds": 1}, {}, [2, 2, 4]), ({"solve_seconds": 9}, {}, [2, 2, 9]), ({}, {}, [2, 2, 20]),
+            ({"solve_seconds": 600}, {}, [2, 2, 20]), ({"solve_seconds": 9}, {"solve_seconds": 7}, [7, 7, 7]),
+        ],
+    )
     async def test_each_plan_has_its_seconds_or_those_that_are_given(
-        self, client: httpx.AsyncClient, base: str, store: Store, app: FastAPI, given: Document, seconds: list[int],
+        self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, store: Store, app: FastAPI, had: Document,
+        given: Document, seconds: list[int],
     ) -> None:
         app.state.parts.questions._limit = 10
+        request_document["settings"] = had
+        base = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
+        worker.find(base, plan_text("plan"))
         asked = (await client.post(f"/v1/plans/{base}/rush-orders", json={**RUSH_BODY, "settings": given}, headers=ASYNC)).json()
         with store.reading() as session:
             requests = [json.loads(session.get_one(PlanRow, plan["id"]).request) for plan in asked["plans"]]
