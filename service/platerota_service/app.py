@@ -17,7 +17,6 @@ from platerota_service import (
     calendar_calls,
     erp,
     health,
-    order_forms,
     page_calls,
     plan_differences,
     plan_events,
@@ -25,6 +24,7 @@ from platerota_service import (
     plans,
     plate_checks,
     problem_pages,
+    question_forms,
     replans,
     risk_calls,
     sign_in_calls,
@@ -109,7 +109,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
     about_questions = (sweeps, rush_orders, promises, levers, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
-    for_people = (page_calls, order_forms, answer_pages, sign_in_calls, templates, calendar_calls)
+    for_people = (page_calls, question_forms, answer_pages, sign_in_calls, templates, calendar_calls)
     beside = (plate_checks, webhooks, links, health, problem_pages, numbers)
     for part in (*about_plans, *about_questions, *about_shops, *for_people, *beside):
         app.include_router(part.router)

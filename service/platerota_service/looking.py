@@ -22,7 +22,7 @@ from platerota_service.problems import ProblemError
 from platerota_service.shelf import Rendered, Shelf
 from platerota_shared.tables import PlanRequest
 
-PLANNERS_PAGES: Final = ("/board/rush-order", "/board/promise")
+PLANNERS_PAGES: Final = ("/board/rush-order", "/board/promise", "/board/levers")
 """How the addresses of pages end that planners alone open."""
 
 Drawable = tuple[Standing, PlanRequest]

@@ -78,7 +78,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "get /v1/workbook-template", "get /v1/plans/{plan_id}/load-windows.ics", "get /v1/board",
         "get /v1/sign-in", "post /v1/sign-in", "post /v1/sign-out", "get /v1/plans/{plan_id}/board/rush-order",
         "post /v1/plans/{plan_id}/board/rush-order", "get /v1/plans/{plan_id}/board/promise", "post /v1/plans/{plan_id}/board/promise",
-        "get /v1/questions/{question_id}/board",
+        "get /v1/plans/{plan_id}/board/levers", "post /v1/plans/{plan_id}/board/levers", "get /v1/questions/{question_id}/board",
     }
 
 

@@ -105,7 +105,10 @@ def _links(state: Standing, view: View, viewer: Viewer) -> list[Link]:
             Link("Load against capacity (SVG)", f"{here}/load.svg"), *links,
         ]
     if state.plan.status == "ready":
-        links[:0] = [Link("Ask for a rush order", f"{here}/board/rush-order"), Link("Ask for a date to promise", f"{here}/board/promise")]
+        links[:0] = [
+            Link("Ask for a rush order", f"{here}/board/rush-order"), Link("Ask for a date to promise", f"{here}/board/promise"),
+            Link("Ask what would help most", f"{here}/board/levers"),
+        ]
     if state.base is not None:
         base = f"/v1/plans/{state.base}/board"
         links[:0] = [*([Link("Compare with its base", f"{base}/against/{state.plan.id}")] if state.found else []), Link("Its base", base)]

@@ -209,11 +209,11 @@ class TestReach:
         found = await self.walk(client, pages)
         assert {
             f"/v1/plans/{plan_id}/board/against/{asked}", f"/v1/plans/{plan_id}/board", f"{board}/rush-order", f"{board}/promise",
-            "/v1/board",
+            f"{board}/levers", "/v1/board",
         } <= found
         await sign_in("read")
         reader = await self.walk(client, pages)
-        assert reader == {one for one in found if not one.endswith(("/board/rush-order", "/board/promise"))}
+        assert reader == {one for one in found if not one.endswith(("/board/rush-order", "/board/promise", "/board/levers"))}
         client.cookies.clear()
         shared = [
             (await client.post("/v1/links", json={"path": page}, headers={"X-API-Key": str(token)})).json()["href"] for page in pages

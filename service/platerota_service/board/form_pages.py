@@ -1,4 +1,4 @@
-"""The pages to ask about one order more by form: whether a rush order can be taken, and what date can be promised."""
+"""The pages to ask by form: whether a rush order can be taken, what date can be promised, which single change would help most."""
 
 from __future__ import annotations
 
@@ -13,13 +13,22 @@ from platerota_service.board.promise_answer import share
 from platerota_service.board.standing import Standing
 from platerota_service.pictures.lettering import clean
 from platerota_service.pictures.week import Week, shown
+from platerota_shared.levers import KINDS, FoundKind
 from platerota_shared.tables import PlanRequest
 
 RUSH_FIELDS: Final = ("id", "part", "quantity", "due", "release", "weight")
 """The fields of the form for a rush order, named as those of an order."""
 PROMISE_FIELDS: Final = ("part", "quantity", "certainty", "due", "release")
 """The fields of the form for a promise, named as those of its body."""
+LEVERS_FIELDS: Final = ("kinds",)
+"""The field of the form for levers, named as that of its body."""
+EVERY_KIND: Final = "all"
+"""What stands in that field where every kind of lever is tried; the body has none then."""
 
+_KINDS: Final[dict[FoundKind, str]] = {
+    "plate": "one more plate like one that is there", "operator": "somebody more", "shift": "a further shift of somebody",
+    "machine": "a fixture allowed on another machine", "nests": "one more row of nests on a fixture", "due": "a late order due a day later",
+}
 _CERTAINTIES: Final = ("0.5", "0.75", "0.8", "0.9", "0.95", "0.99")
 _STAYS: Final = "Nothing is released by asking; this plan stays as it is."
 _NOTHING: Mapping[str, str] = {}
@@ -70,8 +79,19 @@ def promise_page(state: Standing, request: PlanRequest, asked: Asked, viewer: Vi
     )
 
 
+def levers_page(state: Standing, request: PlanRequest, asked: Asked, viewer: Viewer) -> Page:
+    """The form for levers; what is given is as for :func:`rush_page`."""
+    return _page(
+        "levers", "levers", state, request, replace(asked, values={"kinds": EVERY_KIND, **asked.values}), viewer,
+        title="Ask what would help most", above="For a better week than the plan from",
+        below=f"Each change is planned for real and compared with the same week without it. {_STAYS}",
+        kinds=[(EVERY_KIND, "anything"), *((kind, _KINDS[kind]) for kind in KINDS)],
+    )
+
+
 def _page(template: str, name: str, state: Standing, request: PlanRequest, asked: Asked, viewer: Viewer, **values: Any) -> Page:
     """A form; `name` is how its address ends."""
+    values = {"above": "On top of the plan from"} | values
     week, board = Week(state.plan, request), f"/v1/plans/{quote(state.plan.id, safe='')}/board"
     wrong = {field: tuple(map(clean, words)) for field, words in asked.wrong.items()}
     return render(

@@ -1,15 +1,20 @@
-"""Questions asked by form: one more order in a rush, or the date that it can be promised; forms of other pages ask nothing."""
+"""Questions asked by form: a rush order, the date that can be promised, what helps most; forms of other pages ask nothing."""
 
 from __future__ import annotations
 
+import json
 import re
 
 import httpx
 import pytest
+from fastapi import FastAPI
 
+from platerota_service.answers import example
 from platerota_service.store import Store, question_rows
+from platerota_shared.changes import apply_changes
 
 from .conftest import HandWorker
+from .test_decisions import plan_text
 from .test_sessions import BROWSER, OURS, THEIRS, Document, SignIn, keys, kind, links, ready, settings, sign_in
 
 __all__ = ["keys", "settings", "sign_in"]
@@ -17,7 +22,7 @@ pytestmark = pytest.mark.anyio
 
 ORDER = {"id": "rush 1", "part": "bracket", "quantity": "4", "due": "2027-03-01T12:00", "release": "", "weight": "5"}
 PROMISE = {"part": "bracket", "quantity": "4", "certainty": "0.95", "due": "", "release": ""}
-FORMS: dict[str, dict[str, str]] = {"rush-order": ORDER, "promise": PROMISE}
+FORMS: dict[str, dict[str, str]] = {"rush-order": ORDER, "promise": PROMISE, "levers": {"kinds": "all"}}
 
 
 def token_of(form: httpx.Response) -> str:
@@ -108,6 +113,43 @@ class TestPromiseForm:
             assert text in answer.text
         assert "<b>" not in answer.text
         assert (await client.get("/v1/questions", headers={"X-API-Key": str(await sign_in())})).json()["items"] == []
+
+
+class TestLeversForm:
+    @pytest.mark.parametrize(("typed", "kinds"), [("all", {"plate"}), ("plate", {"plate"}), ("due", set[str]())])
+    async def test_what_is_asked_is_levers_of_the_plan(
+        self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document, store: Store, app: FastAPI,
+        typed: str, kinds: set[str],
+    ) -> None:
+        """Two orders, both in time, a run each on the one plate: a second plate might help, a later date would not."""
+        app.state.parts.questions._limit = 50
+        token, document = await sign_in(), apply_changes(request_document, example("what-if-request")["changes"]).document
+        waits = {"X-API-Key": str(token), "Prefer": "respond-async"}
+        plan_id = (await client.post("/v1/plans", json=document, headers=waits)).json()["id"]
+        worker.find(plan_id, plan_text("what-if-plan"))
+        assert f"/v1/plans/{plan_id}/board/levers" in links(await client.get(f"/v1/plans/{plan_id}/board"))
+        form = await client.get(f"/v1/plans/{plan_id}/board/levers")
+        answer = await client.post(f"/v1/plans/{plan_id}/board/levers", data={"kinds": typed, "token": token_of(form)}, headers=OURS)
+        assert answer.status_code == 303, answer.text
+        page = answer.headers["location"]
+        question = (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
+        assert (question["kind"], question["base"], question["rush"]) == ("levers", plan_id, True)
+        with store.reading() as session:
+            row = question_rows.read(session, question["id"], "north")
+        assert row is not None
+        assert {lever["kind"] for lever in json.loads(row.asked)["levers"]} == kinds
+        first = await client.get(page)
+        assert (first.status_code, 'data-ended="no"' in first.text) == (200, True)
+
+    async def test_a_kind_that_is_none_is_shown_to_be_none(
+        self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
+    ) -> None:
+        plan_id = await ready(client, worker, request_document, await sign_in())
+        page = f"/v1/plans/{plan_id}/board/levers"
+        typed = {"kinds": "pl<b>ates", "token": token_of(await client.get(page))}
+        assert kind(await client.post(page, data=typed, headers=OURS)) == "faults-in-request"
+        answer = await client.post(page, data=typed, headers=OURS | BROWSER)
+        assert (answer.status_code, "must be &#39;plate&#39;" in answer.text, "<b>" in answer.text) == (422, True, False)
 
 
 @pytest.mark.parametrize("which", FORMS)

@@ -1,4 +1,4 @@
-"""Asking about one order more by form: what a planner types in a browser becomes a question, and its page the answer."""
+"""Asking by form: what a planner types in a browser becomes a question, and its page the answer."""
 
 from __future__ import annotations
 
@@ -15,7 +15,19 @@ from platerota_service.access.callers import Caller, FormPlanner, PagePlanner
 from platerota_service.answer_pages import HTML
 from platerota_service.answers import Answers, guarded_answers
 from platerota_service.bases import Base, read_base
-from platerota_service.board import PROMISE_FIELDS, RUSH_FIELDS, Asked, Page, Standing, Viewer, promise_page, rush_page
+from platerota_service.board import (
+    EVERY_KIND,
+    LEVERS_FIELDS,
+    PROMISE_FIELDS,
+    RUSH_FIELDS,
+    Asked,
+    Page,
+    Standing,
+    Viewer,
+    levers_page,
+    promise_page,
+    rush_page,
+)
 from platerota_service.bodies import FORM, read_form
 from platerota_service.browser_problems import by_browser
 from platerota_service.calls import EngineOf, Parts, PartsOf, PlanId
@@ -36,6 +48,7 @@ from platerota_service.looking import viewer_of
 from platerota_service.plan_making import plan_of
 from platerota_service.problems import ProblemError
 from platerota_service.questions.asking import NewQuestion
+from platerota_service.questions.levers import read_levers
 from platerota_service.questions.promises import read_promise
 from platerota_service.questions.rush_orders import read_rush
 from platerota_shared.faults import RequestRefused
@@ -52,7 +65,7 @@ Fields = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class _Form:
-    """A form about one order more.
+    """A form.
 
     Attributes
     ----------
@@ -77,6 +90,7 @@ class _Form:
 
 _RUSH: Final = _Form(RUSH_FIELDS, "/order/", lambda fields: {"order": fields}, read_rush, rush_page)
 _PROMISE: Final = _Form(PROMISE_FIELDS, "/", lambda fields: fields, read_promise, promise_page)
+_LEVERS: Final = _Form(LEVERS_FIELDS, "/", lambda fields: _kinds(**fields), read_levers, levers_page)
 
 _PAGE: Final[Answers] = {200: {"description": "The form, one HTML page", "content": HTML}}
 _ASKED: Final[Answers] = {
@@ -87,12 +101,23 @@ _ASKED: Final[Answers] = {
 _REFUSED: Final = guarded_answers(UNKNOWN_PLAN, NOT_READY, FAULTS, FOREIGN_FORM, TOO_LARGE, NO_FORM, WRONG_MEDIA_TYPE, UNREADABLE, BUSY)
 
 
+_OTHER_WORDS: Final = {
+    "certainty": "How sure the date should be, 0.5 to 0.999.",
+    "kinds": f"What may change: `{EVERY_KIND}`, or one of the `kinds` of `POST /v1/plans/{{id}}/levers`.",
+}
+"""What the fields are that are none of an order."""
+
+
+def _kinds(kinds: str = EVERY_KIND) -> Fields:
+    """The body of the question for levers."""
+    return {} if kinds == EVERY_KIND else {"kinds": [kinds]}
+
+
 def _described(form: _Form, required: list[str], summary: str, example: Mapping[str, str]) -> dict[str, Any]:
     """The described body of a form."""
     token = {"type": "string", "description": "What the page put there: it proves that the form is one of the session."}
     properties = {name: {"type": "string", "description": f"The order's `{name}`."} for name in form.fields} | {"token": token}
-    if "certainty" in properties:
-        properties["certainty"] = {"type": "string", "description": "How sure the date should be, 0.5 to 0.999."}
+    properties |= {name: {"type": "string", "description": words} for name, words in _OTHER_WORDS.items() if name in properties}
     return {"required": True, "description": "The form of the page.", "content": {FORM: {
         "schema": {"type": "object", "required": required, "properties": properties},
         "examples": {"asked": {"summary": summary, "value": {**example, "token": ""}}},
@@ -105,6 +130,7 @@ _RUSH_BODY: Final = _described(_RUSH, ["id", "part", "quantity", "due"], "Eight 
 _PROMISE_BODY: Final = _described(_PROMISE, ["part", "quantity"], "Eight, nearly surely", {
     "part": "bracket", "quantity": "8", "certainty": "0.95", "due": "", "release": "",
 })
+_LEVERS_BODY: Final = _described(_LEVERS, [], "One more plate", {"kinds": "plate"})
 
 
 @router.get(
@@ -149,6 +175,27 @@ async def ask_promise_by_form(call: Request, plan_id: PlanId, caller: FormPlanne
     return await _taken(_PROMISE, call, plan_id, caller, parts)
 
 
+@router.get(
+    "/plans/{plan_id}/board/levers", operation_id="get_levers_form", summary="The form to ask which single change helps most",
+    response_class=Response, responses={**_PAGE, **guarded_answers(UNKNOWN_PLAN, NOT_READY)},
+)
+async def get_levers_form(plan_id: PlanId, caller: PagePlanner, engine: EngineOf) -> Response:
+    """Show the form: what might change. A key for planning is needed, given at `/v1/sign-in`."""
+    return await _shown(_LEVERS, plan_id, caller, engine)
+
+
+@router.post(
+    "/plans/{plan_id}/board/levers", operation_id="ask_levers_by_form", summary="Ask by form which single change helps most",
+    status_code=303, response_class=Response, openapi_extra={"requestBody": _LEVERS_BODY}, responses={**_ASKED, **_REFUSED},
+)
+async def ask_levers_by_form(call: Request, plan_id: PlanId, caller: FormPlanner, parts: PartsOf) -> Response:
+    """Ask which single change helps a ready plan most, and go on to the page of the answer. A browser is shown faults in the form.
+
+    Programs ask by `POST /v1/plans/{id}/levers`.
+    """
+    return await _taken(_LEVERS, call, plan_id, caller, parts)
+
+
 async def _shown(form: _Form, plan_id: str, caller: Caller, engine: Engine) -> Response:
     standing, request = await _base(engine, caller, plan_id)
     return await _page(form, standing, request, caller, {}, {}, 200)
@@ -172,10 +219,10 @@ async def _taken(form: _Form, call: Request, plan_id: str, caller: Caller, parts
 
 
 async def _base(engine: Engine, caller: Caller, plan_id: str) -> tuple[Standing, PlanRequest]:
-    """The plan to which the order would come, and its request; refused while there is none."""
+    """The plan that is asked about, and its request; refused while there is none."""
     state = await plan_of(engine, caller, plan_id)
     if state.status != "ready":
-        raise ProblemError(NOT_READY, f"the plan '{plan_id}', to which the order would come, is {state.status}")
+        raise ProblemError(NOT_READY, f"the plan '{plan_id}', from which it starts, is {state.status}")
     return Standing(await asyncio.to_thread(lambda: state.plan)), await engine.request(plan_id, caller.tenant)
 
 
