@@ -56,11 +56,11 @@ class Office:
             self._office, "--headless", "--invisible", "--norestore", "--nologo", "--nodefault",
             f"--accept=pipe,name={self.pipe};urp;", f"-env:UserInstallation={self.profile.as_uri()}",
         ]
-        environment = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
+        environment = {name: value for name, value in os.environ.items() if not name.startswith(("PYTHON", "XDG_"))}
         # The Python inside it looks for its library beside the first python3 of the path, and that of another Python is not for it.
         environment["PATH"] = "/usr/bin:/bin"
-        # A folder of temporary files of its own: what another LibreOffice left in the machine's is none of its business.
-        environment["TMPDIR"] = str(self._temporary)
+        # A folder of temporary files of its own: what another LibreOffice left in the machine's is none of its business. A home too.
+        environment["TMPDIR"] = environment["HOME"] = str(self._temporary)
         self._process = subprocess.Popen(
             command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment, start_new_session=True)
 
