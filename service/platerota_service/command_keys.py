@@ -6,6 +6,8 @@ A key is made and ended where the database is, by whoever may run commands there
 from __future__ import annotations
 
 import json
+from collections.abc import Generator
+from contextlib import closing, contextmanager
 from datetime import timedelta
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -36,7 +38,9 @@ def create(
     if not 1 <= len(tenant.strip()) <= 64:
         refuse("--tenant is 1 to 64 characters")
     expires = now_ms() + int(timedelta(days=days).total_seconds() * 1000) if days is not None else None
-    token = _book().create(tenant.strip(), name, _scopes(scope), expires)
+    scopes = _scopes(scope)
+    with _book() as book:
+        token = book.create(tenant.strip(), name, scopes, expires)
     say(f"key {token.key_id} of tenant '{tenant.strip()}'; keep it now, it cannot be shown again:")
     print(token)
 
@@ -44,7 +48,9 @@ def create(
 @keys_app.command("list")
 def list_() -> None:
     """Show every key, never the key itself: id, tenant, name, scopes, when it was made, ends, was used last."""
-    for row in _book().all():
+    with _book() as book:
+        rows = book.all()
+    for row in rows:
         print("\t".join((
             row.id, row.tenant, row.name or "-", ",".join(json.loads(row.scopes)), f"made {_day(row.created_ms)}", _end(row),
             f"used {_day(row.used_ms)}" if row.used_ms is not None else "never used",
@@ -54,7 +60,9 @@ def list_() -> None:
 @keys_app.command("revoke")
 def revoke(key_id: Annotated[str, typer.Argument(metavar="ID", help="The key's id, as `list` shows it.")]) -> None:
     """End a key at once; links that were signed with it end too."""
-    if not _book().revoke(key_id):
+    with _book() as book:
+        found = book.revoke(key_id)
+    if not found:
         refuse(f"there is no key with the id '{key_id}'; 'platerota keys list' shows them all")
     say(f"key {key_id} is revoked")
 
@@ -66,15 +74,16 @@ def _scopes(given: list[str] | None) -> tuple[Scope, ...]:
     return tuple(scope for scope in SCOPES if scope in given) if given else USUAL_SCOPES
 
 
-def _book() -> KeyBook:
+@contextmanager
+def _book() -> Generator[KeyBook]:
     """The keys in the database that the environment names; one that is embedded is made where it is missing."""
     settings = settings_or_exit()
     try:
-        store = Store(settings.database_url, settings.data_directory)
-        store.prepare()
+        with closing(Store(settings.database_url, settings.data_directory)) as store:
+            store.prepare()
+            yield KeyBook(store)
     except StoreError as error:
         refuse(str(error))
-    return KeyBook(store)
 
 
 def _end(row: KeyRow) -> str:

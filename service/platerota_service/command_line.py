@@ -6,6 +6,7 @@ Exit codes: 0 well, 1 the plan has findings or orders unplaced (or there is no p
 from __future__ import annotations
 
 import sys
+from contextlib import closing
 from enum import Enum
 from pathlib import Path
 from typing import Annotated, Final
@@ -109,7 +110,8 @@ def work(
 
 def _check_worker(settings: ServiceSettings) -> None:
     try:
-        held = name_held(Store(settings.database_url, settings.data_directory), settings.worker_id)
+        with closing(Store(settings.database_url, settings.data_directory)) as store:
+            held = name_held(store, settings.worker_id)
     except StoreError as error:
         say(str(error))
         raise typer.Exit(FINDINGS) from None
@@ -137,9 +139,9 @@ def store_upgrade() -> None:
     """
     settings = settings_or_exit()
     try:
-        store = Store(settings.database_url, settings.data_directory)
-        prepare_queue(store)
-        store.upgrade()
+        with closing(Store(settings.database_url, settings.data_directory)) as store:
+            prepare_queue(store)
+            store.upgrade()
     except StoreError as error:
         refuse(str(error))
     say(f"the database {store.url.render_as_string()} has the newest schema")
@@ -147,9 +149,9 @@ def store_upgrade() -> None:
 
 def _any_live_key(settings: ServiceSettings) -> bool:
     try:
-        store = Store(settings.database_url, settings.data_directory)
-        store.prepare()
-        return KeyBook(store).any_live()
+        with closing(Store(settings.database_url, settings.data_directory)) as store:
+            store.prepare()
+            return KeyBook(store).any_live()
     except StoreError as error:
         refuse(str(error))
 
