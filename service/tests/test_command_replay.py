@@ -24,7 +24,7 @@ from platerota_shared.plan import Plan, Warning_
 from platerota_shared.starts import Start
 
 from .conftest import EngineOf, FakeChild
-from .postgresql import Cluster
+from .postgresql import Cluster, needs_postgresql
 
 pytestmark = pytest.mark.anyio
 
@@ -201,6 +201,7 @@ async def test_request_seed_and_version_give_the_same_plan_by_the_real_solver(
     assert (answer.exit_code, answer.output) == (0, "the same plan comes out\n")
 
 
+@needs_postgresql
 async def test_a_plan_in_postgresql_is_replayed_by_the_url_of_its_database(
     replay: Replay, child_is: ChildIs, child: FakeChild, cluster: Cluster, settings: ServiceSettings, submission: Submission,
 ) -> None:

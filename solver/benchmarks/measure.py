@@ -101,7 +101,11 @@ def commit() -> str:
 
 
 def _git(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(["git", *arguments], cwd=cwd, capture_output=True, text=True, check=False)
+    command = ["git", *arguments]
+    try:
+        return subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
+    except FileNotFoundError:  # a machine needs no git to measure
+        return subprocess.CompletedProcess(command, 127, "", "")
 
 
 Measured = tuple[dict[str, float], dict[str, Any]]

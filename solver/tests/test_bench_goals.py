@@ -17,7 +17,7 @@ from benchmarks.families import FAMILIES
 from benchmarks.generator import make_request, read_features
 from benchmarks.goals import COLUMNS, GOALS, Goal, derived, lines, worst
 from benchmarks.jobs import FULL, PARTS, QUICK, Job, plan_jobs
-from benchmarks.measure import MOST_SECONDS, digest, generated, improved_by, measure, read_with_budget
+from benchmarks.measure import MOST_SECONDS, commit, digest, generated, improved_by, measure, read_with_budget
 from benchmarks.published import INSTANCES
 from benchmarks.report import goals_markdown, goals_text
 from benchmarks.report import main as report
@@ -198,6 +198,11 @@ def test_reports_of_several_days_make_one_table(tmp_path: Path, capsys: pytest.C
     shown = capsys.readouterr().out
     assert "| score ÷ monolith's | medium | plain | median ≤ 0.95 | 0.8 | 0.8 to 0.8 | 1 | met |" in shown
     assert shown.count("cpus 2") == 1
+
+
+def test_a_machine_without_git_measures_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "")
+    assert commit() == "unknown"
 
 
 def test_one_solve_is_measured_from_end_to_end() -> None:

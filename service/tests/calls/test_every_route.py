@@ -351,7 +351,7 @@ async def test_a_link_opens_its_own_address_for_its_own_time_and_nothing_else(
             assert (await client.get(by_hand)).status_code == 401, name
             continue
         href = asked.json()["href"]
-        assert (await client.get(href)).status_code == 200, name
+        assert (await client.get(href)).status_code in (200, *CALLS[name].owner), name
         assert north.token.secret not in href
         signature = httpx.URL(href).params["signature"]
         wrong = [

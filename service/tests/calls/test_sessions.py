@@ -236,7 +236,8 @@ class TestReach:
             assert answer.status_code == 200, answer.text
             for href in links(answer):
                 address = str(answer.url.join(href).raw_path, "ascii")
-                assert (await client.get(address)).status_code == 200, (page, address)
+                opens = (200, 501) if address.endswith(".png") else (200,)  # a machine without a font of the drawings says so
+                assert (await client.get(address)).status_code in opens, (page, address)
                 found.add(address)
         return found
 
