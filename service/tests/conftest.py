@@ -78,6 +78,10 @@ CHILDREN = {
 }
 
 
+PNG_OPENS = 200 if has_fonts() else 501
+"""What a drawing as PNG is answered on this machine."""
+
+
 @pytest.fixture(scope="session")
 def fonts() -> None:
     """What pictures are lettered with. The checks of CI install it; a machine without it is told so, and draws no PNG."""

@@ -9,6 +9,7 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
+from platerota_service.access.tokens import Token
 from platerota_service.answers import example
 from platerota_service.store import Store, question_rows
 from platerota_shared.changes import apply_changes
@@ -30,18 +31,22 @@ def token_of(form: httpx.Response) -> str:
     return str(re.findall(r'name="token" value="([0-9a-f]*)"', form.text)[0])
 
 
+async def asked(client: httpx.AsyncClient, token: Token, form: str, fields: dict[str, str]) -> tuple[str, Document]:
+    """The page to which a form leads that is filled in and sent, and the question that it asked."""
+    answer = await client.post(form, data=fields | {"token": token_of(await client.get(form))}, headers=OURS)
+    assert answer.status_code == 303, answer.text
+    page = answer.headers["location"]
+    return page, (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
+
+
 class TestRushForm:
     async def test_what_is_asked_is_a_question_about_the_plan(
         self, client: httpx.AsyncClient, worker: HandWorker, sign_in: SignIn, request_document: Document,
     ) -> None:
         token = await sign_in()
         plan_id = await ready(client, worker, request_document, token)
-        form = await client.get(f"/v1/plans/{plan_id}/board/rush-order")
-        fields = {**ORDER, "token": token_of(form), "quantity": "3", "weight": "2,5"}
-        answer = await client.post(f"/v1/plans/{plan_id}/board/rush-order", data=fields, headers=OURS)
-        assert answer.status_code == 303, answer.text
-        page = answer.headers["location"]
-        question = (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
+        page, question = await asked(
+            client, token, f"/v1/plans/{plan_id}/board/rush-order", {**ORDER, "quantity": "3", "weight": "2,5"})
         assert (question["kind"], question["base"], question["rush"]) == ("rush-order", plan_id, True)
         first = await client.get(page)
         assert (first.status_code, "Rush order rush 1" in first.text, 'data-ended="no"' in first.text) == (200, True, True)
@@ -78,11 +83,8 @@ class TestPromiseForm:
         assert f"/v1/plans/{plan_id}/board/promise" in links(board)
         form = await client.get(f"/v1/plans/{plan_id}/board/promise")
         assert form.headers["cache-control"] == "no-store"
-        fields = PROMISE | {"token": token_of(form), "quantity": " 3 ", "due": "2027-03-01T12:00"}
-        answer = await client.post(f"/v1/plans/{plan_id}/board/promise", data=fields, headers=OURS)
-        assert answer.status_code == 303, answer.text
-        page = answer.headers["location"]
-        question = (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
+        fields = PROMISE | {"quantity": " 3 ", "due": "2027-03-01T12:00"}
+        page, question = await asked(client, token, f"/v1/plans/{plan_id}/board/promise", fields)
         assert (question["kind"], question["base"], question["rush"]) == ("promise", plan_id, True)
         with store.reading() as session:
             row = question_rows.read(session, question["id"], "north")
@@ -128,11 +130,7 @@ class TestLeversForm:
         plan_id = (await client.post("/v1/plans", json=document, headers=waits)).json()["id"]
         worker.find(plan_id, plan_text("what-if-plan"))
         assert f"/v1/plans/{plan_id}/board/levers" in links(await client.get(f"/v1/plans/{plan_id}/board"))
-        form = await client.get(f"/v1/plans/{plan_id}/board/levers")
-        answer = await client.post(f"/v1/plans/{plan_id}/board/levers", data={"kinds": typed, "token": token_of(form)}, headers=OURS)
-        assert answer.status_code == 303, answer.text
-        page = answer.headers["location"]
-        question = (await client.get(page.removesuffix("/board"), headers={"X-API-Key": str(token)})).json()
+        page, question = await asked(client, token, f"/v1/plans/{plan_id}/board/levers", {"kinds": typed})
         assert (question["kind"], question["base"], question["rush"]) == ("levers", plan_id, True)
         with store.reading() as session:
             row = question_rows.read(session, question["id"], "north")
