@@ -102,9 +102,9 @@ class Caller:
             self._notes.seconds.setdefault(kind, []).append(time.monotonic() - began)
             if answer.status_code in expected:
                 return answer
-            self._notes.faults.append(f"{method} {path}: {answer.status_code} {answer.text[:300]}")
+            self._fault(f"{method} {path}: {answer.status_code} {answer.text[:300]}")
             return None
-        self._notes.faults.append(f"{method} {path}: nobody answered for {PATIENCE_SECONDS:.0f} s")
+        self._fault(f"{method} {path}: nobody answered for {PATIENCE_SECONDS:.0f} s")
         return None
 
     def _away(self, kind: str, words: str, restarted: bool) -> None:
@@ -112,7 +112,11 @@ class Caller:
         if restarted or self._restarting():
             self._notes.outages[kind] = self._notes.outages.get(kind, 0) + 1
         else:
-            self._notes.faults.append(words)
+            self._fault(words)
+
+    def _fault(self, words: str) -> None:
+        """Note what must not be, with the time of day: what was killed when is printed with it, too."""
+        self._notes.faults.append(f"{time.strftime('%H:%M:%S')} {words}")
 
     async def _make(self, kind: str, path: str, document: dict[str, Any]) -> dict[str, Any] | None:
         """What was accepted. The key makes sure that a call which is repeated, because its answer was lost, makes nothing twice."""

@@ -21,6 +21,9 @@ from platerota_service.solve_process import SOLVE_CHILD
 from platerota_service.store import Store
 from platerota_service.worker import Worker
 
+_IDLE_SECONDS = 75
+"""A kept connection is closed after so long without a call. Callers and proxies keep theirs for 5 to 60 seconds (common practice): whoever
+closes last never closes one at the moment at which the next call is sent over it."""
 _LAST_ANSWERS_SECONDS = 3
 _LAST_WORDS_SECONDS = 15
 _log = logging.getLogger(__name__)
@@ -56,7 +59,8 @@ def run(settings: ServiceSettings, host: str, port: int, command: Sequence[str] 
     app.state.parts.store.prepare()
     # Calls are logged by the service itself, with their trace and without the query that may sign a link.
     config = uvicorn.Config(
-        app, host=host, port=port, server_header=False, timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS, log_config=None, access_log=False,
+        app, host=host, port=port, server_header=False, timeout_keep_alive=_IDLE_SECONDS,
+        timeout_graceful_shutdown=_LAST_ANSWERS_SECONDS, log_config=None, access_log=False,
     )
     with contextlib.suppress(KeyboardInterrupt):
         Server(config, app.state.parts.engine, app.state.parts.questions).run()

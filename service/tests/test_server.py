@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import http.client
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -72,3 +75,15 @@ def test_who_waits_for_an_answer_is_told_to_come_again(server: Process, request_
     answers = asyncio.run(waited())
     assert [answer.status_code for answer in answers] == [503, 503], server.log.read_text()[-4_000:]
     assert all(answer.headers["retry-after"] and "closing" in answer.json()["detail"] for answer in answers)
+
+
+def test_a_connection_that_a_caller_keeps_stays_open_for_longer_than_callers_keep_theirs(server: Process) -> None:
+    """Five seconds is what many callers keep one for: closed after as long, it breaks under the call that comes just then."""
+    Caller([server.port])("GET", "/v1/health/live")
+    with contextlib.closing(http.client.HTTPConnection("127.0.0.1", server.port, timeout=60)) as connection:
+        connection.connect()
+        connection.auto_open = 0  # no second connection in place of the first
+        for pause in (6, 0):
+            connection.request("GET", "/v1/health/live")
+            assert connection.getresponse().read()
+            time.sleep(pause)
