@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from contextlib import closing
 from enum import Enum
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -39,10 +40,7 @@ class Role(Enum):
     api = "api"
 
 
-app = typer.Typer(
-    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
-    help="Plan the week of a milling shop that holds work on quick-change fixture plates.",
-)
+app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 
 store_app = typer.Typer(no_args_is_help=True, help="The database in which the service keeps its plans.")
 app.add_typer(store_app, name="store")
@@ -53,9 +51,24 @@ app.command()(replay)
 _HOPELESS: Final = ("fits-no-machine", "no-nest-fits")
 """Warnings of a plate check after which nobody builds that fixture."""
 
+
 def main() -> None:
     """Run the command line."""
     app()
+
+
+def _version(asked: bool) -> None:
+    """Say which version this is, and end."""
+    if asked:
+        typer.echo(f"platerota {version('platerota')}")
+        raise typer.Exit
+
+
+@app.callback()
+def before_every_command(
+    *, _asked: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")] = False,
+) -> None:
+    """Plan the week of a milling shop that holds work on quick-change fixture plates."""
 
 
 @app.command()

@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,11 @@ def findings(monkeypatch: pytest.MonkeyPatch) -> list[Finding]:
     found: list[Finding] = []
     monkeypatch.setattr(command_plans, "audit_plan", lambda request, plan, base: found)
     return found
+
+
+def test_the_version_is_that_of_the_package(run: Callable[..., Result]) -> None:
+    asked = run("--version")
+    assert (asked.exit_code, asked.output) == (0, f"platerota {version('platerota')}\n")
 
 
 class TestCheckPlate:
