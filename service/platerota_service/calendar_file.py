@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard, vText
 
+from platerota_service.pictures.cautions import STANDING_CAUTION
 from platerota_service.workbook.plan_tables import pieces_text
 from platerota_shared.instants import local_text
 from platerota_shared.plan import LoadWindow, Plan, Run
@@ -21,10 +22,6 @@ from platerota_shared.tables import PlanRequest
 _NAMESPACE: Final = UUID("6f0f2c0e-9a55-5d0c-8f0e-3d5a0c6b7e11")
 _HOUR: Final = 3_600
 _DAY: Final = 86_400
-_CAUTION: Final = (
-    "Planned times are no targets. Lift a plate, and reach into a machine, only as your instruction and local rules allow:"
-    " with a second person or a hoist where it is heavy, and with the machine stopped and kept from starting."
-)
 
 
 def load_windows_calendar(
@@ -87,7 +84,7 @@ def _lines(window: LoadWindow, run: Run | None, zone: ZoneInfo, cautions: list[s
     if window.machine is not None:
         yield f"It goes into {window.machine} at {local_text(window.place_at, zone)}"
     yield from cautions
-    yield _CAUTION
+    yield STANDING_CAUTION
 
 
 def _cautions(plan: Plan, request: PlanRequest | None) -> dict[str, list[str]]:

@@ -135,7 +135,7 @@ def _check_worker(settings: ServiceSettings) -> None:
 
 @app.command()
 def demo(
-    week: Annotated[str, typer.Option(help="Which demo week.")] = "basic",
+    week: Annotated[str, typer.Option(help="Which demo week: basic or full.")] = "basic",
     out: Annotated[Path, typer.Option("-o", "--out", help="Where its files go.")] = Path(),
 ) -> None:
     """Plan a week of a small shop and show it."""

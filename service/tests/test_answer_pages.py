@@ -99,7 +99,7 @@ class TestRushOrder:
     def test_who_pays_is_said_with_how_much(self, asked: AskedQuestion) -> None:
         lost = {**PAYER, "id": "<b>", "late_seconds": None, "later_seconds": None, "pain": None}
         html = page(self.with_choices(asked, {"harmless": False, "pays": [lost, PAYER]}))
-        assert "&lt;b&gt; loses its place" in html
+        assert "&lt;b&gt; is no longer planned" in html
         assert "A-1042: late 2 h 05 min, 1 h 05 min more than before" in html
 
     def test_what_it_takes_is_said_where_it_differs(self, asked: AskedQuestion) -> None:
@@ -247,7 +247,7 @@ class TestLevers:
         gain = {"id": "A-7", "finish": "2027-03-01T07:31:00+00:00", "finish_seconds": None, "late_seconds": None}
         later = gain | {"id": "A-9", "finish_seconds": -1_200, "late_seconds": 0}
         html = page(self.first(asked, better=[gain], worse=[gain | {"id": "A-8", "finish": None}, later]))
-        for words in ("A-7 finds a place", "A-8 loses its place", "A-9 20 min later"):
+        for words in ("A-7 is planned too", "A-8 is no longer planned", "A-9 20 min later"):
             assert words in html
 
     def test_one_without_a_plan_says_how_it_stands(self, asked: AskedQuestion) -> None:

@@ -50,7 +50,7 @@ def test_each_load_is_an_event_in_the_shops_timezone(outside: Outside, plan: Pla
     outside("its time zone, read back", second["DTSTART"].params["TZID"], "Europe/Lisbon", "icalendar", "library")
     assert first.decoded("DTSTAMP") == STAMP.replace(microsecond=0)
     assert "P1" in first["SUMMARY"]
-    for word in ("ana", "bracket-vise", "A-1042 op 10: 4", "at the earliest", "done by", "mill-1", "stopped"):
+    for word in ("ana", "bracket-vise", "A-1042 op 10: 4", "at the earliest", "done by", "mill-1", "stop it", "hoist"):
         assert word in first["DESCRIPTION"], word
 
 

@@ -110,6 +110,18 @@ def test_a_pull_and_the_place_after_it_at_one_mill_are_one_exchange() -> None:
     assert named(found, "Load")[0][6] == "06:10 M1"
 
 
+@pytest.mark.parametrize(("table", "change"), [("fixtures", {"mass": 0.0}), ("operations", {"stock_mass": 0.0})])
+def test_a_mass_that_is_not_given_makes_the_loaded_mass_at_least_so_much(table: str, change: dict[str, float]) -> None:
+    request = small_request()
+    without = tuple(row.model_copy(update=change) for row in getattr(request.shop, table))
+    request = request.model_copy(update={"shop": request.shop.model_copy(update={table: without})})
+    state = state_of(full_plan(request))
+    for page in (load_sheets_page(state, request).html, machine_sheets_page(state, request).html):
+        found = re.findall(r"(at least )?(\d+\.\d) kg", page)
+        assert found
+        assert all(words and float(mass) < 11.5 for words, mass in found)
+
+
 def test_a_setup_brings_in_the_tools_that_neither_the_machine_nor_the_fixture_before_has() -> None:
     request = small_request()
     assert named(load_rows(full_plan(request), request), "Setup")[0][3] == "for name of F1|load tools: drill 6"

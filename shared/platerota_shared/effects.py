@@ -11,7 +11,7 @@ from platerota_shared.tables import PlanRequest
 
 
 class Payer(Out):
-    """An order that pays: it gets later beyond its due date, or loses its place. One that is later and still on time does not."""
+    """An order that pays: it gets later beyond its due date, or is no longer planned. One that is later and still on time does not."""
 
     id: str
     """The order."""

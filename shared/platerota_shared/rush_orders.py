@@ -1,7 +1,7 @@
 """A rush order asked and answered: what can be done for it, and who pays.
 
 Each choice is a plan of the week with the order in it. What it costs the others is counted against the plan that was there before: an
-order pays where it gets later beyond its due date, or loses its place; one that only finishes later, and is on time still, does not.
+order pays where it gets later beyond its due date, or is no longer planned; one that only finishes later, and is on time still, does not.
 """
 
 from __future__ import annotations

@@ -99,7 +99,8 @@ def test_a_mill_breaks_until_thursday(week: Week) -> None:
     assert replan.tasks_of("machine", "M2", thursday(replan)) == []
     assert any(task.machine == "M2" for task in replan.plan.tasks)
     stands = [note.detail for note in replan.floor.notes if note.code == "cut-again"]
-    assert stands == [f"the cut of run {task.run} stands still; it is cut again, whole, when it can go on" for task in standing_still(week)]
+    words = "stands still; it is cut again, whole, when it can go on: look at pieces, clamps and tool first"
+    assert stands == [f"the cut of run {task.run} {words}" for task in standing_still(week)]
     others = {task.machine: task.end for task in week.plan.tasks if task.kind == "cut" and task.start < replan.plan.now < task.end}
     others.pop("M2", None)
     assert {task.machine: task.end for task in replan.plan.tasks if task.kind == "cut" and task.frozen} == others

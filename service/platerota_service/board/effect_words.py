@@ -92,7 +92,7 @@ def few(words: Sequence[str]) -> tuple[str, ...]:
 def _payer(row: Mapping[str, Any]) -> str:
     name = shown(row["id"])
     if row["late_seconds"] is None:
-        return f"{name} loses its place"
+        return f"{name} is no longer planned"
     return f"{name}: {late_words(row['late_seconds'], placed=True)}, {duration(row['later_seconds'])} more than before"
 
 

@@ -13,12 +13,6 @@ from platerota_shared.calendars import shift_days, subtract
 from platerota_shared.plan import Run, Task
 from platerota_shared.tables import Fixture, Machine, Operation, Plate
 
-STANDING_CAUTION = (
-    "Before you lean into a mill: spindle stopped, guards and interlocks as its manual says. Lift loaded plates as your local rules"
-    " and a competent person allow. This sheet plans the work; it replaces neither."
-)
-"""Printed on every sheet."""
-
 
 def counted(count: int, noun: str) -> str:
     """Such as ``1 clamp`` or ``6 clamps``."""
@@ -78,10 +72,12 @@ class Facts:
         cut = self.steps[run.id].get("cut")
         return sum(end - start for start, end in subtract([(cut.start, cut.end)], self._attended)) if cut is not None else 0
 
-    def mass(self, run: Run) -> float:
-        """Plate, hardware and stock of a run, kg (F5)."""
-        stock = sum(row.pieces * self.operations[row.part, row.op].stock_mass for row in run.pieces)
-        return self.plates[run.plate].mass + self.fixtures[run.fixture].mass + stock
+    def mass_words(self, run: Run) -> str:
+        """Plate, hardware and stock of a run (F5); `at least` where one of them was not given, so that nobody lifts more than is said."""
+        hardware = self.fixtures[run.fixture].mass
+        stock = [(row.pieces, self.operations[row.part, row.op].stock_mass) for row in run.pieces]
+        known = hardware and all(each for _, each in stock)
+        return f"{'' if known else 'at least '}{self.plates[run.plate].mass + hardware + sum(pieces * each for pieces, each in stock):.1f} kg"
 
     def plate_words(self, run: Run) -> str:
         """The plate and its name, if it has one."""

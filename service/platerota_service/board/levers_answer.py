@@ -86,7 +86,7 @@ def _gain(row: Mapping[str, Any], word: str) -> str:
     """An order that a lever moves; `word` says which way."""
     name, late = shown(row["id"]), row["late_seconds"]
     if late is None:
-        return f"{name} {'finds a place' if row['finish'] is not None else 'loses its place'}"
+        return f"{name} {'is planned too' if row['finish'] is not None else 'is no longer planned'}"
     if abs(late) >= _SAME_SECONDS:
         return f"{name} {duration(abs(late))} {'less' if late > 0 else 'more'} late"
     return f"{name} {duration(abs(row['finish_seconds']))} {word}"

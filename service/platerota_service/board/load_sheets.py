@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
+from platerota_service.board.facts import Facts, Notes, counted, tool_words
 from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
+from platerota_service.pictures.cautions import STANDING_CAUTION
 from platerota_service.pictures.lanes import EXCHANGES
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
 from platerota_shared.calendars import shift_days
@@ -181,7 +182,7 @@ def _exchange_row(facts: Facts, notes: Notes, group: list[Task]) -> SheetRow:
     at = f"load station of {shown(machine.id)}" if machine.automatic else shown(machine.id)
     for task in group:
         run = _run_of(facts, task)
-        row.lines.append(f"{task.kind} {facts.plate_words(run)} ({facts.mass(run):.1f} kg loaded)" + _then(facts, task, run))
+        row.lines.append(f"{task.kind} {facts.plate_words(run)} ({facts.mass_words(run)} loaded)" + _then(facts, task, run))
         row.move.append(f"{shown(run.plate)}: bench → {at}" if task.kind == "place" else f"{shown(run.plate)}: {at} → bench")
         row.notes += _run_notes(facts, notes, run) if task.kind == "place" else _plate_notes(facts, notes, run)
     row.notes = sorted(set(row.notes))

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from platerota_service.board.facts import STANDING_CAUTION, Facts, Notes, counted, tool_words
+from platerota_service.board.facts import Facts, Notes, counted, tool_words
 from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
+from platerota_service.pictures.cautions import STANDING_CAUTION
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
 from platerota_shared.plan import Run, Task
 from platerota_shared.tables import PlanRequest
@@ -96,7 +97,7 @@ def _row(facts: Facts, notes: Notes, cut: Task, run: Run) -> CutRow:
     cautions = (*facts.plate_cautions[run.plate], *(facts.unattended_cautions if alone else ()))
     return CutRow(
         cut=clock_span(week, cut.start, cut.end, cut.start) + (" (under way)" if cut.frozen else ""), run=shown(run.id),
-        plate=facts.plate_words(run), fixture=facts.fixture_words(run.fixture), mass=f"{facts.mass(run):.1f} kg", pieces=week.pieces(run),
+        plate=facts.plate_words(run), fixture=facts.fixture_words(run.fixture), mass=facts.mass_words(run), pieces=week.pieces(run),
         setup=_setup_words(facts, steps.get("setup"), cut), place=_by(week, steps.get("place"), cut),
         pull=_by(week, steps.get("pull"), cut),
         alone=f"{duration(alone)} with nobody in the shop" if alone else "", late=any(row.order in week.late for row in run.pieces),

@@ -79,8 +79,9 @@ async def create_shop_plan(
     The plan's `shop` names the version it was made from, and says `stale` once the shop has changed since. A fault that lies in the
     stored shop has a pointer that begins with `/shop`.
 
-    The body may be the list of orders alone, as CSV: then `now` is given in the address, and settings and floor are as if nothing was
-    said, but for solve_seconds, which is 10. Or a workbook, or a zip of CSV files, with the sheets orders, settings and floor; a sheet of
+    The body may be the list of orders alone, as CSV. Then `now` is given in the address, settings are as if nothing was said, but for
+    solve_seconds, which is 10, and the floor is empty: every mill and plate is taken to be free, and no piece to be made yet. In the
+    middle of a week send JSON or a workbook with `floor`, or ask for a replan. Or a workbook, or a zip of CSV files, with the sheets orders, settings and floor; a sheet of
     the shop's own tables is a fault. Such a body is answered as `POST /v1/plans` answers one, a CSV file with the table `plan`.
     """
     body = await read_json_or_sheets(call, settings.max_body_bytes, csv=True)

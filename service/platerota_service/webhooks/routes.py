@@ -190,7 +190,8 @@ def _read(body: bytes, inside: bool) -> WebhookSettings:
     try:
         check_address(record.row.url, inside=inside)
     except AddressRefused as error:
-        mend = "give the https address of a program that takes webhooks" + ("" if inside else " and is on the public internet")
+        public = " and is on the public internet; for one in your own network whoever runs the service sets PLATEROTA_WEBHOOKS_INSIDE=true"
+        mend = "give the https address of a program that takes webhooks" + ("" if inside else public)
         fault = ProblemFault(pointer="/url", code="bad-address", detail=f"url: {error}", mend=mend)
         raise ProblemError(FAULTS, "the request has 1 fault; nothing was stored", errors=[fault]) from None
     return record.row

@@ -22,8 +22,11 @@ _SKILL_OF: dict[str, Skill] = {
 
 
 def cautions(book: PlanBook, kpis: Kpis) -> list[Warning_]:
-    """All warnings, in the order: lifts, margins, orders' dates, unattended cutting, overtime, plates that stay, single skills."""
-    return [*_lifts(book), *_margins(book), *_dates(book), *_unattended(book, kpis), *_overtime(book), *_stays(book), *_single_skills(book)]
+    """All warnings, in the order: lifts, masses, margins, orders' dates, unattended cutting, overtime, plates that stay, single skills."""
+    found = (
+        _lifts(book), _masses(book), _margins(book), _dates(book), _unattended(book, kpis), _overtime(book), _stays(book), _single_skills(book),
+    )
+    return [one for each in found for one in each]
 
 
 def loaded_mass(book: PlanBook, run: Run) -> float:
@@ -48,6 +51,21 @@ def _lifts(book: PlanBook) -> Iterator[Warning_]:
                 f" NIOSH lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best conditions. Use a"
                 " hoist, a cart or a second person; local rules and a competent person decide.",
             )
+
+
+def _masses(book: PlanBook) -> Iterator[Warning_]:
+    """Masses that were left at 0, so that a lift which needs care may have no caution, of runs that somebody places or pulls."""
+    lifted = [run for run in book.runs if {"place", "pull"} & book.of_run[run.id].keys()]
+    hardware = sorted({run.fixture for run in lifted if not book.fixtures[run.fixture].mass})
+    stock = sorted({held.part for run in lifted for held in run.pieces if not book.operations[held.part, held.op].stock_mass})
+    missing = [f"{what} {listed(names)}" for what, names in (("the hardware of", hardware), ("the stock of", stock)) if names]
+    if missing:
+        yield Warning_(
+            code="mass-not-given", pointer="/shop/fixtures" if hardware else "/shop/operations",
+            detail=f"no mass is given for {' and for '.join(missing)}, so loaded plates weigh more than is said here, and one that is too heavy"
+            " for a mill or for one person is not found. Weigh a loaded plate before somebody lifts it; a hoist, a cart or a second person"
+            " where it is heavy.",
+        )
 
 
 def _margins(book: PlanBook) -> Iterator[Warning_]:

@@ -33,9 +33,9 @@ class Week:
         self.plates: list[dict[str, Any]] = [
             {"id": name, "mount": "A", "size_x": 300, "size_y": 300, "mass": 8, "fixture": "F"} for name in ("P1", "P2")
         ]
-        self.fixtures: list[dict[str, Any]] = [{"id": "F", "load_seconds": 600, "unload_seconds": 300}]
+        self.fixtures: list[dict[str, Any]] = [{"id": "F", "load_seconds": 600, "unload_seconds": 300, "mass": 2}]
         self.nests: list[dict[str, Any]] = [{"fixture": "F", "part": "W", "op": 10, "count": 4}]
-        self.operations: list[dict[str, Any]] = [{"part": "W", "op": 10, "cut_seconds": 600}]
+        self.operations: list[dict[str, Any]] = [{"part": "W", "op": 10, "cut_seconds": 600, "stock_mass": 0.5}]
         self.operators: list[dict[str, Any]] = [{"id": "A"}]
         self.shifts: list[dict[str, Any]] = [
             {"operator": "A", "days": ["mon", "tue", "wed", "thu", "fri"], "start": "06:00", "end": "14:00", "breaks": ["10:00-10:30"]},

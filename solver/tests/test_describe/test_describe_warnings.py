@@ -23,7 +23,7 @@ def test_a_heavy_plate_is_named_once_with_its_loaded_mass(two_plates):
 
 
 def test_exactly_the_limit_is_no_warning_and_a_plate_that_stays_is_not_lifted(two_plates):
-    two_plates.operations[0]["stock_mass"] = 3.75  # 8 + 15 = 23 kg
+    two_plates.operations[0]["stock_mass"] = 3.25  # 8 + 2 + 13 = 23 kg
     assert codes(two_plates.plan()) == []
     two_plates.operations[0]["stock_mass"] = 10
     two_plates.plates[0]["stays_in"] = "M1"
@@ -36,6 +36,17 @@ def test_exactly_the_limit_is_no_warning_and_a_plate_that_stays_is_not_lifted(tw
     two_plates.move(300, "R2.place", "R2.cut", "R2.pull", "R2.unload")
     found = [(warning.code, warning.pointer) for warning in two_plates.plan().warnings]
     assert found == [("lift-needs-care", "/shop/plates/1"), ("plate-stays", "/shop/plates/0/stays_in")]
+
+
+def test_a_mass_that_is_not_given_is_said_so_that_nobody_trusts_the_caution_on_lifts(two_plates):
+    del two_plates.fixtures[0]["mass"]
+    (warning,) = two_plates.plan().warnings
+    assert (warning.code, warning.pointer) == ("mass-not-given", "/shop/fixtures")
+    assert warning.detail.startswith("no mass is given for the hardware of F, so loaded plates weigh more than is said here")
+    del two_plates.operations[0]["stock_mass"]
+    assert "for the hardware of F and for the stock of W, so" in two_plates.plan().warnings[0].detail
+    two_plates.fixtures[0]["mass"] = 2
+    assert [(one.code, one.pointer) for one in two_plates.plan().warnings] == [("mass-not-given", "/shop/operations")]
 
 
 def test_a_plate_as_wide_as_the_travel_leaves_no_margin(two_plates):
