@@ -34,7 +34,7 @@ from platerota_service import (
 from platerota_service.access import link_calls as links
 from platerota_service.access.headers import SafeAnswers
 from platerota_service.access.keys import KeyBook
-from platerota_service.access.rates import REFUSALS, LimitedCalls
+from platerota_service.access.rates import LimitedCalls
 from platerota_service.browser_problems import BrowserProblems
 from platerota_service.calls import Parts
 from platerota_service.comparisons import Comparisons
@@ -117,7 +117,7 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     install_sheet_problems(app)
     app.add_exception_handler(plan_events.EndSeen, plan_events.end_seen)
     app.add_middleware(HeadCalls)
-    app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit), refusals=parse(REFUSALS))
+    app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit))
     app.add_middleware(BrowserProblems)
     if settings.cors_origins:
         app.add_middleware(

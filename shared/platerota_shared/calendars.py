@@ -115,7 +115,7 @@ def working_spans(shop: Shop, operator: str, begin: int, end: int, *, overtime: 
 
 
 def attended_spans(shop: Shop, begin: int, end: int, overtime_days: Iterable[ShiftDay] = ()) -> list[Span]:
-    """Attended time (F9): any operator inside a shift, breaks included, that operator's closures not.
+    """Attended time (F9): any operator inside a shift, breaks included, closures in which that operator is away not.
 
     Overtime shifts count only where listed in `overtime_days` (those in which their operator has a task).
     """
@@ -123,7 +123,7 @@ def attended_spans(shop: Shop, begin: int, end: int, overtime_days: Iterable[Shi
     counted = set(overtime_days)
     for operator in shop.operators:
         own = [(d.start, d.end) for d in shift_days(shop, operator.id, begin, end) if not d.overtime or d in counted]
-        spans.extend(subtract(merge(own), operator_closures(shop, operator.id)))
+        spans.extend(subtract(merge(own), _closures(shop, "operator", operator.id, away=True)))
     return clip(merge(spans), begin, end)
 
 
@@ -142,11 +142,12 @@ def plate_closures(shop: Shop, plate: str) -> list[Span]:
     return _closures(shop, "plate", plate)
 
 
-def _closures(shop: Shop, column: str, name: str) -> list[Span]:
+def _closures(shop: Shop, column: str, name: str, *, away: bool = False) -> list[Span]:
+    """The closures of one thing and of the whole shop; with `away` without those of somebody who is in the shop meanwhile."""
     found: list[Span] = []
     for closure in shop.closures:
         named = (closure.machine, closure.plate, closure.operator)
-        if getattr(closure, column) == name or named == (None, None, None):
+        if (getattr(closure, column) == name or named == (None, None, None)) and not (away and closure.present):
             found.append((closure.start, closure.end))
     return merge(found)
 

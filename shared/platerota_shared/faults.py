@@ -53,6 +53,7 @@ CODES: Final[dict[str, str]] = {
     "shift-all-breaks": "the breaks of a shift leave no working time",
     "shift-never-falls": "no day of a shift lies between its first and last date",
     "closure-names-several": "a closure names more than one of machine, plate and operator",
+    "present-names-nobody": "a closure says that somebody is present, and names no operator",
     # What can be made
     "too-few-positions": "a machine with automatic exchange has fewer than two positions",
     "too-many-tools": "a machine's resident tools are more than its tool slots",

@@ -232,6 +232,8 @@ class Closure(Row):
     """When it ends."""
     reason: Text | None = None
     """Why, for people."""
+    present: bool = False
+    """The operator is in the shop meanwhile, busy with something else: no planned work, and yet no mill cuts alone because of it."""
 
 
 class Order(NamedRow):

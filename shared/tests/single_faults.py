@@ -63,6 +63,10 @@ SINGLE_FAULTS: Final[dict[str, tuple[Any, str]]] = {
     "closure-names-several": (
         changed(add("closures", machine="M1", plate="P1", start="2027-03-02T06:00:00", end="2027-03-02T08:00:00")), "/shop/closures/0",
     ),
+    "present-names-nobody": (
+        changed(add("closures", machine="M1", start="2027-03-02T06:00:00", end="2027-03-02T08:00:00", present=True)),
+        "/shop/closures/0/present",
+    ),
     "too-few-positions": (changed(row("machines", exchange="automatic", positions=1)), "/shop/machines/0/positions"),
     "too-many-tools": (
         changed(add("machines", id="M2", mount="Z", travel_x=1, travel_y=1, tool_slots=1, tools=["T1", "T2"])), "/shop/machines/1/tools",

@@ -216,6 +216,12 @@ def test_attended_time_counts_breaks_but_not_closures_and_overtime_only_where_it
     assert attended_spans(place, hour(0), hour(24), worked) == [*regular, (hour(20), hour(22))]
 
 
+def test_somebody_who_is_busy_in_the_shop_does_no_work_and_is_there() -> None:
+    place = shop("UTC", monday(breaks=[]), closures=[{"operator": "Ann", "start": hour(7), "end": hour(8), "present": True}])
+    assert working_spans(place, "Ann", hour(0), hour(24)) == [(hour(6), hour(7)), (hour(8), hour(14))]
+    assert attended_spans(place, hour(0), hour(24)) == [(hour(6), hour(14))]
+
+
 def test_overtime_is_what_no_regular_shift_covers() -> None:
     place = shop("UTC", monday(), monday(start="09:00", end="15:00", breaks=[], overtime=True))
     assert working_spans(place, "Ann", hour(0), hour(24), overtime=True) == [(hour(10), hour(10.5)), (hour(14), hour(15))]

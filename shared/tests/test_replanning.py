@@ -9,12 +9,13 @@ from typing import Any
 import pytest
 
 from platerota_shared import PlanRequest, RequestRefused
+from platerota_shared.audit import audit
 from platerota_shared.instants import local_text
 from platerota_shared.plan import Plan
 from platerota_shared.replanning import Replanning, floor_at
 
 from . import audit_weeks
-from .audit_plans import NOW, ZONE, Document
+from .audit_plans import NOW, ZONE, Document, completed, drafted, read, run, task
 from .single_change_faults import HAPPENED_FAULTS
 
 
@@ -171,7 +172,28 @@ def test_what_the_floor_cannot_say_is_noted() -> None:
     assert notes(floor("setups", 100)) == ["goes-on"]
 
 
+@pytest.mark.parametrize(("seconds", "happened", "expected"), [
+    (2530, None, []), (2570, None, ["first-article-not-planned", "goes-on", "wait-not-planned"]),
+    (2530, {"runs": [{"run": "R1", "stage": "unloaded"}]}, ["first-article-not-planned", "wait-not-planned"]),
+    (3000, None, ["wait-not-planned"]), (3300, None, []),
+])
+def test_a_first_article_is_not_waived_without_a_word(seconds: int, happened: Any, expected: list[str]) -> None:
+    """Neither while its plate is being unloaded, nor where that is said to be over."""
+    raw = audit_weeks.shop()
+    raw["shop"]["operations"][0] |= {"first_article_seconds": 300, "after_seconds": 600}
+    raw["orders"][0]["quantity"] = 4
+    request = read(raw)
+    tasks = [
+        task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R1.cut", 130, 2530), task("R1.pull", 2530, 2540, "Ann"),
+        task("R1.unload", 2540, 2600, "Ann"), task("R1.first_article.10", 2600, 2900, "Ann"),
+    ]
+    plan = completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], tasks))
+    assert not audit(request, plan)
+    assert sorted(notes(floor_at(raw, plan, at(seconds), happened))) == expected
+
+
 @pytest.mark.parametrize(("name", "seconds", "held"), [
+    ("staying", 60, [("operator", "Ann"), ("plate", "P1"), ("machine", "M1")]),
     ("two_plates", 60, [("operator", "Ann"), ("plate", "P1")]),
     ("two_plates", 125, [("operator", "Ann"), ("plate", "P1"), ("machine", "M1")]),
     ("two_plates", 2600, [("operator", "Ann"), ("plate", "P1")]), ("setups", 100, [("operator", "Ann"), ("machine", "M1")]),
@@ -182,6 +204,24 @@ def test_who_and_what_finishes_work_by_hand_is_closed_until_it_is_over(name: str
     rows = found.request.shop.closures
     assert [(what, getattr(row, what)) for row in rows for what in ("operator", "plate", "machine") if getattr(row, what)] == held
     assert {(row.start, row.end, row.reason) for row in rows} == {(NOW + seconds, task.end, f"{task.id} is being finished")}
+    assert [row.present for row in rows] == [what == "operator" for what, _ in held]
+
+
+def test_who_finishes_a_load_is_in_the_shop_and_a_mill_need_not_wait_for_that() -> None:
+    """Ann loads P2 until 250 s, and M1, which may not cut alone, begins at 200 s as it was planned to."""
+    raw = audit_weeks.shop()
+    raw["shop"]["machines"] = [raw["shop"]["machines"][0] | {"id": name, "unattended_minutes": 0} for name in ("M1", "M2")]
+    raw["orders"][0]["quantity"] = 8
+    request, runs = read(raw), [run(f"R{n}", f"P{n}", "F1", f"M{n}", ("O1", "A", 10, 4)) for n in (1, 2)]
+    begun = [task("R1.load", 0, 120, "Ann"), task("R1.place", 120, 130, "Ann"), task("R2.load", 130, 250, "Ann")]
+    tasks = [
+        task("R1.cut", 200, 2600), task("R2.place", 250, 260, "Ann"), task("R2.cut", 260, 2660), task("R1.pull", 2600, 2610, "Ann"),
+        task("R1.unload", 2610, 2670, "Ann"), task("R2.pull", 2670, 2680, "Ann"), task("R2.unload", 2680, 2740, "Ann"),
+    ]
+    plan = completed(request, drafted(request, runs, [*begun, *tasks]))
+    assert not audit(request, plan)
+    found = floor_at(raw, plan, at(190)).request
+    assert not audit(found, completed(found, drafted(found, runs, tasks)))
 
 
 @pytest.mark.parametrize("closed", [{"operator": "Ann"}, {"plate": "P1"}, {}])

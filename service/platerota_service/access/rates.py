@@ -19,28 +19,26 @@ from platerota_service.access.tokens import token_text
 from platerota_service.kinds import TOO_MANY_CALLS
 from platerota_service.problems import problem_response
 
-REFUSALS = "30/minute"
-"""Refused keys from one address; past it that address is not listened to."""
-
 UNCOUNTED = ("/v1/health/",)
 """What may be asked as often as anybody likes: whoever restarts or balances services must not be refused."""
 
-SIGNS_IN = ("POST", "/v1/sign-in")
-"""The call that takes a key in its body."""
+MOST_KEYS = 10_000
+"""So many keys are remembered as let in."""
 
 
 @dataclass(frozen=True, slots=True)
 class LimitedCalls:
     """Passes calls on to `app` as long as their caller stays within `limit`.
 
-    Refused keys are counted by address too, against `refusals`: whoever tries keys cannot hide behind a new one each time.
-    Counts live in this process: with N of them behind a proxy a caller may get N times as much.
+    A key is counted by itself once it was let in, until then by its address: whoever tries keys cannot hide behind a new one each
+    time, and does not shut out those who have one, even where all of them come through one proxy. Counts live in this process: with N of
+    them behind a proxy a caller may get N times as much.
     """
 
     app: ASGIApp
     limit: RateLimitItem
-    refusals: RateLimitItem
     _counts: MovingWindowRateLimiter = field(default_factory=lambda: MovingWindowRateLimiter(MemoryStorage()))
+    _let_in: dict[str, None] = field(default_factory=dict[str, None])
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one call."""
@@ -48,26 +46,31 @@ class LimitedCalls:
             await self.app(scope, receive, send)
             return
         call = Request(scope)
-        if token_text(call.headers) is None and direct(call):
+        token = token_text(call.headers)
+        if token is None and direct(call):
             await self.app(scope, receive, send)  # nobody is to be protected from this computer itself
             return
+        key = sha256(token.encode()).hexdigest() if token is not None else None
         address = call.client.host if call.client is not None else "unknown"
-        token = token_text(call.headers)
-        tries = token is not None or (call.method, call.url.path) == SIGNS_IN
-        caller = f"key {sha256(token.encode()).hexdigest()}" if token is not None else f"address {address}"
-        if tries and not await self._counts.test(self.refusals, address):
-            await (await self._refuse(self.refusals, address))(scope, receive, send)
-            return
+        caller = f"key {key}" if key in self._let_in else f"address {address}"
 
-        async def send_counted(message: Message) -> None:
-            if message["type"] == "http.response.start" and message["status"] == 401 and tries:
-                await self._counts.hit(self.refusals, address)
+        async def send_noted(message: Message) -> None:
+            if message["type"] == "http.response.start" and key is not None:
+                self._note(key, let_in=message["status"] != 401)
             await send(message)
 
         if await self._counts.hit(self.limit, caller):
-            await self.app(scope, receive, send_counted)
+            await self.app(scope, receive, send_noted)
         else:
             await (await self._refuse(self.limit, caller))(scope, receive, send)
+
+    def _note(self, key: str, *, let_in: bool) -> None:
+        """Remember whether a key was let in; of too many the one that called longest ago is forgotten."""
+        self._let_in.pop(key, None)
+        if let_in:
+            self._let_in[key] = None
+            if len(self._let_in) > MOST_KEYS:
+                del self._let_in[next(iter(self._let_in))]
 
     async def _refuse(self, limit: RateLimitItem, who: str) -> Response:
         """Refuse, and say when one call more will be taken."""

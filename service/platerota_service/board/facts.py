@@ -76,8 +76,9 @@ class Facts:
         """Plate, hardware and stock of a run (F5); `at least` where one of them was not given, so that nobody lifts more than is said."""
         hardware = self.fixtures[run.fixture].mass
         stock = [(row.pieces, self.operations[row.part, row.op].stock_mass) for row in run.pieces]
+        loaded = self.plates[run.plate].mass + hardware + sum(pieces * each for pieces, each in stock)
         known = hardware and all(each for _, each in stock)
-        return f"{'' if known else 'at least '}{self.plates[run.plate].mass + hardware + sum(pieces * each for pieces, each in stock):.1f} kg"
+        return f"{loaded:.1f} kg" if known else f"at least {loaded:.1f} kg"
 
     def plate_words(self, run: Run) -> str:
         """The plate and its name, if it has one."""

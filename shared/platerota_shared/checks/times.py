@@ -79,6 +79,11 @@ def _closure(record: Record[Closure], closure: Closure) -> Iterator[Fault]:
             record.pointer, "closure-names-several", f"{record.label} names {listed(named)}; a closure is of one thing",
             "write a closure of its own for each, or name none to close the whole shop",
         )
+    if closure.present and closure.operator is None:
+        yield Fault(
+            record.pointer + "/present", "present-names-nobody", f"{record.label} says that somebody is present, and names no operator",
+            "name the operator who is in the shop and busy, or leave present out",
+        )
 
 
 def _written(first: int, last: int) -> str:

@@ -183,13 +183,16 @@ class _Floor:
 
     def _hold(self, task: Task, now: Any, cutting: Container[str | None]) -> None:
         """Close who and what finishes a task until it is over; a mill at which a cut goes on stays open."""
-        stops = task.machine not in cutting and (task.kind == "setup" or (task.kind in ("place", "pull") and self._by_hand(task.machine)))
+        # What is loaded or unloaded in a machine stays there: hands are in that machine meanwhile.
+        inside = task.kind in ("setup", "load", "unload") or (task.kind in ("place", "pull") and self._by_hand(task.machine))
+        stops = inside and task.machine not in cutting
         held = {"operator": task.operator, "plate": task.plate, "machine": task.machine if stops else None}
         end = local_text(task.end, self._book.shop.zone)
         for what, name in held.items():
             if name is None:
                 continue
-            self.draft.add("closures", {what: name, "start": now, "end": end, "reason": f"{task.id} is being finished"}, {}, None, "/now")
+            row = {what: name, "start": now, "end": end, "reason": f"{task.id} is being finished"}
+            self.draft.add("closures", row | ({"present": True} if what == "operator" else {}), {}, None, "/now")
 
     def _by_hand(self, machine: str | None) -> bool:
         return machine is not None and self._book.machines[machine].exchange == "hand"

@@ -20,7 +20,7 @@ def notes(book: Book, runs: Iterable[Progress], now: int) -> Iterator[Warning_]:
     for run in runs:
         if run.said is None:
             yield from _half_done(run, now)
-            yield from _not_known(book, run, now)
+        yield from _not_known(book, run, now)
     for build in book.builds:
         if begun(build, now):
             words = f"plate {build.plate} is being built into fixture {build.fixture}; the replan counts the build as not begun"
@@ -49,14 +49,16 @@ def _not_known(book: Book, run: Progress, now: int) -> Iterator[Warning_]:
         piece = (row.order, row.op)
         what = f"{row.pieces} pieces of order {row.order} op {row.op}"
         ready, article = ready_task(run.trip, piece), run.trip.articles.get(piece)
-        over = ready is None or done(ready, now)
-        if ready is not None and ready is run.finishing:
-            continue
-        if ready is not None and not over:
+        # An unload that is said to be over is, whatever the plan says; one that is being finished is waited for.
+        said = run.said is not None and ready is not None and ready.kind == "unload"
+        over = ready is None or said or ready is run.finishing or done(ready, now)
+        since = 0 if ready is None else min(ready.end, now) if said else ready.end
+        after = book.operation(piece).after_seconds
+        if not over:
             words = f"the bench work on {what} is not over; the replan counts the pieces as ready at once and does not plan it"
             yield Warning_(code="bench-not-planned", detail=words, pointer="/floor/pieces")
-        elif ready is not None and ready.end + book.operation(piece).after_seconds > now:
-            words = f"{what} wait until {book.at(ready.end + book.operation(piece).after_seconds)}; the replan counts them as ready at once"
+        elif ready is not None and after and since + after > now:
+            words = f"{what} wait until {book.at(since + after)}; the replan counts them as ready at once"
             yield Warning_(code="wait-not-planned", detail=words, pointer="/floor/pieces")
         if article is not None and not done(article, now):
             words = f"the first article of order {row.order} op {row.op} is not checked yet; the replan counts it as checked"
