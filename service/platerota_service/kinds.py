@@ -122,6 +122,11 @@ STORE = Kind(
     "Nothing of this call was stored. Send it again after the seconds that Retry-After says; whoever runs the service finds the"
     " cause in its log.",
 )
+TAKEN = Kind(
+    "taken-not-answered", 503, "it is taken, but cannot be answered now",
+    "It is stored and goes on by itself: GET its Location after the seconds that Retry-After says. Sent again without the Idempotency-Key"
+    " that it had, it would be done twice.",
+)
 HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
 
 KINDS = {
@@ -132,7 +137,7 @@ KINDS = {
         UNKNOWN_DELIVERY, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
-        RISKS_TOO_SLOW, HTTP,
+        TAKEN, RISKS_TOO_SLOW, HTTP,
     )
 }
 """Every kind by its name."""

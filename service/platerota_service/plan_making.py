@@ -24,6 +24,7 @@ from platerota_service.preferences import Preferences
 from platerota_service.problems import ProblemError
 from platerota_service.shops.facts import PlanShop, shops_of
 from platerota_service.store import IdempotencyRow
+from platerota_service.taken import taken
 
 LONGEST_SOLVE: Final = 25
 """Seconds of solve_seconds that a call waits for; the HTTP clients of spreadsheets give up at 30."""
@@ -71,8 +72,10 @@ class Making:
         except GivenBefore:
             assert once is not None
             return await self.make(body, read, wanted)
-        state, status, headers = await self._made(plan_id, submission, once)
-        return await self._answer(state, status, headers, wanted)
+        location = f"/v1/plans/{plan_id}"
+        with taken(location):
+            state, status, headers = await self._made(plan_id, location, submission, once)
+            return await self._answer(state, status, headers, wanted)
 
     async def _submit(self, submission: Submission, once: Once | None) -> str:
         seconds, waits = submission.request.settings.solve_seconds, not self.preferences.respond_async
@@ -86,10 +89,12 @@ class Making:
         settled = 202 if self.preferences.respond_async and not self.preferences.wait else None
         return await self.parts.engine.submit(submission, lambda session, plan_id: once.note(session, settled, plan_id=plan_id))
 
-    async def _made(self, plan_id: str, submission: Submission, once: Once | None) -> tuple[PlanState, int, dict[str, str]]:
+    async def _made(
+        self, plan_id: str, location: str, submission: Submission, once: Once | None,
+    ) -> tuple[PlanState, int, dict[str, str]]:
         """The plan as it is answered, with status and headers."""
         structlog.contextvars.bind_contextvars(plan=plan_id)
-        headers = {"Location": f"/v1/plans/{plan_id}"}
+        headers = {"Location": location}
         waits = None if not self.preferences.respond_async else self.preferences.wait or 0
         state = await followed(self.parts.engine, self.caller, plan_id, waits)
         status = 201 if state.ended or waits is None else 202
@@ -105,13 +110,14 @@ class Making:
         """The first answer once more."""
         if earlier.plan_id is None:
             raise ProblemError(UNKNOWN_PLAN, "the plan that this Idempotency-Key made is deleted")
-        state = await self.parts.engine.status(earlier.plan_id, self.caller.tenant)
-        headers = {"Location": f"/v1/plans/{state.id}"}
-        if earlier.status is None and not state.ended:
-            raise ProblemError(
-                STILL_ANSWERING, f"its plan is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
-            )
-        return await self._answer(state, earlier.status or 201, headers, wanted)
+        headers = {"Location": f"/v1/plans/{earlier.plan_id}"}
+        with taken(headers["Location"]):
+            state = await self.parts.engine.status(earlier.plan_id, self.caller.tenant)
+            if earlier.status is None and not state.ended:
+                raise ProblemError(
+                    STILL_ANSWERING, f"its plan is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
+                )
+            return await self._answer(state, earlier.status or 201, headers, wanted)
 
     async def _answer(self, state: PlanState, status: int, headers: Mapping[str, str], wanted: Wanted) -> Response:
         if state.ended and wanted.format != "json":

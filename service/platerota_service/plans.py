@@ -20,6 +20,7 @@ from platerota_service.kinds import (
     KEY_REUSED,
     NO_SUCH_TABLE,
     STILL_ANSWERING,
+    TAKEN,
     TOO_LARGE,
     TOO_LONG_TO_WAIT,
     UNKNOWN_PLAN,
@@ -54,6 +55,7 @@ MADE = {
 """The described answers of a call that makes a plan."""
 MAKING_REFUSED = (
     UNREADABLE, BAD_HEADER, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, STILL_ANSWERING, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED, BUSY, WARMING,
+    TAKEN,
 )
 """Why such a call may be refused."""
 
@@ -75,7 +77,8 @@ async def create_plan(call: Request, making: MakingOf, settings: SettingsOf, wan
 
     Waits for the plan (then settings.solve_seconds is 25 at most), in the queue too, unless the caller prefers otherwise; a
     caller that hangs up loses only the answer. A refused request leaves nothing behind. 503 where too many plans wait, or where
-    a call that waits comes while the optimiser gets ready after a start. 404 only where the plan was deleted while this call
+    a call that waits comes while the optimiser gets ready after a start; 503 with a `Location` (`taken-not-answered`) where the plan
+    is stored, but something keeps the call from being answered: GET it there. 404 only where the plan was deleted while this call
     waited for it, or before it was sent again.
 
     With an `Idempotency-Key` the call may be sent again within 24 hours: it makes no second plan, and answers with the first

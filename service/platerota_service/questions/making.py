@@ -21,6 +21,7 @@ from platerota_service.problems import ProblemError
 from platerota_service.questions.answers import question_response
 from platerota_service.questions.asking import NewQuestion
 from platerota_service.store import IdempotencyRow
+from platerota_service.taken import taken
 
 _RETRY_SECONDS: Final = 2
 
@@ -57,8 +58,14 @@ class Asking:
             question_id = await self._ask(question, seconds, once)
         except GivenBefore:
             return await self.make(body, read)
+        location = f"/v1/questions/{question_id}"
+        with taken(location):
+            return await self._asked(question_id, location, seconds, once)
+
+    async def _asked(self, question_id: str, location: str, seconds: float, once: Once | None) -> Response:
+        """The answer to a question that is stored."""
         structlog.contextvars.bind_contextvars(question=question_id)
-        headers = {"Location": f"/v1/questions/{question_id}"}
+        headers = {"Location": location}
         waits = None if not self.preferences.respond_async else self.preferences.wait or 0
         state = await self.parts.questions.followed(question_id, self.caller.tenant, waits)
         status = 201 if state.ended or waits is None else 202
@@ -87,13 +94,14 @@ class Asking:
         """The first answer once more."""
         if earlier.question_id is None:
             raise ProblemError(UNKNOWN_QUESTION, "the question that was asked with this Idempotency-Key is deleted")
-        state = await asyncio.to_thread(self.parts.questions.read, earlier.question_id, self.caller.tenant)
         headers = {"Location": f"/v1/questions/{earlier.question_id}"}
-        if earlier.status is None and not state.ended:
-            raise ProblemError(
-                STILL_ANSWERING, f"its question is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
-            )
-        return question_response(state, earlier.status or 201, headers)
+        with taken(headers["Location"]):
+            state = await asyncio.to_thread(self.parts.questions.read, earlier.question_id, self.caller.tenant)
+            if earlier.status is None and not state.ended:
+                raise ProblemError(
+                    STILL_ANSWERING, f"its question is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
+                )
+            return question_response(state, earlier.status or 201, headers)
 
 
 async def _asking(
