@@ -91,6 +91,9 @@ FOREIGN_FORM = Kind(
     "foreign-form", 403, "the form is not one of this session", "Open the form anew and send it from there; programs have other calls.",
 )
 UNKNOWN_SHOP = Kind("unknown-shop", 404, "no such shop", "PUT the shop first; GET /v1/shops lists those that are there.")
+NONE_RELEASED = Kind(
+    "none-released", 404, "the shop works by no plan", "Release one: PUT /v1/plans/{id}/release, for a ready plan of the shop.",
+)
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
 UNKNOWN_WEBHOOK = Kind("unknown-webhook", 404, "no such webhook", "GET /v1/webhooks lists those that are there.")
 UNKNOWN_DELIVERY = Kind("unknown-delivery", 404, "no such delivery", "GET the deliveries of the webhook; old ones are forgotten.")
@@ -133,8 +136,8 @@ KINDS = {
     kind.name: kind
     for kind in (
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
-        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
-        UNKNOWN_DELIVERY, WRONG_METHOD,
+        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_ROW,
+        UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
         TAKEN, RISKS_TOO_SLOW, HTTP,

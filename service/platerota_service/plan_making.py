@@ -10,11 +10,12 @@ from typing import Annotated, Final
 
 import structlog
 from fastapi import Depends, Query, Request, Response
+from sqlalchemy.orm import Session
 
 from platerota_service.access.callers import Caller, Planner
 from platerota_service.calls import Parts, PartsOf, PreferencesOf
-from platerota_service.engine import Engine, PlanState, Submission, UnknownPlan
-from platerota_service.etags import already_seen
+from platerota_service.engine import Engine, Guard, PlanState, Submission, UnknownPlan
+from platerota_service.etags import already_seen, only_unchanged
 from platerota_service.formats import JSON, Wanted
 from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
 from platerota_service.kinds import STILL_ANSWERING, TOO_LONG_TO_WAIT, UNKNOWN_PLAN
@@ -22,8 +23,8 @@ from platerota_service.plan_answers import plan_answer
 from platerota_service.plan_files import plan_file
 from platerota_service.preferences import Preferences
 from platerota_service.problems import ProblemError
-from platerota_service.shops.facts import PlanShop, shops_of
-from platerota_service.store import IdempotencyRow
+from platerota_service.shops.facts import PlanShop, shops_in, shops_of
+from platerota_service.store import IdempotencyRow, PlanRow, plan_rows
 from platerota_service.taken import taken
 
 LONGEST_SOLVE: Final = 25
@@ -167,10 +168,24 @@ async def answer_file(engine: Engine, caller: Caller, state: PlanState, wanted: 
     return answer
 
 
-def plan_tag(state: PlanState, shop: PlanShop | None) -> str:
+def plan_tag(state: PlanState | PlanRow, shop: PlanShop | None) -> str:
     """The ETag of a plan as it is answered: it changes with the plan, with what its shop has become to it, and when its base goes."""
     kin = f"-{'stale' if shop.stale else 'fresh'}{'-released' if shop.released else ''}" if shop is not None else ""
     return f'"{state.revision}{kin}{"-compared" if state.base_id is not None else ""}"'
+
+
+def unless_changed(call: Request, caller: Caller, plan_id: str) -> Guard | None:
+    """What lets a plan be changed only while its ETag is one that the caller names in If-Match; None where the caller names none."""
+    check = only_unchanged(call)
+    if check is None:
+        return None
+
+    def guard(session: Session) -> None:
+        row = plan_rows.read(session, plan_id, caller.tenant)
+        if row is not None:  # else it was deleted meanwhile, which whoever wants to change it finds out
+            check(plan_tag(row, shops_in(session, caller.tenant, [plan_id]).get(plan_id)))
+
+    return guard
 
 
 def check_plan_id(plan_id: str) -> None:

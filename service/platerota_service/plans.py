@@ -10,12 +10,13 @@ from platerota_service.access.callers import LinkReader, Planner
 from platerota_service.answers import guarded_answers, not_changed, plan_answers, request_body
 from platerota_service.bodies import read_json_or_sheets, submission_of
 from platerota_service.calls import EngineOf, PartsOf, PlanId, PreferencesOf, SettingsOf
-from platerota_service.etags import FRESHNESS, already_seen, file_tag
+from platerota_service.etags import FRESHNESS, IF_MATCH, already_seen, file_tag
 from platerota_service.formats import DecimalOf, PlanFormatOf, body_kind
 from platerota_service.kinds import (
     ALREADY_ENDED,
     BAD_HEADER,
     BUSY,
+    CHANGED,
     FAULTS,
     KEY_REUSED,
     NO_SUCH_TABLE,
@@ -29,7 +30,7 @@ from platerota_service.kinds import (
     WRONG_MEDIA_TYPE,
 )
 from platerota_service.plan_files import PLAN_FILES, SHEETS_BODY, WORKBOOK_ANSWER
-from platerota_service.plan_making import MakingOf, answer_file, answer_plan, followed, plan_of
+from platerota_service.plan_making import MakingOf, answer_file, answer_plan, followed, plan_of, unless_changed
 from platerota_service.preferences import LONGEST_WAIT, Preferences
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
@@ -122,20 +123,24 @@ async def get_plan(
 
 @router.post(
     "/{plan_id}/stop", operation_id="stop_plan", summary="Stop, and keep the best plan", status_code=202,
-    responses={**plan_answers("The solve is told to stop", 202, "ETag"), **guarded_answers(UNKNOWN_PLAN, ALREADY_ENDED)},
+    openapi_extra={"parameters": [IF_MATCH]},
+    responses={
+        **plan_answers("The solve is told to stop", 202, "ETag"), **guarded_answers(UNKNOWN_PLAN, ALREADY_ENDED, BAD_HEADER, CHANGED),
+    },
 )
-async def stop_plan(plan_id: PlanId, caller: Planner, engine: EngineOf, parts: PartsOf) -> Response:
+async def stop_plan(call: Request, plan_id: PlanId, caller: Planner, engine: EngineOf, parts: PartsOf) -> Response:
     """End the solve: its best plan so far becomes `ready`; one with no plan yet becomes `stopped`. A body is not read."""
     await plan_of(engine, caller, plan_id)
-    await engine.stop(plan_id, caller.tenant)
+    await engine.stop(plan_id, caller.tenant, unless_changed(call, caller, plan_id))
     return await answer_plan(parts, caller, await engine.status(plan_id, caller.tenant), 202)
 
 
 @router.delete(
-    "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204, responses=guarded_answers(UNKNOWN_PLAN),
-    response_class=Response, response_description="The plan is forgotten",
+    "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204,
+    openapi_extra={"parameters": [IF_MATCH]}, responses=guarded_answers(UNKNOWN_PLAN, BAD_HEADER, CHANGED), response_class=Response,
+    response_description="The plan is forgotten",
 )
-async def delete_plan(plan_id: PlanId, caller: Planner, engine: EngineOf) -> None:
+async def delete_plan(call: Request, plan_id: PlanId, caller: Planner, engine: EngineOf) -> None:
     """Forget the plan; a solve that runs ends."""
     await plan_of(engine, caller, plan_id)
-    await engine.cancel(plan_id, caller.tenant)
+    await engine.cancel(plan_id, caller.tenant, unless_changed(call, caller, plan_id))

@@ -16,7 +16,7 @@ from platerota_service.bodies import read_json_or_sheets, sheets_submission
 from platerota_service.calls import EngineOf, PartsOf, SettingsOf, StoreOf
 from platerota_service.engine import Submission
 from platerota_service.formats import CSV_BODY, SHEET_BODIES, DecimalOf, PlanFormatOf, body_kind, csv_content
-from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, UNKNOWN_PLAN, UNKNOWN_SHOP
+from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, NONE_RELEASED, UNKNOWN_PLAN, UNKNOWN_SHOP
 from platerota_service.plan_files import SHEETS_BODY, WORKBOOK_ANSWER
 from platerota_service.plan_making import MakingOf, answer_plan
 from platerota_service.plans import MADE, MAKING_REFUSED, PREFER_ASYNC
@@ -101,14 +101,14 @@ async def create_shop_plan(
     "/plan", operation_id="get_released_plan", summary="The plan that the shop works by",
     responses={
         **plan_answers("The released plan; its own address is in `Content-Location`", 200, "ETag"), **not_changed(),
-        **guarded_answers(UNKNOWN_SHOP, UNKNOWN_PLAN, BAD_HEADER),
+        **guarded_answers(UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_PLAN, BAD_HEADER),
     },
 )
 async def get_released_plan(call: Request, shop_id: ShopId, caller: Reader, engine: EngineOf, parts: PartsOf) -> Response:
     """Answer the plan that was released last, whichever that is by now."""
     shop = await asyncio.to_thread(existing, ShopBook(parts.store, caller.tenant), shop_id)
     if shop.released_plan_id is None:
-        raise ProblemError(UNKNOWN_PLAN, f"no plan of the shop '{shop_id}' is released")
+        raise ProblemError(NONE_RELEASED, f"no plan of the shop '{shop_id}' is released")
     state = await engine.status(shop.released_plan_id, caller.tenant)
     return await answer_plan(parts, caller, state, 200, {"Content-Location": f"/v1/plans/{state.id}"}, call)
 
