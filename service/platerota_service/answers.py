@@ -56,6 +56,13 @@ _ERRORS = {
             mend="look at line 3, column 12",
         ),
     ],
+    TOO_LONG_TO_WAIT: [
+        ProblemFault(
+            pointer="/settings/solve_seconds", code="out-of-range",
+            detail="the optimiser is asked to take 120 seconds; a call that waits allows 25",
+            mend="set it to 25 or less, or send the header 'Prefer: respond-async'",
+        ),
+    ],
     FAULTS: [
         ProblemFault(
             pointer="/shop/plates/0/mount", code="missing-field", detail="plate P1: mount is missing", mend="add it; it has no default",

@@ -18,20 +18,18 @@ from platerota_service.engine import Engine, Guard, PlanState, Submission, Unkno
 from platerota_service.etags import already_seen, only_unchanged
 from platerota_service.formats import JSON, Wanted
 from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
-from platerota_service.kinds import STILL_ANSWERING, TOO_LONG_TO_WAIT, UNKNOWN_PLAN
+from platerota_service.kinds import KEY_SPENT, STILL_ANSWERING, TOO_LONG_TO_WAIT
+from platerota_service.long_solves import too_long
 from platerota_service.plan_answers import plan_answer
 from platerota_service.plan_files import plan_file
 from platerota_service.preferences import Preferences
-from platerota_service.problems import ProblemError
+from platerota_service.problems import ProblemError, problem_fault
 from platerota_service.shops.facts import PlanShop, shops_in, shops_of
 from platerota_service.store import IdempotencyRow, PlanRow, plan_rows
 from platerota_service.taken import taken
 
-LONGEST_SOLVE: Final = 25
-"""Seconds of solve_seconds that a call waits for; the HTTP clients of spreadsheets give up at 30."""
-
 WARM_PATIENCE: Final = 5
-"""Seconds that such a call waits besides for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
+"""Seconds that a call waits besides its solve for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
 
 _RETRY_SECONDS: Final = 2
 _LONGEST_ID: Final = 64
@@ -51,6 +49,11 @@ class Making:
     preferences: Preferences
     key: str | None
     rush: bool
+
+    @property
+    def waits(self) -> bool:
+        """Whether the call waits for its plan, however long that takes."""
+        return not self.preferences.respond_async
 
     async def make(self, body: bytes, read: Callable[[], Submission], wanted: Wanted = JSON) -> Response:
         """The answer: the plan in an end state, or as it stands where the caller prefers that.
@@ -79,11 +82,10 @@ class Making:
             return await self._answer(state, status, headers, wanted)
 
     async def _submit(self, submission: Submission, once: Once | None) -> str:
-        seconds, waits = submission.request.settings.solve_seconds, not self.preferences.respond_async
-        if seconds > LONGEST_SOLVE and waits:
-            words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"
-            raise ProblemError(TOO_LONG_TO_WAIT, words)
-        if waits:
+        if self.waits:
+            fault = too_long(submission.request.settings.solve_seconds)
+            if fault is not None:
+                raise ProblemError(TOO_LONG_TO_WAIT, fault.detail, errors=[problem_fault(fault)])
             await self.parts.engine.check_ready(WARM_PATIENCE)
         if once is None:
             return await self.parts.engine.submit(submission)
@@ -96,7 +98,7 @@ class Making:
         """The plan as it is answered, with status and headers."""
         structlog.contextvars.bind_contextvars(plan=plan_id)
         headers = {"Location": location}
-        waits = None if not self.preferences.respond_async else self.preferences.wait or 0
+        waits = None if self.waits else self.preferences.wait or 0
         state = await followed(self.parts.engine, self.caller, plan_id, waits)
         status = 201 if state.ended or waits is None else 202
         if status == 202:
@@ -110,7 +112,7 @@ class Making:
     async def _again(self, earlier: IdempotencyRow, wanted: Wanted) -> Response:
         """The first answer once more."""
         if earlier.plan_id is None:
-            raise ProblemError(UNKNOWN_PLAN, "the plan that this Idempotency-Key made is deleted")
+            raise ProblemError(KEY_SPENT, "the plan that this Idempotency-Key made is deleted")
         headers = {"Location": f"/v1/plans/{earlier.plan_id}"}
         with taken(headers["Location"]):
             state = await self.parts.engine.status(earlier.plan_id, self.caller.tenant)

@@ -19,6 +19,7 @@ from platerota_service.kinds import (
     CHANGED,
     FAULTS,
     KEY_REUSED,
+    KEY_SPENT,
     NO_SUCH_TABLE,
     STILL_ANSWERING,
     TAKEN,
@@ -56,7 +57,7 @@ MADE = {
 """The described answers of a call that makes a plan."""
 MAKING_REFUSED = (
     UNREADABLE, BAD_HEADER, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, STILL_ANSWERING, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED, BUSY, WARMING,
-    TAKEN,
+    TAKEN, KEY_SPENT,
 )
 """Why such a call may be refused."""
 
@@ -85,14 +86,16 @@ async def create_plan(call: Request, making: MakingOf, settings: SettingsOf, wan
     With an `Idempotency-Key` the call may be sent again within 24 hours: it makes no second plan, and answers with the first
     one's status and Location and the plan as it stands. While the first call is still being answered that is 409.
 
-    The body may be a workbook (`GET /v1/workbook-template` gives one to fill) or a zip of CSV files named after its sheets. Then
-    settings.solve_seconds is 10 where it is not given, so that the answer comes within about 20 seconds, and the answer is such a
-    file too, with status 200. Where a workbook has faults the answer is a workbook as well, again with status 200, because macros
-    throw away the body of any other: its first sheet `Problems` lists every fault with its place, the caller's cells are marked, and
-    the header `Platerota-Faults` counts them (a plan has none). Whoever asks for JSON, CSV or a zip gets them as a problem, 422.
+    The body may be a workbook (`GET /v1/workbook-template` gives one to fill) or a zip of CSV files named after its sheets.
+    Then settings.solve_seconds is 10 where it is not given, so that the answer comes within about 20 seconds, and the answer is
+    such a file too, with status 200. Where a workbook has faults, or a longer solve than the call may wait for, the answer is a
+    workbook as well, again with status 200, because macros throw away the body of any other: its first sheet `Problems` lists
+    every fault with its place, the caller's cells are marked, and the header `Platerota-Faults` counts them (a plan has none).
+    Whoever asks for JSON, CSV or a zip gets them as a problem, 422, and too long a solve as 400.
     """
     body = await read_json_or_sheets(call, settings.max_body_bytes)
-    return await making.make(body, lambda: submission_of(body_kind(call), body, decimal_comma=decimal == "comma"), wanted)
+    kind, comma = body_kind(call), decimal == "comma"
+    return await making.make(body, lambda: submission_of(kind, body, decimal_comma=comma, waits=making.waits), wanted)
 
 
 @router.get(

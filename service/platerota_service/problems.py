@@ -36,7 +36,7 @@ from platerota_service.kinds import (
     WRONG_METHOD,
     Kind,
 )
-from platerota_shared.faults import RequestRefused, Unreadable, pointer
+from platerota_shared.faults import Fault, RequestRefused, Unreadable, pointer
 
 PROBLEM_JSON = "application/problem+json"
 _log = logging.getLogger(__name__)
@@ -119,13 +119,18 @@ async def _own(_request: Request, error: Exception) -> Response:
 
 async def _refused(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestRefused)
-    errors = [ProblemFault(pointer=one.pointer, code=one.code, detail=one.detail, mend=one.mend) for one in error.faults]
+    errors = [problem_fault(one) for one in error.faults]
     if any(one.code == "too-large" for one in error.faults):
         return problem_response(TOO_LARGE, errors[0].detail, errors=errors)
     if isinstance(error, Unreadable):
         return problem_response(UNREADABLE, errors[0].detail, errors=errors)
     count = "1 fault" if len(errors) == 1 else f"{len(errors)} faults"
     return problem_response(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
+
+
+def problem_fault(fault: Fault) -> ProblemFault:
+    """A fault of a request as a problem lists it."""
+    return ProblemFault(pointer=fault.pointer, code=fault.code, detail=fault.detail, mend=fault.mend)
 
 
 async def _engine(_request: Request, error: Exception) -> Response:

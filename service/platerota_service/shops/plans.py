@@ -47,12 +47,15 @@ Now = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class _Sheets:
-    """A body in sheets: its media type, its bytes, how decimals are parted, and when the plan begins where it cannot say so itself."""
+    """A body in sheets: its media type, its bytes, how decimals are parted, when the plan begins where it cannot say so itself, and
+    whether the call waits for the plan.
+    """
 
     kind: str
     body: bytes
     decimal_comma: bool
     now: str | None
+    waits: bool
 
     def submission(self, shop: ShopRow) -> Submission:
         """The request with the stored shop in it; every fault at once."""
@@ -62,7 +65,7 @@ class _Sheets:
             read = read_orders(self.body, self.now if self.now is not None else minute, stored, decimal_comma=self.decimal_comma)
         else:
             read = read_sheets(self.body, decimal_comma=self.decimal_comma, shop=stored)
-        return replace(sheets_submission(read), shop_id=shop.id, shop_version=shop.version)
+        return replace(sheets_submission(read, waits=self.waits), shop_id=shop.id, shop_version=shop.version)
 
 
 @router.post(
@@ -79,10 +82,11 @@ async def create_shop_plan(
     The plan's `shop` names the version it was made from, and says `stale` once the shop has changed since. A fault that lies in the
     stored shop has a pointer that begins with `/shop`.
 
-    The body may be the list of orders alone, as CSV. Then `now` is given in the address, settings are as if nothing was said, but for
-    solve_seconds, which is 10, and the floor is empty: every mill and plate is taken to be free, and no piece to be made yet. In the
-    middle of a week send JSON or a workbook with `floor`, or ask for a replan. Or a workbook, or a zip of CSV files, with the sheets orders, settings and floor; a sheet of
-    the shop's own tables is a fault. Such a body is answered as `POST /v1/plans` answers one, a CSV file with the table `plan`.
+    The body may be the list of orders alone, as CSV. Then `now` is given in the address, settings are as if nothing was said, but
+    for solve_seconds, which is 10, and the floor is empty: every mill and plate is taken to be free, and no piece to be made yet.
+    In the middle of a week send JSON or a workbook with `floor`, or ask for a replan. Or a workbook, or a zip of CSV files, with
+    the sheets orders, settings and floor; a sheet of the shop's own tables is a fault. Such a body is answered as `POST /v1/plans`
+    answers one, a CSV file with the table `plan`.
     """
     body = await read_json_or_sheets(call, settings.max_body_bytes, csv=True)
     kind = body_kind(call)
@@ -92,7 +96,7 @@ async def create_shop_plan(
     shop = await asyncio.to_thread(existing, ShopBook(store, making.caller.tenant), shop_id)
     if kind != CSV_BODY and kind not in SHEET_BODIES:
         return await making.make(body, lambda: _submission(body, shop), wanted)
-    sheets = _Sheets(kind, body, decimal == "comma", now)
+    sheets = _Sheets(kind, body, decimal == "comma", now, making.waits)
     # Another `now` is another request, whatever Idempotency-Key it has.
     return await making.make(body + (now or "").encode(), lambda: sheets.submission(shop), wanted)
 
