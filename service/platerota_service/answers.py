@@ -20,6 +20,7 @@ from platerota_service.kinds import (
     SCOPE_MISSING,
     STILL_ANSWERING,
     STORE,
+    TAKEN,
     TOO_LONG_TO_WAIT,
     TOO_MANY_CALLS,
     UNREADABLE,
@@ -45,6 +46,7 @@ _DETAILS = {
     BUSY: "100 plans wait already",
     NO_SUCH_PART: "the plan has no operator 'Bob'; it has Ines, Rui, Marta",
     STORE: "the database does not answer",
+    TAKEN: "what was asked for is at /v1/plans/3f2b8a4c9d5e4f60a1b2c3d4e5f60718, but the service is closing",
     WARMING: "the optimiser is being compiled for this machine, once, which takes two to three minutes",
 }
 _ERRORS = {
@@ -52,6 +54,13 @@ _ERRORS = {
         ProblemFault(
             pointer="", code="not-json", detail="the request is not JSON: expecting value at line 3, column 12",
             mend="look at line 3, column 12",
+        ),
+    ],
+    TOO_LONG_TO_WAIT: [
+        ProblemFault(
+            pointer="/settings/solve_seconds", code="out-of-range",
+            detail="the optimiser is asked to take 120 seconds; a call that waits allows 25",
+            mend="set it to 25 or less, or send the header 'Prefer: respond-async'",
         ),
     ],
     FAULTS: [
@@ -140,8 +149,10 @@ def problem_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) 
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
-        if kind in (BUSY, STORE, STILL_ANSWERING, TOO_MANY_CALLS, WARMING):
-            answer["headers"] = headers_described("Retry-After")
+        if kind in (BUSY, STORE, STILL_ANSWERING, TAKEN, TOO_MANY_CALLS, WARMING):
+            answer.setdefault("headers", {}).update(headers_described("Retry-After"))
+        if kind in (STILL_ANSWERING, TAKEN):
+            answer.setdefault("headers", {}).update(headers_described("Location"))
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"
         answer["content"][PROBLEM_JSON]["examples"][kind.name] = {"summary": kind.title, "value": _problem_example(kind, faults)}

@@ -11,6 +11,7 @@ from fastapi import Request
 from platerota_service.engine import Submission
 from platerota_service.formats import CSV_BODY, SHEET_BODIES, body_kind
 from platerota_service.kinds import NO_FORM, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
+from platerota_service.long_solves import too_long
 from platerota_service.problems import ProblemError
 from platerota_service.workbook import SheetRequest, read_sheets
 from platerota_shared.plan import Warning_
@@ -67,13 +68,15 @@ async def read_json_or_sheets(call: Request, limit: int, *, csv: bool = False) -
     return await _read_whole(call, limit)
 
 
-def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> Submission:
+def submission_of(kind: str, body: bytes, *, decimal_comma: bool, waits: bool) -> Submission:
     """The request in a body of that media type, with notes on how sheets were read; work for a thread.
 
     Parameters
     ----------
     decimal_comma
         Whether a comma parts the decimals of numbers that sheets hold as text.
+    waits
+        Whether the call waits for the plan: then sheets may not ask for a longer solve than that allows.
 
     Raises
     ------
@@ -81,15 +84,26 @@ def submission_of(kind: str, body: bytes, *, decimal_comma: bool) -> Submission:
         With every fault of a JSON request at once.
     platerota_service.workbook.SheetsRefused
         With every fault of a workbook or a zip of CSV files at once.
+    platerota_service.workbook.SheetsTooLong
+        Where they ask for too long a solve.
     """
     if kind not in SHEET_BODIES:
         return submission_from(body)
     read = read_sheets(body, decimal_comma=decimal_comma)
-    return sheets_submission(read)
+    return sheets_submission(read, waits=waits)
 
 
-def sheets_submission(read: SheetRequest) -> Submission:
-    """What was read of sheets, with notes on how."""
+def sheets_submission(read: SheetRequest, *, waits: bool) -> Submission:
+    """What was read of sheets, with notes on how.
+
+    Raises
+    ------
+    platerota_service.workbook.SheetsTooLong
+        Where the call `waits` and they ask for a longer solve than that allows.
+    """
+    fault = too_long(read.request.settings.solve_seconds) if waits else None
+    if fault is not None:
+        raise read.too_long(fault)
     notes = tuple(Warning_(code="as-it-was-read", detail=remark, pointer="") for remark in read.remarks)
     return Submission(read.text, read.request, notes=notes)
 

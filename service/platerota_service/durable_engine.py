@@ -9,9 +9,10 @@ from typing import cast
 from uuid import uuid4
 
 from dbos import DBOSClient
+from sqlalchemy.orm import Session
 
 from platerota_service.changes import Changes
-from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, PlanState, Submission, UnknownPlan
+from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, Guard, PlanState, Submission, UnknownPlan
 from platerota_service.executor import open_client, prepare_queue
 from platerota_service.queueing import check_room, queue_plan
 from platerota_service.settings import ServiceSettings
@@ -79,13 +80,13 @@ class DurableEngine:
         _log.info("plan %s waits: %d orders", plan_id, len(submission.request.orders))
         return plan_id
 
-    async def stop(self, plan_id: str, tenant: str = LOCAL_TENANT) -> None:
+    async def stop(self, plan_id: str, tenant: str = LOCAL_TENANT, guard: Guard | None = None) -> None:
         """End a solve with its best plan; see :meth:`platerota_service.engine.Engine.stop`."""
-        await asyncio.to_thread(self._stop, plan_id, tenant)
+        await asyncio.to_thread(self._stop, plan_id, tenant, guard)
 
-    async def cancel(self, plan_id: str, tenant: str = LOCAL_TENANT) -> None:
+    async def cancel(self, plan_id: str, tenant: str = LOCAL_TENANT, guard: Guard | None = None) -> None:
         """Delete a plan, which kills its solve; see :meth:`platerota_service.engine.Engine.cancel`."""
-        await asyncio.to_thread(self._delete, plan_id, tenant)
+        await asyncio.to_thread(self._delete, plan_id, tenant, guard)
 
     async def status(self, plan_id: str, tenant: str = LOCAL_TENANT) -> PlanState:
         """The plan now; see :meth:`platerota_service.engine.Engine.status`."""
@@ -125,13 +126,14 @@ class DurableEngine:
             if beside is not None:
                 beside(session, plan_id)
 
-    def _stop(self, plan_id: str, tenant: str) -> None:
+    def _stop(self, plan_id: str, tenant: str, guard: Guard | None) -> None:
         _check_id(plan_id)
         with self._store.reading() as session:
             row = plan_rows.read(session, plan_id, tenant)
         if row is not None and row.ended_ms is not None:
             raise AlreadyEnded(plan_id, cast(Status, row.state))
         with self._store.writing() as session:
+            _ask(guard, session, plan_id, tenant)
             asked = plan_rows.ask_stop(session, plan_id, tenant)
             if asked is not None and asked[1]:
                 self._outbox.plan_ended(session, plan_id, asked[0])
@@ -140,9 +142,10 @@ class DurableEngine:
         if asked[0] != "solving":
             self._take_out(plan_id)
 
-    def _delete(self, plan_id: str, tenant: str) -> None:
+    def _delete(self, plan_id: str, tenant: str, guard: Guard | None) -> None:
         _check_id(plan_id)
         with self._store.writing() as session:
+            _ask(guard, session, plan_id, tenant)
             state = plan_rows.delete(session, plan_id, tenant)
         if state is None:
             raise UnknownPlan(plan_id)
@@ -173,6 +176,13 @@ class DurableEngine:
             row.id, cast(Status, row.state), row.plan, row.revision, progress, row.problem, row.shop_id, row.shop_version,
             row.score, row.base_id,
         )
+
+
+def _ask(guard: Guard | None, session: Session, plan_id: str, tenant: str) -> None:
+    """Let a guard look at the plan, which nobody else changes from then on."""
+    if guard is not None:
+        plan_rows.hold(session, plan_id, tenant)
+        guard(session)
 
 
 def _check_id(plan_id: str) -> None:

@@ -154,6 +154,9 @@ class PlanState:
 Beside = Callable[[Session, str], None]
 """Stores something in the transaction that stores a plan, given its session and the plan's id; where it raises, neither is stored."""
 
+Guard = Callable[[Session], None]
+"""Looks, in the transaction that is to change a plan, at what the plan has become; where it raises, nothing is changed."""
+
 
 class Engine(Protocol):
     """Runs solves and knows their plans. An id is known to its tenant from `submit` until `cancel`."""
@@ -180,8 +183,10 @@ class Engine(Protocol):
         """
         ...
 
-    async def stop(self, plan_id: str, tenant: str = LOCAL_TENANT) -> None:
+    async def stop(self, plan_id: str, tenant: str = LOCAL_TENANT, guard: Guard | None = None) -> None:
         """Let the solve end with its best plan; one that waits or has no plan yet ends as `stopped`. Stopping twice is no fault.
+
+        `guard` is asked where there is something to stop.
 
         Raises
         ------
@@ -189,8 +194,8 @@ class Engine(Protocol):
         """
         ...
 
-    async def cancel(self, plan_id: str, tenant: str = LOCAL_TENANT) -> None:
-        """Forget the plan; a running solve is killed.
+    async def cancel(self, plan_id: str, tenant: str = LOCAL_TENANT, guard: Guard | None = None) -> None:
+        """Forget the plan, unless `guard` refuses; a running solve is killed.
 
         Raises
         ------

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import partial
 from importlib.metadata import version
-from typing import Final
+from typing import Any, Final
 
 from fastapi import Request
 
@@ -14,6 +16,12 @@ from platerota_service.problems import ProblemError
 
 _LIST: Final = re.compile(r'\s*(W/)?"([^"\x00-\x20\x7f]*)"\s*(?:,|$)')
 ANY: Final = "*"
+IF_MATCH: Final[dict[str, Any]] = {
+    "name": "If-Match", "in": "header", "required": False, "schema": {"type": "string", "examples": ['"3-fresh"', "*"]},
+    "description": "The ETag that was seen: what has another one by now is left as it is, and answered 412. `*`, or no such header:"
+    " whatever is there.",
+}
+"""The described precondition of a call that changes a thing and may come without one."""
 FRESHNESS: Final = {"Cache-Control": "private, no-cache", "Vary": "Accept, Authorization, Cookie, X-API-Key"}
 """Of a page or file: ask each time whether it has changed; what one caller got is not another one's."""
 
@@ -26,7 +34,6 @@ def file_tag(*states: PlanState, more: str = "") -> str:
     """
     plans = "-".join(f"{state.id[:8]}.{state.revision}{'' if state.base_id is None else '.b'}" for state in states)
     return f'W/"{plans}{more}-{version("platerota")}"'
-
 
 
 def already_seen(call: Request, tag: str) -> bool:
@@ -68,7 +75,21 @@ def check_may_replace(call: Request, tag: str, *, any_will_do: bool = True) -> N
         if any_will_do:
             return
         raise ProblemError(IF_MATCH_MISSING, "'If-Match: *' is not enough here: the address is a position, and may mean another row by now")
-    if tag.strip('"') not in {text for weak, text in _pairs(named) if not weak}:
+    _check_named(named, tag)
+
+
+def only_unchanged(call: Request) -> Callable[[str], None] | None:
+    """What refuses to change the thing with the ETag it is given, unless If-Match names that: strong comparison, section 13.1.1.
+
+    It raises ProblemError: 412 where the thing has another ETag, 400 for a malformed header. None where the caller names no ETag, so that
+    whatever is there may be changed.
+    """
+    named = _named(call, "if-match")
+    return partial(_check_named, named) if named is not None else None
+
+
+def _check_named(named: str, tag: str) -> None:
+    if named.strip() != ANY and tag.strip('"') not in {text for weak, text in _pairs(named) if not weak}:
         raise ProblemError(CHANGED, f"If-Match names another ETag than the present one, {tag}")
 
 

@@ -27,16 +27,18 @@ UNREADABLE = Kind(
 NO_SUCH_TABLE = Kind("no-such-table", 400, "no such table", "Name one with ?table=, or ask for ?format=zip, which holds them all.")
 TOO_LONG_TO_WAIT = Kind(
     "too-long-to-wait", 400, "too long to wait for",
-    "Send the header 'Prefer: respond-async' and fetch the plan from its Location, or set settings.solve_seconds to 25 or less.",
+    "Send the header 'Prefer: respond-async' and fetch the answer from its Location, or ask less of the optimiser: `errors` says how much.",
 )
 NOT_FOUND = Kind("not-found", 404, "nothing is there", "Check the address; /docs lists every call.")
 UNKNOWN_PLAN = Kind(
     "unknown-plan", 404, "no such plan",
-    "It was deleted, or it ended so long ago that it is not kept any more. Post the request again.",
+    "It was deleted, or it ended so long ago that it is not kept any more. Post the request again, with a new"
+    " Idempotency-Key where it had one.",
 )
 UNKNOWN_QUESTION = Kind(
     "unknown-question", 404, "no such question",
-    "It was deleted, or it ended so long ago that it is not kept any more. Ask it again.",
+    "It was deleted, or it ended so long ago that it is not kept any more. Ask it again, with a new Idempotency-Key"
+    " where it had one.",
 )
 QUESTION_ENDED = Kind("question-ended", 409, "the question has ended", "There is nothing left to stop; GET the question.")
 NO_SUCH_PART = Kind("no-such-part", 404, "the plan has no such part", "Ask for one that it has; without the parameter all are shown.")
@@ -91,6 +93,9 @@ FOREIGN_FORM = Kind(
     "foreign-form", 403, "the form is not one of this session", "Open the form anew and send it from there; programs have other calls.",
 )
 UNKNOWN_SHOP = Kind("unknown-shop", 404, "no such shop", "PUT the shop first; GET /v1/shops lists those that are there.")
+NONE_RELEASED = Kind(
+    "none-released", 404, "the shop works by no plan", "Release one: PUT /v1/plans/{id}/release, for a ready plan of the shop.",
+)
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
 UNKNOWN_WEBHOOK = Kind("unknown-webhook", 404, "no such webhook", "GET /v1/webhooks lists those that are there.")
 UNKNOWN_DELIVERY = Kind("unknown-delivery", 404, "no such delivery", "GET the deliveries of the webhook; old ones are forgotten.")
@@ -107,6 +112,10 @@ STILL_ANSWERING = Kind(
 KEY_REUSED = Kind(
     "idempotency-key-reused", 422, "the Idempotency-Key was used for another request", "Use a new key for each new request.",
 )
+KEY_SPENT = Kind(
+    "idempotency-key-spent", 404, "what was made with this Idempotency-Key is deleted",
+    "Where it shall be made once more, send the request with a new Idempotency-Key: this one stands for what is deleted, for 24 hours.",
+)
 BAD_HEADER = Kind("bad-header", 400, "a header cannot be read", "Write it as the detail says.")
 BAD_CURSOR = Kind("bad-cursor", 400, "the cursor is not one of ours", "Follow `next` as it was answered, or begin without a cursor.")
 CHANGED = Kind(
@@ -122,17 +131,22 @@ STORE = Kind(
     "Nothing of this call was stored. Send it again after the seconds that Retry-After says; whoever runs the service finds the"
     " cause in its log.",
 )
+TAKEN = Kind(
+    "taken-not-answered", 503, "it is taken, but cannot be answered now",
+    "It is stored and goes on by itself: GET its Location after the seconds that Retry-After says. Sent again without the Idempotency-Key"
+    " that it had, it would be done twice.",
+)
 HTTP = Kind("http", 400, "the call was refused", "The status and detail of the answer say why.")
 
 KINDS = {
     kind.name: kind
     for kind in (
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
-        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
-        UNKNOWN_DELIVERY, WRONG_METHOD,
+        NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_ROW,
+        UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
-        IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
-        RISKS_TOO_SLOW, HTTP,
+        KEY_SPENT, IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
+        TAKEN, RISKS_TOO_SLOW, HTTP,
     )
 }
 """Every kind by its name."""

@@ -10,26 +10,26 @@ from typing import Annotated, Final
 
 import structlog
 from fastapi import Depends, Query, Request, Response
+from sqlalchemy.orm import Session
 
 from platerota_service.access.callers import Caller, Planner
 from platerota_service.calls import Parts, PartsOf, PreferencesOf
-from platerota_service.engine import Engine, PlanState, Submission, UnknownPlan
-from platerota_service.etags import already_seen
+from platerota_service.engine import Engine, Guard, PlanState, Submission, UnknownPlan
+from platerota_service.etags import already_seen, only_unchanged
 from platerota_service.formats import JSON, Wanted
 from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
-from platerota_service.kinds import STILL_ANSWERING, TOO_LONG_TO_WAIT, UNKNOWN_PLAN
+from platerota_service.kinds import KEY_SPENT, STILL_ANSWERING, TOO_LONG_TO_WAIT
+from platerota_service.long_solves import too_long
 from platerota_service.plan_answers import plan_answer
 from platerota_service.plan_files import plan_file
 from platerota_service.preferences import Preferences
-from platerota_service.problems import ProblemError
-from platerota_service.shops.facts import PlanShop, shops_of
-from platerota_service.store import IdempotencyRow
-
-LONGEST_SOLVE: Final = 25
-"""Seconds of solve_seconds that a call waits for; the HTTP clients of spreadsheets give up at 30."""
+from platerota_service.problems import ProblemError, problem_fault
+from platerota_service.shops.facts import PlanShop, shops_in, shops_of
+from platerota_service.store import IdempotencyRow, PlanRow, plan_rows
+from platerota_service.taken import taken
 
 WARM_PATIENCE: Final = 5
-"""Seconds that such a call waits besides for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
+"""Seconds that a call waits besides its solve for an optimiser that is being loaded; compiling it takes longer and is answered 503."""
 
 _RETRY_SECONDS: Final = 2
 _LONGEST_ID: Final = 64
@@ -49,6 +49,11 @@ class Making:
     preferences: Preferences
     key: str | None
     rush: bool
+
+    @property
+    def waits(self) -> bool:
+        """Whether the call waits for its plan, however long that takes."""
+        return not self.preferences.respond_async
 
     async def make(self, body: bytes, read: Callable[[], Submission], wanted: Wanted = JSON) -> Response:
         """The answer: the plan in an end state, or as it stands where the caller prefers that.
@@ -71,26 +76,29 @@ class Making:
         except GivenBefore:
             assert once is not None
             return await self.make(body, read, wanted)
-        state, status, headers = await self._made(plan_id, submission, once)
-        return await self._answer(state, status, headers, wanted)
+        location = f"/v1/plans/{plan_id}"
+        with taken(location):
+            state, status, headers = await self._made(plan_id, location, submission, once)
+            return await self._answer(state, status, headers, wanted)
 
     async def _submit(self, submission: Submission, once: Once | None) -> str:
-        seconds, waits = submission.request.settings.solve_seconds, not self.preferences.respond_async
-        if seconds > LONGEST_SOLVE and waits:
-            words = f"the optimiser is asked to take {seconds:g} seconds; a call that waits allows {LONGEST_SOLVE}"
-            raise ProblemError(TOO_LONG_TO_WAIT, words)
-        if waits:
+        if self.waits:
+            fault = too_long(submission.request.settings.solve_seconds)
+            if fault is not None:
+                raise ProblemError(TOO_LONG_TO_WAIT, fault.detail, errors=[problem_fault(fault)])
             await self.parts.engine.check_ready(WARM_PATIENCE)
         if once is None:
             return await self.parts.engine.submit(submission)
         settled = 202 if self.preferences.respond_async and not self.preferences.wait else None
         return await self.parts.engine.submit(submission, lambda session, plan_id: once.note(session, settled, plan_id=plan_id))
 
-    async def _made(self, plan_id: str, submission: Submission, once: Once | None) -> tuple[PlanState, int, dict[str, str]]:
+    async def _made(
+        self, plan_id: str, location: str, submission: Submission, once: Once | None,
+    ) -> tuple[PlanState, int, dict[str, str]]:
         """The plan as it is answered, with status and headers."""
         structlog.contextvars.bind_contextvars(plan=plan_id)
-        headers = {"Location": f"/v1/plans/{plan_id}"}
-        waits = None if not self.preferences.respond_async else self.preferences.wait or 0
+        headers = {"Location": location}
+        waits = None if self.waits else self.preferences.wait or 0
         state = await followed(self.parts.engine, self.caller, plan_id, waits)
         status = 201 if state.ended or waits is None else 202
         if status == 202:
@@ -104,14 +112,15 @@ class Making:
     async def _again(self, earlier: IdempotencyRow, wanted: Wanted) -> Response:
         """The first answer once more."""
         if earlier.plan_id is None:
-            raise ProblemError(UNKNOWN_PLAN, "the plan that this Idempotency-Key made is deleted")
-        state = await self.parts.engine.status(earlier.plan_id, self.caller.tenant)
-        headers = {"Location": f"/v1/plans/{state.id}"}
-        if earlier.status is None and not state.ended:
-            raise ProblemError(
-                STILL_ANSWERING, f"its plan is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
-            )
-        return await self._answer(state, earlier.status or 201, headers, wanted)
+            raise ProblemError(KEY_SPENT, "the plan that this Idempotency-Key made is deleted")
+        headers = {"Location": f"/v1/plans/{earlier.plan_id}"}
+        with taken(headers["Location"]):
+            state = await self.parts.engine.status(earlier.plan_id, self.caller.tenant)
+            if earlier.status is None and not state.ended:
+                raise ProblemError(
+                    STILL_ANSWERING, f"its plan is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
+                )
+            return await self._answer(state, earlier.status or 201, headers, wanted)
 
     async def _answer(self, state: PlanState, status: int, headers: Mapping[str, str], wanted: Wanted) -> Response:
         if state.ended and wanted.format != "json":
@@ -161,10 +170,24 @@ async def answer_file(engine: Engine, caller: Caller, state: PlanState, wanted: 
     return answer
 
 
-def plan_tag(state: PlanState, shop: PlanShop | None) -> str:
+def plan_tag(state: PlanState | PlanRow, shop: PlanShop | None) -> str:
     """The ETag of a plan as it is answered: it changes with the plan, with what its shop has become to it, and when its base goes."""
     kin = f"-{'stale' if shop.stale else 'fresh'}{'-released' if shop.released else ''}" if shop is not None else ""
     return f'"{state.revision}{kin}{"-compared" if state.base_id is not None else ""}"'
+
+
+def unless_changed(call: Request, caller: Caller, plan_id: str) -> Guard | None:
+    """What lets a plan be changed only while its ETag is one that the caller names in If-Match; None where the caller names none."""
+    check = only_unchanged(call)
+    if check is None:
+        return None
+
+    def guard(session: Session) -> None:
+        row = plan_rows.read(session, plan_id, caller.tenant)
+        if row is not None:  # else it was deleted meanwhile, which whoever wants to change it finds out
+            check(plan_tag(row, shops_in(session, caller.tenant, [plan_id]).get(plan_id)))
+
+    return guard
 
 
 def check_plan_id(plan_id: str) -> None:

@@ -10,16 +10,19 @@ from platerota_service.access.callers import LinkReader, Planner
 from platerota_service.answers import guarded_answers, not_changed, plan_answers, request_body
 from platerota_service.bodies import read_json_or_sheets, submission_of
 from platerota_service.calls import EngineOf, PartsOf, PlanId, PreferencesOf, SettingsOf
-from platerota_service.etags import FRESHNESS, already_seen, file_tag
+from platerota_service.etags import FRESHNESS, IF_MATCH, already_seen, file_tag
 from platerota_service.formats import DecimalOf, PlanFormatOf, body_kind
 from platerota_service.kinds import (
     ALREADY_ENDED,
     BAD_HEADER,
     BUSY,
+    CHANGED,
     FAULTS,
     KEY_REUSED,
+    KEY_SPENT,
     NO_SUCH_TABLE,
     STILL_ANSWERING,
+    TAKEN,
     TOO_LARGE,
     TOO_LONG_TO_WAIT,
     UNKNOWN_PLAN,
@@ -28,7 +31,7 @@ from platerota_service.kinds import (
     WRONG_MEDIA_TYPE,
 )
 from platerota_service.plan_files import PLAN_FILES, SHEETS_BODY, WORKBOOK_ANSWER
-from platerota_service.plan_making import MakingOf, answer_file, answer_plan, followed, plan_of
+from platerota_service.plan_making import MakingOf, answer_file, answer_plan, followed, plan_of, unless_changed
 from platerota_service.preferences import LONGEST_WAIT, Preferences
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
@@ -54,6 +57,7 @@ MADE = {
 """The described answers of a call that makes a plan."""
 MAKING_REFUSED = (
     UNREADABLE, BAD_HEADER, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, STILL_ANSWERING, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED, BUSY, WARMING,
+    TAKEN, KEY_SPENT,
 )
 """Why such a call may be refused."""
 
@@ -75,20 +79,23 @@ async def create_plan(call: Request, making: MakingOf, settings: SettingsOf, wan
 
     Waits for the plan (then settings.solve_seconds is 25 at most), in the queue too, unless the caller prefers otherwise; a
     caller that hangs up loses only the answer. A refused request leaves nothing behind. 503 where too many plans wait, or where
-    a call that waits comes while the optimiser gets ready after a start. 404 only where the plan was deleted while this call
+    a call that waits comes while the optimiser gets ready after a start; 503 with a `Location` (`taken-not-answered`) where the plan
+    is stored, but something keeps the call from being answered: GET it there. 404 only where the plan was deleted while this call
     waited for it, or before it was sent again.
 
     With an `Idempotency-Key` the call may be sent again within 24 hours: it makes no second plan, and answers with the first
     one's status and Location and the plan as it stands. While the first call is still being answered that is 409.
 
-    The body may be a workbook (`GET /v1/workbook-template` gives one to fill) or a zip of CSV files named after its sheets. Then
-    settings.solve_seconds is 10 where it is not given, so that the answer comes within about 20 seconds, and the answer is such a
-    file too, with status 200. Where a workbook has faults the answer is a workbook as well, again with status 200, because macros
-    throw away the body of any other: its first sheet `Problems` lists every fault with its place, the caller's cells are marked, and
-    the header `Platerota-Faults` counts them (a plan has none). Whoever asks for JSON, CSV or a zip gets them as a problem, 422.
+    The body may be a workbook (`GET /v1/workbook-template` gives one to fill) or a zip of CSV files named after its sheets.
+    Then settings.solve_seconds is 10 where it is not given, so that the answer comes within about 20 seconds, and the answer is
+    such a file too, with status 200. Where a workbook has faults, or a longer solve than the call may wait for, the answer is a
+    workbook as well, again with status 200, because macros throw away the body of any other: its first sheet `Problems` lists
+    every fault with its place, the caller's cells are marked, and the header `Platerota-Faults` counts them (a plan has none).
+    Whoever asks for JSON, CSV or a zip gets them as a problem, 422, and too long a solve as 400.
     """
     body = await read_json_or_sheets(call, settings.max_body_bytes)
-    return await making.make(body, lambda: submission_of(body_kind(call), body, decimal_comma=decimal == "comma"), wanted)
+    kind, comma = body_kind(call), decimal == "comma"
+    return await making.make(body, lambda: submission_of(kind, body, decimal_comma=comma, waits=making.waits), wanted)
 
 
 @router.get(
@@ -119,20 +126,24 @@ async def get_plan(
 
 @router.post(
     "/{plan_id}/stop", operation_id="stop_plan", summary="Stop, and keep the best plan", status_code=202,
-    responses={**plan_answers("The solve is told to stop", 202, "ETag"), **guarded_answers(UNKNOWN_PLAN, ALREADY_ENDED)},
+    openapi_extra={"parameters": [IF_MATCH]},
+    responses={
+        **plan_answers("The solve is told to stop", 202, "ETag"), **guarded_answers(UNKNOWN_PLAN, ALREADY_ENDED, BAD_HEADER, CHANGED),
+    },
 )
-async def stop_plan(plan_id: PlanId, caller: Planner, engine: EngineOf, parts: PartsOf) -> Response:
+async def stop_plan(call: Request, plan_id: PlanId, caller: Planner, engine: EngineOf, parts: PartsOf) -> Response:
     """End the solve: its best plan so far becomes `ready`; one with no plan yet becomes `stopped`. A body is not read."""
     await plan_of(engine, caller, plan_id)
-    await engine.stop(plan_id, caller.tenant)
+    await engine.stop(plan_id, caller.tenant, unless_changed(call, caller, plan_id))
     return await answer_plan(parts, caller, await engine.status(plan_id, caller.tenant), 202)
 
 
 @router.delete(
-    "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204, responses=guarded_answers(UNKNOWN_PLAN),
-    response_class=Response, response_description="The plan is forgotten",
+    "/{plan_id}", operation_id="delete_plan", summary="Forget a plan", status_code=204,
+    openapi_extra={"parameters": [IF_MATCH]}, responses=guarded_answers(UNKNOWN_PLAN, BAD_HEADER, CHANGED), response_class=Response,
+    response_description="The plan is forgotten",
 )
-async def delete_plan(plan_id: PlanId, caller: Planner, engine: EngineOf) -> None:
+async def delete_plan(call: Request, plan_id: PlanId, caller: Planner, engine: EngineOf) -> None:
     """Forget the plan; a solve that runs ends."""
     await plan_of(engine, caller, plan_id)
-    await engine.cancel(plan_id, caller.tenant)
+    await engine.cancel(plan_id, caller.tenant, unless_changed(call, caller, plan_id))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import Mapping
 from http import HTTPStatus
@@ -18,7 +19,7 @@ from starlette.routing import compile_path
 
 from platerota_service.access.headers import SAFE_HEADERS
 from platerota_service.access.tokens import without_secrets
-from platerota_service.engine import AlreadyEnded, EngineError, EngineWarming, QueueFull, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineClosed, EngineError, EngineWarming, QueueFull, UnknownPlan
 from platerota_service.kinds import (
     ALREADY_ENDED,
     BUSY,
@@ -27,6 +28,7 @@ from platerota_service.kinds import (
     INTERNAL,
     NOT_FOUND,
     STORE,
+    TAKEN,
     TOO_LARGE,
     UNKNOWN_PLAN,
     UNREADABLE,
@@ -34,13 +36,16 @@ from platerota_service.kinds import (
     WRONG_METHOD,
     Kind,
 )
-from platerota_shared.faults import RequestRefused, Unreadable, pointer
+from platerota_shared.faults import Fault, RequestRefused, Unreadable, pointer
 
 PROBLEM_JSON = "application/problem+json"
 _log = logging.getLogger(__name__)
 
 
 _BY_STATUS = {404: NOT_FOUND, 405: WRONG_METHOD}
+_STORE_FAULTS = (OperationalError, InterfaceError, InternalError, PoolTimeout)
+_CLOSING = "the service is closing"
+_OWN_FAULT = "the service met a fault of its own"
 _RETRY_SECONDS = 10
 _RETRY_COMPILING_SECONDS = 20
 
@@ -86,12 +91,21 @@ class ProblemError(Exception):
         self.errors = errors
 
 
+class TakenError(Exception):
+    """What a call asked for is stored at the address `location`, but cannot be answered; the error that it was raised from says why."""
+
+    def __init__(self, location: str) -> None:
+        super().__init__(location)
+        self.location = location
+
+
 def install_problem_handlers(app: FastAPI) -> None:
     """Make every error of `app` problem details, those of the framework included."""
     app.add_exception_handler(ProblemError, _own)
     app.add_exception_handler(RequestRefused, _refused)
     app.add_exception_handler(EngineError, _engine)
-    for kind in (OperationalError, InterfaceError, InternalError, PoolTimeout):
+    app.add_exception_handler(TakenError, _taken)
+    for kind in _STORE_FAULTS:
         app.add_exception_handler(kind, _store)
     app.add_exception_handler(HTTPException, _framework)
     app.add_exception_handler(RequestValidationError, _parameters)
@@ -105,13 +119,18 @@ async def _own(_request: Request, error: Exception) -> Response:
 
 async def _refused(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestRefused)
-    errors = [ProblemFault(pointer=one.pointer, code=one.code, detail=one.detail, mend=one.mend) for one in error.faults]
+    errors = [problem_fault(one) for one in error.faults]
     if any(one.code == "too-large" for one in error.faults):
         return problem_response(TOO_LARGE, errors[0].detail, errors=errors)
     if isinstance(error, Unreadable):
         return problem_response(UNREADABLE, errors[0].detail, errors=errors)
     count = "1 fault" if len(errors) == 1 else f"{len(errors)} faults"
     return problem_response(FAULTS, f"the request has {count}; nothing was stored", errors=errors)
+
+
+def problem_fault(fault: Fault) -> ProblemFault:
+    """A fault of a request as a problem lists it."""
+    return ProblemFault(pointer=fault.pointer, code=fault.code, detail=fault.detail, mend=fault.mend)
 
 
 async def _engine(_request: Request, error: Exception) -> Response:
@@ -131,15 +150,32 @@ async def _engine(_request: Request, error: Exception) -> Response:
 
 def closing_response() -> Response:
     """What is answered while the service ends."""
-    return problem_response(BUSY, "the service is closing", headers={"Retry-After": str(_RETRY_SECONDS)})
+    return problem_response(BUSY, _CLOSING, headers={"Retry-After": str(_RETRY_SECONDS)})
 
 
 async def _store(_request: Request, error: Exception) -> Response:
+    return problem_response(STORE, _store_words(error), headers={"Retry-After": str(_RETRY_SECONDS)})
+
+
+def _store_words(error: Exception) -> str:
+    """What the database says, in words that give nothing away; all of it goes into the log."""
     _log.error("the database cannot be reached or written: %s", error)
     cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     known = next((words for words in ("disk is full", "readonly database", "disk I/O error") if words in str(cause)), None)
-    detail = f"the database says: {known}" if known is not None else "the database does not answer"
-    return problem_response(STORE, detail, headers={"Retry-After": str(_RETRY_SECONDS)})
+    return f"the database says: {known}" if known is not None else "the database does not answer"
+
+
+async def _taken(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, TakenError)
+    cause, instance = error.__cause__, None
+    if isinstance(cause, (EngineClosed, asyncio.CancelledError)):
+        words = _CLOSING
+    elif isinstance(cause, _STORE_FAULTS):
+        words = _store_words(cause)
+    else:
+        words, instance = _OWN_FAULT, _logged(error)
+    headers = {"Location": error.location, "Retry-After": str(_RETRY_SECONDS)}
+    return problem_response(TAKEN, f"what was asked for is at {error.location}, but {words}", headers=headers, instance=instance)
 
 
 async def _framework(request: Request, error: Exception) -> Response:
@@ -173,10 +209,15 @@ async def _parameters(_request: Request, error: Exception) -> Response:
 
 
 async def _internal(_request: Request, error: Exception) -> Response:
+    # The framework answers this one outside of everything else, so the headers of every answer are given here.
+    return problem_response(INTERNAL, _OWN_FAULT, headers=SAFE_HEADERS, instance=_logged(error))
+
+
+def _logged(error: Exception) -> str:
+    """What the log calls a fault of ours, which it now holds."""
     instance = f"urn:uuid:{uuid4()}"
     _log.error("fault %s: %s", instance, type(error).__name__, exc_info=error)
-    # The framework answers this one outside of everything else, so the headers of every answer are given here.
-    return problem_response(INTERNAL, "the service met a fault of its own", headers=SAFE_HEADERS, instance=instance)
+    return instance
 
 
 def problem_response(

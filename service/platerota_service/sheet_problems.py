@@ -7,10 +7,10 @@ import asyncio
 from fastapi import FastAPI, Request, Response
 
 from platerota_service.formats import Wanted, wanted_format
-from platerota_service.kinds import FAULTS, TOO_LARGE, UNREADABLE
+from platerota_service.kinds import FAULTS, TOO_LARGE, TOO_LONG_TO_WAIT, UNREADABLE
 from platerota_service.plan_files import file_answer
 from platerota_service.problems import ProblemFault, problem_response
-from platerota_service.workbook import SheetFault, SheetsRefused, problems_workbook
+from platerota_service.workbook import SheetFault, SheetsRefused, SheetsTooLong, problems_workbook
 
 FAULTS_HEADER = "Platerota-Faults"
 """How many faults a workbook has that is answered with status 200."""
@@ -30,6 +30,8 @@ async def _refused(call: Request, error: Exception) -> Response:
     if not error.readable:
         kind = TOO_LARGE if faults[0].code == "too-large-inside" else UNREADABLE
         return problem_response(kind, error.faults[0].detail, errors=faults)
+    if isinstance(error, SheetsTooLong):
+        return problem_response(TOO_LONG_TO_WAIT, error.faults[0].detail, errors=faults)
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     return problem_response(FAULTS, f"the workbook has {count}; nothing was stored", errors=faults)
 

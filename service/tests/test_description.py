@@ -301,7 +301,23 @@ async def test_the_preferences_and_the_busy_answers_are_described(description: d
     found = operations(description)
     for name in ("post /v1/plans", "get /v1/plans/{plan_id}"):
         assert "Prefer" in [one["name"] for one in found[name]["parameters"]], name
-    for name in ("post /v1/plans", "get /v1/health/ready"):
+    for name, more in (("post /v1/plans", {"taken-not-answered"}), ("get /v1/health/ready", set[str]())):
         busy = found[name]["responses"]["503"]
-        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "store-unavailable", "warming-up"}, name
-        assert "Retry-After" in busy["headers"], name
+        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "store-unavailable", "warming-up"} | more, name
+        assert set(busy["headers"]) == {"Retry-After"} | ({"Location"} if more else set()), name
+
+
+CHANGING = (
+    "post /v1/plans/{plan_id}/stop", "delete /v1/plans/{plan_id}", "put /v1/plans/{plan_id}/release",
+    "delete /v1/plans/{plan_id}/release", "post /v1/questions/{question_id}/stop", "delete /v1/questions/{question_id}",
+)
+
+
+@pytest.mark.parametrize("name", CHANGING)
+async def test_a_precondition_that_may_be_left_out_is_described(description: dict[str, Any], name: str) -> None:
+    call = operations(description)[name]
+    (given,) = [one for one in call["parameters"] if one["name"] == "If-Match"]
+    assert (given["in"], given["required"]) == ("header", False)
+    assert set(call["responses"]["412"]["content"]["application/problem+json"]["examples"]) == {"changed-meanwhile"}
+    assert "bad-header" in call["responses"]["400"]["content"]["application/problem+json"]["examples"]
+    assert "428" not in call["responses"]

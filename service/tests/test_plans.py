@@ -101,7 +101,13 @@ class TestCreate:
         self, client: httpx.AsyncClient, request_document: dict[str, Any],
     ) -> None:
         request_document["settings"]["solve_seconds"] = 25.5
-        assert "Prefer: respond-async" in problem(await client.post("/v1/plans", json=request_document), 400, "too-long-to-wait")["detail"]
+        body = problem(await client.post("/v1/plans", json=request_document), 400, "too-long-to-wait")
+        assert "Prefer: respond-async" in body["detail"]
+        assert body["errors"] == [{
+            "pointer": "/settings/solve_seconds", "code": "out-of-range",
+            "detail": "the optimiser is asked to take 25.5 seconds; a call that waits allows 25",
+            "mend": "set it to 25 or less, or send the header 'Prefer: respond-async'",
+        }]
         assert (await client.post("/v1/plans", json=request_document, headers=ASYNC)).status_code == 202
 
     async def test_faults_come_before_the_length_of_the_solve(self, client: httpx.AsyncClient, request_document: dict[str, Any]) -> None:

@@ -125,9 +125,29 @@ class TestBodies:
         assert again.headers["location"] == first.headers["location"]
         assert len((await client.get("/v1/plans")).json()["items"]) == 1
 
-    async def test_a_workbook_that_asks_for_too_long_a_solve(self, client: httpx.AsyncClient, sheets: Sheets) -> None:
+    async def test_a_workbook_that_asks_for_too_long_a_solve_comes_back_with_that_cell_marked(
+        self, client: httpx.AsyncClient, sheets: Sheets,
+    ) -> None:
         body = sheets.put("settings", "solve_seconds", 60).xlsx()
-        problem(await client.post("/v1/plans", content=body, headers=BOOK), 400, "too-long-to-wait")
+        answer = await client.post("/v1/plans", content=body, headers=BOOK)
+        assert titles(answer)[0] == "Problems"
+        assert answer.headers["platerota-faults"] == "1"
+        book = openpyxl.load_workbook(io.BytesIO(answer.content))
+        told = [str(cell.value) for row in book["Problems"].iter_rows() for cell in row if cell.value is not None]
+        assert any("60 seconds; a call that waits allows 25" in text for text in told)
+        assert any("set it to 25 or less" in text for text in told)
+        (marked,) = [cell for row in book["settings"].iter_rows() for cell in row if cell.comment is not None]
+        assert marked.value == 60
+        refused = problem(await client.post("/v1/plans?format=json", content=body, headers=BOOK), 400, "too-long-to-wait")
+        assert [(one["sheet"], one["row"], one["code"]) for one in refused["errors"]] == [("settings", marked.row, "out-of-range")]
+        assert (await client.post("/v1/plans", content=body, headers=BOOK | {"Prefer": "respond-async"})).status_code == 202
+
+    async def test_other_faults_of_a_workbook_come_before_the_length_of_its_solve(
+        self, client: httpx.AsyncClient, sheets: Sheets,
+    ) -> None:
+        body = sheets.put("settings", "solve_seconds", 60).put("plates", "mount", "M69").xlsx()
+        answer = await client.post("/v1/plans?format=json", content=body, headers=BOOK)
+        assert [one["sheet"] for one in problem(answer, 422, "faults-in-request")["errors"]] == ["plates"]
 
     async def test_sheets_are_bodies_like_others(self, client: httpx.AsyncClient, settings: ServiceSettings) -> None:
         problem(await client.post("/v1/plans", content=b"a" * (settings.max_body_bytes + 1), headers=BOOK), 413, "too-large")

@@ -46,6 +46,15 @@ def problem(answer: httpx.Response, status: int = 422) -> list[Document]:
     return list(answer.json()["errors"])
 
 
+async def test_a_solve_that_is_too_long_to_wait_for_is_told_at_its_cell(
+    client: httpx.AsyncClient, shop: Document, sheets: Sheets,
+) -> None:
+    body, query = sheets.put("settings", "solve_seconds", 60).xlsx(), {"format": "json"}
+    answer = await client.post("/v1/shops/main/plans", params=query, content=body, headers={"Content-Type": XLSX})
+    assert answer.json()["type"] == "/v1/problems/too-long-to-wait"
+    assert [(one["sheet"], one["code"]) for one in problem(answer, 400)] == [("settings", "out-of-range")]
+
+
 async def test_a_csv_file_of_orders_is_planned_for_the_stored_shop(client: httpx.AsyncClient, shop: Document) -> None:
     made = await client.post("/v1/shops/main/plans?now=2027-03-01T06:00:00", content=ORDERS.encode(), headers=CSV | ASYNC)
     assert made.status_code == 202, made.text

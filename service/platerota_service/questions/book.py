@@ -107,10 +107,10 @@ class Questions:
         """
         _check_id(question_id)
         with self._store.reading() as session:
-            row = question_rows.read(session, question_id, tenant)
-            if row is None:
-                raise _unknown(question_id)
-            return QuestionState(row, read_children(row.children), question_rows.children(session, question_id))
+            state = _state(session, question_id, tenant)
+        if state is None:
+            raise _unknown(question_id)
+        return state
 
     async def followed(self, question_id: str, tenant: str, seconds: float | None) -> QuestionState:
         """A question once it has ended, or as it stands after `seconds` (None: however long it takes).
@@ -131,8 +131,13 @@ class Questions:
             state = await asyncio.to_thread(self.read, question_id, tenant)
         return state
 
-    def stop(self, question_id: str, tenant: str) -> None:
+    def stop(self, question_id: str, tenant: str, check: Callable[[str], None] | None = None) -> None:
         """Let its plans end with their best, and answer from these. Stopping twice is no fault.
+
+        Parameters
+        ----------
+        check
+            Refuses a question by its present ETag, where there is something to stop.
 
         Raises
         ------
@@ -142,6 +147,7 @@ class Questions:
         _check_id(question_id)
         ended: list[str] = []
         with self._store.writing() as session:
+            _check(session, question_id, tenant, check, ended=False)
             state = question_rows.ask_stop(session, question_id, tenant)
             for plan_id in question_rows.open_children(session, question_id) if state == "open" else ():
                 asked = plan_rows.ask_stop(session, plan_id, tenant)
@@ -154,8 +160,9 @@ class Questions:
             raise ProblemError(QUESTION_ENDED, f"the question '{question_id}' is {state}")
         self._take_out(ended)
 
-    def delete(self, question_id: str, tenant: str) -> None:
-        """Forget a question and its plans, but for one that a shop works by; those that are being solved end.
+    def delete(self, question_id: str, tenant: str, check: Callable[[str], None] | None = None) -> None:
+        """Forget a question and its plans, but for one that a shop works by, unless `check` refuses its present ETag; those that are
+        being solved end.
 
         Raises
         ------
@@ -164,6 +171,7 @@ class Questions:
         """
         _check_id(question_id)
         with self._store.writing() as session:
+            _check(session, question_id, tenant, check, ended=True)
             waited = question_rows.delete(session, question_id, tenant)
         if waited is None:
             raise _unknown(question_id)
@@ -187,6 +195,23 @@ class Questions:
     def _opened(self) -> DBOSClient:
         self._client = self._client or open_client(self._store)
         return self._client
+
+
+def _state(session: Session, question_id: str, tenant: str) -> QuestionState | None:
+    row = question_rows.read(session, question_id, tenant)
+    if row is None:
+        return None
+    return QuestionState(row, read_children(row.children), question_rows.children(session, question_id))
+
+
+def _check(session: Session, question_id: str, tenant: str, check: Callable[[str], None] | None, *, ended: bool) -> None:
+    """Let `check` refuse the question by its ETag, one that has ended only with `ended`; nobody else changes its row from then on."""
+    if check is None:
+        return
+    question_rows.hold(session, question_id, tenant)
+    state = _state(session, question_id, tenant)
+    if state is not None and (ended or not state.ended):
+        check(state.tag)
 
 
 def _unknown(question_id: str) -> ProblemError:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, floor
 from typing import Annotated, Final
 
 import structlog
@@ -14,13 +14,15 @@ from fastapi import Depends, Request, Response
 from platerota_service.access.callers import Caller, Planner
 from platerota_service.calls import Parts, PartsOf, PreferencesOf
 from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
-from platerota_service.kinds import STILL_ANSWERING, TOO_LONG_TO_WAIT, UNKNOWN_QUESTION
-from platerota_service.plan_making import LONGEST_SOLVE, WARM_PATIENCE, RushOf
+from platerota_service.kinds import KEY_SPENT, STILL_ANSWERING, TOO_LONG_TO_WAIT
+from platerota_service.long_solves import LONGEST_SOLVE, too_long
+from platerota_service.plan_making import WARM_PATIENCE, RushOf
 from platerota_service.preferences import Preferences
-from platerota_service.problems import ProblemError
+from platerota_service.problems import ProblemError, problem_fault
 from platerota_service.questions.answers import question_response
 from platerota_service.questions.asking import NewQuestion
 from platerota_service.store import IdempotencyRow
+from platerota_service.taken import taken
 
 _RETRY_SECONDS: Final = 2
 
@@ -57,8 +59,14 @@ class Asking:
             question_id = await self._ask(question, seconds, once)
         except GivenBefore:
             return await self.make(body, read)
+        location = f"/v1/questions/{question_id}"
+        with taken(location):
+            return await self._asked(question_id, location, seconds, once)
+
+    async def _asked(self, question_id: str, location: str, seconds: float, once: Once | None) -> Response:
+        """The answer to a question that is stored."""
         structlog.contextvars.bind_contextvars(question=question_id)
-        headers = {"Location": f"/v1/questions/{question_id}"}
+        headers = {"Location": location}
         waits = None if not self.preferences.respond_async else self.preferences.wait or 0
         state = await self.parts.questions.followed(question_id, self.caller.tenant, waits)
         status = 201 if state.ended or waits is None else 202
@@ -72,10 +80,10 @@ class Asking:
 
     async def _ask(self, question: NewQuestion, seconds: float, once: Once | None) -> str:
         waits = not self.preferences.respond_async
-        if seconds > LONGEST_SOLVE and waits:
-            words = f"the optimiser is asked to take {seconds:g} seconds for {len(question.children)} plans"
-            raise ProblemError(TOO_LONG_TO_WAIT, f"{words}; a call that waits allows {LONGEST_SOLVE} in all")
         if waits:
+            fault = too_long(seconds, len(question.children), _longest_each(question))
+            if fault is not None:
+                raise ProblemError(TOO_LONG_TO_WAIT, fault.detail, errors=[problem_fault(fault)])
             await self.parts.engine.check_ready(WARM_PATIENCE)
         settled = 202 if self.preferences.respond_async and not self.preferences.wait else None
         return await asyncio.to_thread(
@@ -86,14 +94,21 @@ class Asking:
     async def _again(self, earlier: IdempotencyRow) -> Response:
         """The first answer once more."""
         if earlier.question_id is None:
-            raise ProblemError(UNKNOWN_QUESTION, "the question that was asked with this Idempotency-Key is deleted")
-        state = await asyncio.to_thread(self.parts.questions.read, earlier.question_id, self.caller.tenant)
+            raise ProblemError(KEY_SPENT, "the question that was asked with this Idempotency-Key is deleted")
         headers = {"Location": f"/v1/questions/{earlier.question_id}"}
-        if earlier.status is None and not state.ended:
-            raise ProblemError(
-                STILL_ANSWERING, f"its question is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
-            )
-        return question_response(state, earlier.status or 201, headers)
+        with taken(headers["Location"]):
+            state = await asyncio.to_thread(self.parts.questions.read, earlier.question_id, self.caller.tenant)
+            if earlier.status is None and not state.ended:
+                raise ProblemError(
+                    STILL_ANSWERING, f"its question is {headers['Location']}", headers=headers | {"Retry-After": str(_RETRY_SECONDS)},
+                )
+            return question_response(state, earlier.status or 201, headers)
+
+
+def _longest_each(question: NewQuestion) -> float:
+    """The solve_seconds with which a call may wait for the question, if each of its plans has them; those of later rounds grow along."""
+    each = question.children[0].submission.request.settings.solve_seconds
+    return floor(100 * LONGEST_SOLVE / (len(question.children) + question.later_seconds / each)) / 100
 
 
 async def _asking(

@@ -11,7 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from platerota_service.access.callers import Planner, Reader
 from platerota_service.answers import guarded_answers, not_changed
 from platerota_service.calls import PreferencesOf, QuestionId, QuestionsOf
-from platerota_service.kinds import BAD_HEADER, QUESTION_ENDED, UNKNOWN_QUESTION
+from platerota_service.etags import IF_MATCH, only_unchanged
+from platerota_service.kinds import BAD_HEADER, CHANGED, QUESTION_ENDED, UNKNOWN_QUESTION
 from platerota_service.plan_answers import PlanProblem
 from platerota_service.plans import PREFER_WAIT
 from platerota_service.preferences import Preferences
@@ -83,18 +84,20 @@ async def get_question(
 
 @router.post(
     "/{question_id}/stop", operation_id="stop_question", summary="Stop, and answer from what is there", status_code=202,
-    responses={**STOPPED_ANSWERS, **guarded_answers(UNKNOWN_QUESTION, QUESTION_ENDED)},
+    openapi_extra={"parameters": [IF_MATCH]},
+    responses={**STOPPED_ANSWERS, **guarded_answers(UNKNOWN_QUESTION, QUESTION_ENDED, BAD_HEADER, CHANGED)},
 )
-async def stop_question(question_id: QuestionId, caller: Planner, questions: QuestionsOf) -> Response:
+async def stop_question(call: Request, question_id: QuestionId, caller: Planner, questions: QuestionsOf) -> Response:
     """End its solves with their best plans; the answer comes from these, within about a second. A body is not read."""
-    await asyncio.to_thread(questions.stop, question_id, caller.tenant)
+    await asyncio.to_thread(questions.stop, question_id, caller.tenant, only_unchanged(call))
     return question_response(await asyncio.to_thread(questions.read, question_id, caller.tenant), 202, {})
 
 
 @router.delete(
     "/{question_id}", operation_id="delete_question", summary="Forget a question and its plans", status_code=204,
-    responses=guarded_answers(UNKNOWN_QUESTION), response_class=Response, response_description="The question is forgotten",
+    openapi_extra={"parameters": [IF_MATCH]}, responses=guarded_answers(UNKNOWN_QUESTION, BAD_HEADER, CHANGED), response_class=Response,
+    response_description="The question is forgotten",
 )
-async def delete_question(question_id: QuestionId, caller: Planner, questions: QuestionsOf) -> None:
+async def delete_question(call: Request, question_id: QuestionId, caller: Planner, questions: QuestionsOf) -> None:
     """Forget the question and its plans, but for one that a shop works by, which is a plan like any other from then on."""
-    await asyncio.to_thread(questions.delete, question_id, caller.tenant)
+    await asyncio.to_thread(questions.delete, question_id, caller.tenant, only_unchanged(call))

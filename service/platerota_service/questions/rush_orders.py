@@ -46,7 +46,7 @@ _END_SECONDS: Final = 2.0
 """Seconds of the optimiser for each end where the call does not say: both are there in five also where one waits for the other."""
 _SCORE_SECONDS: Final = (4.0, 20.0)
 """The plan by score has as long as the base had, within these: with less time it would be dearer than the base's for want of looking. A
-call may still wait for all three (`plan_making.LONGEST_SOLVE`)."""
+call may still wait for all three (`long_solves.LONGEST_SOLVE`)."""
 _MOST_BETWEEN: Final = 2
 """Plans asked for between those that are known, so that there are five choices at most."""
 _WORDS: Final = "the rush order"

@@ -15,6 +15,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from platerota_service.cursors import newest_first
+from platerota_service.engine import Guard
 from platerota_service.shops.tables import Document
 from platerota_service.store import ShopRow, Store, now_ms, plan_rows
 from platerota_service.webhooks.outbox import Outbox
@@ -79,18 +80,35 @@ class ShopBook:
                 plan_rows.count_change(session, self._tenant, [released])
         return gone is not None
 
-    def release(self, shop_id: str, plan_id: str, outbox: Outbox) -> bool:
-        """Make a plan the one that the shop works by, and tell whoever wants to know; False where there is no such shop."""
+    def release(self, shop_id: str, plan_id: str, outbox: Outbox, guard: Guard | None = None) -> bool:
+        """Make a plan the one that the shop works by, unless `guard` refuses, and tell whoever wants to know; False where there is no
+        such shop.
+        """
         with self._store.writing() as session:
+            if not self._may_change(session, plan_id, guard, ShopRow.id == shop_id):
+                return False
             released = self._release(session, plan_id, ShopRow.id == shop_id)
             if released:
                 outbox.announce(session, "plan.released", plan_id)
         return released
 
-    def take_back(self, shop_id: str, plan_id: str) -> bool:
-        """Let the shop work by no plan; False where it does not work by that one."""
+    def take_back(self, shop_id: str, plan_id: str, guard: Guard | None = None) -> bool:
+        """Let the shop work by no plan, unless `guard` refuses; False where it does not work by that one."""
+        which = (ShopRow.id == shop_id, ShopRow.released_plan_id == plan_id)
         with self._store.writing() as session:
-            return self._release(session, None, ShopRow.id == shop_id, ShopRow.released_plan_id == plan_id)
+            return self._may_change(session, plan_id, guard, *which) and self._release(session, None, *which)
+
+    def _may_change(self, session: Session, plan_id: str, guard: Guard | None, *which: sa.ColumnElement[bool]) -> bool:
+        """Let a guard look at the plan and its shop, which nobody else changes from then on; False where there is no such shop."""
+        if guard is None:
+            return True
+        # The shop first, as a release takes them: two calls that take them in another order would wait for each other.
+        held = sa.update(ShopRow).where(ShopRow.tenant == self._tenant, *which).values(version=ShopRow.version).returning(ShopRow.id)
+        if session.execute(held).first() is None:
+            return False
+        plan_rows.hold(session, plan_id, self._tenant)
+        guard(session)
+        return True
 
     def _release(self, session: Session, plan_id: str | None, *which: sa.ColumnElement[bool]) -> bool:
         mine = (ShopRow.tenant == self._tenant, *which)

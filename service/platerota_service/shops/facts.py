@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import sqlalchemy as sa
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.orm import Session
 
 from platerota_service.store import PlanRow, ShopRow, Store
 
@@ -23,6 +24,12 @@ class PlanShop(BaseModel):
 
 def shops_of(store: Store, tenant: str, plan_ids: Sequence[str]) -> dict[str, PlanShop]:
     """The shops of those of a tenant's plans that were made from a stored one, by plan; work for a thread."""
+    with store.reading() as session:
+        return shops_in(session, tenant, plan_ids)
+
+
+def shops_in(session: Session, tenant: str, plan_ids: Sequence[str]) -> dict[str, PlanShop]:
+    """The same as the transaction of `session` sees it."""
     same = sa.and_(ShopRow.tenant == PlanRow.tenant, ShopRow.id == PlanRow.shop_id)
     wanted = (
         sa.select(
@@ -31,8 +38,7 @@ def shops_of(store: Store, tenant: str, plan_ids: Sequence[str]) -> dict[str, Pl
         )
         .outerjoin(ShopRow, same).where(PlanRow.id.in_(plan_ids), PlanRow.tenant == tenant, PlanRow.shop_id.is_not(None))
     )
-    with store.reading() as session:
-        rows = session.execute(wanted).all()
+    rows = session.execute(wanted).all()
     return {
         row.id: PlanShop(
             id=row.shop_id, version=row.shop_version, released=row.released_plan_id == row.id,

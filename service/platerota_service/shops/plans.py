@@ -16,7 +16,7 @@ from platerota_service.bodies import read_json_or_sheets, sheets_submission
 from platerota_service.calls import EngineOf, PartsOf, SettingsOf, StoreOf
 from platerota_service.engine import Submission
 from platerota_service.formats import CSV_BODY, SHEET_BODIES, DecimalOf, PlanFormatOf, body_kind, csv_content
-from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, UNKNOWN_PLAN, UNKNOWN_SHOP
+from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, NONE_RELEASED, UNKNOWN_PLAN, UNKNOWN_SHOP
 from platerota_service.plan_files import SHEETS_BODY, WORKBOOK_ANSWER
 from platerota_service.plan_making import MakingOf, answer_plan
 from platerota_service.plans import MADE, MAKING_REFUSED, PREFER_ASYNC
@@ -47,12 +47,15 @@ Now = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class _Sheets:
-    """A body in sheets: its media type, its bytes, how decimals are parted, and when the plan begins where it cannot say so itself."""
+    """A body in sheets: its media type, its bytes, how decimals are parted, when the plan begins where it cannot say so itself, and
+    whether the call waits for the plan.
+    """
 
     kind: str
     body: bytes
     decimal_comma: bool
     now: str | None
+    waits: bool
 
     def submission(self, shop: ShopRow) -> Submission:
         """The request with the stored shop in it; every fault at once."""
@@ -62,7 +65,7 @@ class _Sheets:
             read = read_orders(self.body, self.now if self.now is not None else minute, stored, decimal_comma=self.decimal_comma)
         else:
             read = read_sheets(self.body, decimal_comma=self.decimal_comma, shop=stored)
-        return replace(sheets_submission(read), shop_id=shop.id, shop_version=shop.version)
+        return replace(sheets_submission(read, waits=self.waits), shop_id=shop.id, shop_version=shop.version)
 
 
 @router.post(
@@ -79,10 +82,11 @@ async def create_shop_plan(
     The plan's `shop` names the version it was made from, and says `stale` once the shop has changed since. A fault that lies in the
     stored shop has a pointer that begins with `/shop`.
 
-    The body may be the list of orders alone, as CSV. Then `now` is given in the address, settings are as if nothing was said, but for
-    solve_seconds, which is 10, and the floor is empty: every mill and plate is taken to be free, and no piece to be made yet. In the
-    middle of a week send JSON or a workbook with `floor`, or ask for a replan. Or a workbook, or a zip of CSV files, with the sheets orders, settings and floor; a sheet of
-    the shop's own tables is a fault. Such a body is answered as `POST /v1/plans` answers one, a CSV file with the table `plan`.
+    The body may be the list of orders alone, as CSV. Then `now` is given in the address, settings are as if nothing was said, but
+    for solve_seconds, which is 10, and the floor is empty: every mill and plate is taken to be free, and no piece to be made yet.
+    In the middle of a week send JSON or a workbook with `floor`, or ask for a replan. Or a workbook, or a zip of CSV files, with
+    the sheets orders, settings and floor; a sheet of the shop's own tables is a fault. Such a body is answered as `POST /v1/plans`
+    answers one, a CSV file with the table `plan`.
     """
     body = await read_json_or_sheets(call, settings.max_body_bytes, csv=True)
     kind = body_kind(call)
@@ -92,7 +96,7 @@ async def create_shop_plan(
     shop = await asyncio.to_thread(existing, ShopBook(store, making.caller.tenant), shop_id)
     if kind != CSV_BODY and kind not in SHEET_BODIES:
         return await making.make(body, lambda: _submission(body, shop), wanted)
-    sheets = _Sheets(kind, body, decimal == "comma", now)
+    sheets = _Sheets(kind, body, decimal == "comma", now, making.waits)
     # Another `now` is another request, whatever Idempotency-Key it has.
     return await making.make(body + (now or "").encode(), lambda: sheets.submission(shop), wanted)
 
@@ -101,14 +105,14 @@ async def create_shop_plan(
     "/plan", operation_id="get_released_plan", summary="The plan that the shop works by",
     responses={
         **plan_answers("The released plan; its own address is in `Content-Location`", 200, "ETag"), **not_changed(),
-        **guarded_answers(UNKNOWN_SHOP, UNKNOWN_PLAN, BAD_HEADER),
+        **guarded_answers(UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_PLAN, BAD_HEADER),
     },
 )
 async def get_released_plan(call: Request, shop_id: ShopId, caller: Reader, engine: EngineOf, parts: PartsOf) -> Response:
     """Answer the plan that was released last, whichever that is by now."""
     shop = await asyncio.to_thread(existing, ShopBook(parts.store, caller.tenant), shop_id)
     if shop.released_plan_id is None:
-        raise ProblemError(UNKNOWN_PLAN, f"no plan of the shop '{shop_id}' is released")
+        raise ProblemError(NONE_RELEASED, f"no plan of the shop '{shop_id}' is released")
     state = await engine.status(shop.released_plan_id, caller.tenant)
     return await answer_plan(parts, caller, state, 200, {"Content-Location": f"/v1/plans/{state.id}"}, call)
 

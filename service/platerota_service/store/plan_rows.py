@@ -111,6 +111,13 @@ def read(session: Session, plan_id: str, tenant: str) -> PlanRow | None:
     return session.scalar(wanted.options(*(defer(column, raiseload=True) for column in large)))
 
 
+def hold(session: Session, plan_id: str, tenant: str) -> None:
+    """Let nobody else change the plan until the transaction of `session` ends; SQLite lets nobody else change anything then."""
+    # An update that changes nothing: SQLite has no other way to lock, and begins to write at the first one.
+    held = sa.update(PlanRow).where(PlanRow.id == plan_id, PlanRow.tenant == tenant).values(revision=PlanRow.revision)
+    session.execute(held.execution_options(synchronize_session=False))
+
+
 def read_request_text(session: Session, plan_id: str, tenant: str) -> str | None:
     """The request that the plan answers, as JSON."""
     return session.scalar(sa.select(PlanRow.request).where(PlanRow.id == plan_id, PlanRow.tenant == tenant))

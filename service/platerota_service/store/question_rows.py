@@ -39,6 +39,12 @@ def read(session: Session, question_id: str, tenant: str) -> QuestionRow | None:
     return session.scalar(wanted.options(*_without_base()))
 
 
+def hold(session: Session, question_id: str, tenant: str) -> None:
+    """Let nobody else change the question's row until the transaction of `session` ends, as :func:`plan_rows.hold` does for a plan."""
+    held = sa.update(QuestionRow).where(QuestionRow.id == question_id, QuestionRow.tenant == tenant)
+    session.execute(held.values(revision=QuestionRow.revision).execution_options(synchronize_session=False))
+
+
 def read_open(session: Session, question_id: str) -> QuestionRow | None:
     """The question without its base, for whoever answers it; None where it is deleted or has ended."""
     wanted = sa.select(QuestionRow).where(QuestionRow.id == question_id, QuestionRow.state == "open")

@@ -13,7 +13,7 @@ from platerota_service.workbook.csv_reading import csv_rows
 from platerota_service.workbook.document import SheetDocument, document_from
 from platerota_service.workbook.faults import NotReadable, SheetFault, at_most
 from platerota_service.workbook.grids import Grid, read_grids
-from platerota_shared.faults import RequestRefused
+from platerota_shared.faults import Fault, RequestRefused
 from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
 
@@ -33,6 +33,10 @@ class SheetsRefused(Exception):
         self.readable = readable
 
 
+class SheetsTooLong(SheetsRefused):
+    """Sheets without a fault that ask for a longer solve than their call waits for."""
+
+
 @dataclass(frozen=True, slots=True)
 class SheetRequest:
     """A request read from sheets without a fault.
@@ -43,11 +47,19 @@ class SheetRequest:
         The request as JSON text in one line, UTF-8.
     remarks
         What a planner should know of how the file was read.
+    made, grids
+        The request as JSON values with their places in the sheets, and the sheets as they were read.
     """
 
     text: bytes
     request: PlanRequest
     remarks: tuple[str, ...]
+    made: SheetDocument
+    grids: dict[str, Grid]
+
+    def too_long(self, fault: Fault) -> SheetsTooLong:
+        """How it is refused where its solve is longer than its call waits for, which `fault` says."""
+        return SheetsTooLong(tuple(self.made.located((fault,))), self.grids)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +140,7 @@ def _request(made: SheetDocument, grids: dict[str, Grid], unread: tuple[str, ...
     if not made.clean:
         raise SheetsRefused(at_most(made.all_faults(())), grids)
     text = json.dumps(made.document, ensure_ascii=False, allow_nan=False).encode()
-    return SheetRequest(text, request, (*unread, *made.remarks))
+    return SheetRequest(text, request, (*unread, *made.remarks), made, grids)
 
 
 def _told_twice(given: dict[str, Any], shop: StoredShop, grids: dict[str, Grid]) -> Iterator[SheetFault]:

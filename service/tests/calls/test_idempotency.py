@@ -89,8 +89,11 @@ async def test_many_at_once_make_one_plan(client: httpx.AsyncClient, request_doc
 async def test_a_plan_deleted_meanwhile_is_not_made_anew(client: httpx.AsyncClient, request_document: Document, store: Store) -> None:
     first = await client.post("/v1/plans", json=request_document, headers=KEY | ASYNC)
     await client.delete(first.headers["location"])
-    problem(await client.post("/v1/plans", json=request_document, headers=KEY | ASYNC), "unknown-plan")
+    again = await client.post("/v1/plans", json=request_document, headers=KEY | ASYNC)
+    assert "with a new Idempotency-Key" in problem(again, "idempotency-key-spent")["detail"]
     assert plans(store) == 0
+    other = {"Idempotency-Key": "a-2"}
+    assert (await client.post("/v1/plans", json=request_document, headers=other | ASYNC)).status_code == 202
 
 
 async def test_after_a_day_the_key_is_new(client: httpx.AsyncClient, request_document: Document, store: Store) -> None:

@@ -135,8 +135,9 @@ async def test_a_body_that_is_none(client: httpx.AsyncClient, levers: str) -> No
 async def test_a_call_that_waits_counts_the_second_round_too(client: httpx.AsyncClient, levers: str) -> None:
     # Three plans of 2 s and, for longer, the control and one lever of 6 s: 18 s; with 3 s it would be 27.
     body = {"levers": [PLATE, LATER], "settings": {"solve_seconds": 3}}
-    detail = problem(await client.post(levers, json=body), "too-long-to-wait")["detail"]
-    assert "27 seconds" in detail
+    answer = problem(await client.post(levers, json=body), "too-long-to-wait")
+    assert "27 seconds" in answer["detail"]
+    assert [(one["pointer"], one["mend"][:18]) for one in answer["errors"]] == [("/settings/solve_seconds", "set it to 2.77 or ")]
 
 
 async def test_without_a_body_the_levers_that_promise_most_are_tried_beside_a_control(

@@ -208,7 +208,9 @@ class TestRelease:
         assert "is gone" in problem(await client.put(f"/v1/plans/{orphan}/release"), "not-releasable")["detail"]
 
     async def test_a_shop_that_works_by_no_plan(self, client: httpx.AsyncClient, shop: Document) -> None:
-        problem(await client.get("/v1/shops/main/plan"), "unknown-plan")
+        detail = problem(await client.get("/v1/shops/main/plan"), "none-released")["detail"]
+        assert "PUT /v1/plans/{id}/release" in detail
+        assert "deleted" not in detail
         problem(await client.get("/v1/shops/other/plan"), "unknown-shop")
 
     async def test_the_shop_works_by_the_plan_that_was_released_last(
@@ -243,7 +245,7 @@ class TestRelease:
         problem(await client.delete(f"/v1/plans/{plan_id}/release"), "not-releasable")
         await client.put(f"/v1/plans/{plan_id}/release")
         assert (await client.delete(f"/v1/plans/{plan_id}/release")).status_code == 204
-        problem(await client.get("/v1/shops/main/plan"), "unknown-plan")
+        problem(await client.get("/v1/shops/main/plan"), "none-released")
         await client.put(f"/v1/plans/{plan_id}/release")
         assert (await client.delete(f"/v1/plans/{plan_id}")).status_code == 204
-        problem(await client.get("/v1/shops/main/plan"), "unknown-plan")
+        problem(await client.get("/v1/shops/main/plan"), "none-released")

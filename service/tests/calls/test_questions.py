@@ -86,7 +86,19 @@ async def test_a_sweep_has_two_to_fifty(client: httpx.AsyncClient, sweeps: str, 
 
 async def test_what_takes_too_long_or_finds_no_room_is_not_stored(client: httpx.AsyncClient, sweeps: str, store: Store) -> None:
     before = rows(store)
-    problem(await client.post(sweeps, json={**TWO, "settings": {"solve_seconds": 13}}), "too-long-to-wait")
+    body = problem(await client.post(sweeps, json={**TWO, "settings": {"solve_seconds": 13}}), "too-long-to-wait")
+    (error,) = body["errors"]
+    assert (error["pointer"], error["code"]) == ("/settings/solve_seconds", "out-of-range")
+    assert "26 seconds for 2 plans" in error["detail"]
+    assert error["mend"].startswith("set it to 12.5 or less, for each plan gets as much")
+    assert "25 or less" not in body["detail"]
+    assert rows(store) == before
+    waiting = asyncio.create_task(client.post(sweeps, json={**TWO, "settings": {"solve_seconds": 12.5}}))
+    while rows(store) == before:
+        await asyncio.sleep(0.01)
+    (question,) = (await client.get("/v1/questions")).json()["items"]
+    await client.delete(f"/v1/questions/{question['id']}")
+    problem(await waiting, "unknown-question")
     three = {"what_ifs": [*TWO["what_ifs"], {"name": "fewer", "changes": [{"kind": "change_order", "order": "A-1042", "quantity": 2}]}]}
     problem(await client.post(sweeps, json=three, headers=ASYNC), "busy")  # the tests' queue has room for two
     assert rows(store) == before
@@ -232,7 +244,8 @@ async def test_a_question_sent_again_with_its_key_is_asked_once(client: httpx.As
     problem(await client.post(sweeps, json=other, headers=ASYNC | key), "idempotency-key-reused")
     assert rows(store) == before
     await client.delete(first.headers["location"])
-    problem(await client.post(sweeps, json=TWO, headers=ASYNC | key), "unknown-question")
+    again = await client.post(sweeps, json=TWO, headers=ASYNC | key)
+    assert "with a new Idempotency-Key" in problem(again, "idempotency-key-spent")["detail"]
 
 
 async def test_questions_are_listed_by_tenant_the_newest_first(
