@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import io
 import re
@@ -57,7 +58,7 @@ def test_each_load_is_an_event_in_the_shops_timezone(outside: Outside, plan: Pla
 
 
 def test_names_stand_beside_ids_and_notes_below(plan: Plan) -> None:
-    document = example("request")
+    document = copy.deepcopy(example("request"))
     shop_rows = (row for table in ("machines", "plates", "fixtures", "operators") for row in document["shop"][table])
     for row in (*shop_rows, *document["orders"]):
         row |= {"name": f"name of\r\n{row['id']}", "note": f"note of\n{row['id']}"}
