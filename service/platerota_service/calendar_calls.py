@@ -43,7 +43,7 @@ async def get_load_windows_calendar(
     call: Request, plan_id: PlanId, caller: LinkReader, engine: EngineOf, store: StoreOf,
     operator: Annotated[str | None, Query(description="Whose loads, by id; everybody's where not given.", examples=["ana"])] = None,
 ) -> Response:
-    """Answer one event for each load: the plan's own time, in the description the window around it, the pieces and the cautions.
+    """Answer one event for each load: the plan's own time, in the description the window around it, the pieces, the notes and the cautions.
 
     Subscribe to it, by a signed link where keys exist: an event keeps its UID for as long as the plan lives, and its SEQUENCE rises
     with each change of the plan or its release. Events are CONFIRMED while the plan is the one its shop works by, else TENTATIVE.

@@ -13,7 +13,10 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard, vText
 
+from platerota_service.named_rows import NamedRows, beside, load_keys, note_words
 from platerota_service.pictures.cautions import STANDING_CAUTION
+from platerota_service.pictures.lettering import clipped
+from platerota_service.pictures.week import NOTE_CELLS
 from platerota_service.workbook.plan_tables import pieces_text
 from platerota_shared.instants import local_text
 from platerota_shared.plan import LoadWindow, Plan, Run
@@ -43,7 +46,7 @@ def load_windows_calendar(
     revision
         Raised whenever the plan or its release changes (SEQUENCE, RFC 5545 section 3.8.7.4).
     request
-        What the plan answers; with it a plate's own warnings are in the description.
+        What the plan answers; with it names, notes and a plate's own warnings are in the description.
     """
     zone = ZoneInfo(plan.timezone)
     calendar = Calendar()
@@ -53,10 +56,10 @@ def load_windows_calendar(
     calendar.add("x-wr-calname", vText(_one_line(f"Loads of {operator}" if operator is not None else "Loads")))
     calendar.add("x-wr-timezone", plan.timezone)
     calendar.add_component(_timezone(plan, zone))
-    runs, cautions = {run.id: run for run in plan.runs}, _cautions(plan, request)
+    runs, cautions, rows = {run.id: run for run in plan.runs}, _cautions(plan, request), NamedRows(request)
     for window in sorted(plan.load_windows, key=lambda window: (window.start, window.operator, window.run)):
         if operator is None or window.operator == operator:
-            event = _event(window, runs.get(window.run), zone, cautions.get(window.plate, []))
+            event = _event(window, runs.get(window.run), zone, rows, cautions.get(window.plate, []))
             event.add("uid", str(uuid5(_NAMESPACE, f"{plan.id}/{window.run}")))
             event.add("dtstamp", stamp.astimezone(dt.UTC).replace(microsecond=0))
             event.add("sequence", revision)
@@ -66,23 +69,29 @@ def load_windows_calendar(
     return content
 
 
-def _event(window: LoadWindow, run: Run | None, zone: ZoneInfo, cautions: list[str]) -> Event:
+def _event(window: LoadWindow, run: Run | None, zone: ZoneInfo, rows: NamedRows, cautions: list[str]) -> Event:
     event = Event()
     event.add("summary", _one_line(f"Load {window.plate} for {window.machine}" if window.machine is not None else f"Load {window.plate}"))
     event.add("dtstart", dt.datetime.fromtimestamp(window.start, zone))
     event.add("dtend", dt.datetime.fromtimestamp(window.end, zone))
-    event.add("description", _printable("\n".join(_lines(window, run, zone, cautions))))
+    event.add("description", _printable("\n".join(_lines(window, run, zone, rows, cautions))))
     event.add("categories", ["load"])
     return event
 
 
-def _lines(window: LoadWindow, run: Run | None, zone: ZoneInfo, cautions: list[str]) -> Iterator[str]:
-    yield f"{window.operator} loads plate {window.plate}" + (f" with fixture {run.fixture}" if run is not None else "")
-    yield f"Pieces: {pieces_text(run)}"
+def _lines(window: LoadWindow, run: Run | None, zone: ZoneInfo, rows: NamedRows, cautions: list[str]) -> Iterator[str]:
+    def called(table: str, row_id: str) -> str:
+        return beside(row_id, _one_line(rows.name(table, row_id)))
+
+    fixture = f" with fixture {called('fixtures', run.fixture)}" if run is not None else ""
+    yield f"{called('operators', window.operator)} loads plate {called('plates', window.plate)}{fixture}"
+    yield f"Pieces: {pieces_text(run, lambda order: called('orders', order))}"
     earliest, latest = local_text(window.earliest_start, zone), local_text(window.latest_end, zone)
     yield f"From {earliest} at the earliest; done by {latest} so that nothing waits"
     if window.machine is not None:
-        yield f"It goes into {window.machine} at {local_text(window.place_at, zone)}"
+        yield f"It goes into {called('machines', window.machine)} at {local_text(window.place_at, zone)}"
+    for (table, row_id), note in rows.noted(load_keys(window, run)):
+        yield note_words(table, row_id, clipped(_one_line(note), NOTE_CELLS))
     yield from cautions
     yield STANDING_CAUTION
 

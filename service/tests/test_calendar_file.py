@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import io
 import re
@@ -13,8 +14,10 @@ import pytest
 from dateutil.tz import tzical
 from icalendar import vText
 
+from platerota_service.answers import example
 from platerota_service.calendar_file import load_windows_calendar
 from platerota_shared.plan import Plan, Warning_
+from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
 from proof_tools.outside import Outside
 
@@ -52,6 +55,22 @@ def test_each_load_is_an_event_in_the_shops_timezone(outside: Outside, plan: Pla
     assert "P1" in first["SUMMARY"]
     for word in ("ana", "bracket-vise", "A-1042 op 10: 4", "at the earliest", "done by", "mill-1", "stop it", "hoist"):
         assert word in first["DESCRIPTION"], word
+
+
+def test_names_stand_beside_ids_and_notes_below(plan: Plan) -> None:
+    document = copy.deepcopy(example("request"))
+    shop_rows = (row for table in ("machines", "plates", "fixtures", "operators") for row in document["shop"][table])
+    for row in (*shop_rows, *document["orders"]):
+        row |= {"name": f"name of\r\n{row['id']}", "note": f"note of\n{row['id']}"}
+    lines = events(load_windows_calendar(plan, stamp=STAMP, request=read_request(document)))[0]["DESCRIPTION"].split("\n")
+    assert lines[:2] == [
+        "ana (name of ana) loads plate P1 (name of P1) with fixture bracket-vise (name of bracket-vise)",
+        "Pieces: A-1042 (name of A-1042) op 10: 4",
+    ]
+    assert lines[3].startswith("It goes into mill-1 (name of mill-1) at 2027-03-01T")
+    assert lines[4:9] == [f"note on {what}: note of {what.split()[1]}" for what in (
+        "operator ana", "plate P1", "fixture bracket-vise", "order A-1042", "machine mill-1",
+    )]
 
 
 def test_events_keep_their_uid_and_have_one_of_their_own(plan: Plan) -> None:

@@ -124,7 +124,8 @@ def test_a_mass_that_is_not_given_makes_the_loaded_mass_at_least_so_much(table: 
 
 def test_a_setup_brings_in_the_tools_that_neither_the_machine_nor_the_fixture_before_has() -> None:
     request = small_request()
-    assert named(load_rows(full_plan(request), request), "Setup")[0][3] == "for name of F1|load tools: drill 6"
+    (row,) = named(load_rows(full_plan(request), request), "Setup")
+    assert row[2:5] == ["M1 name of M1", "for name of F1|load tools: drill 6", "at M1"]
     known = request.model_copy(update={"floor": request.floor.model_validate({"last_fixtures": [{"machine": "M1", "fixture": "F1"}]})})
     assert named(load_rows(full_plan(known), known), "Setup")[0][3] == "for name of F1|no tool to load"
 
@@ -224,3 +225,58 @@ def test_a_run_that_ends_the_next_day_says_so() -> None:
     runs: list[Run] = [run]
     found = load_rows(plan_of(request, runs, [*tasks[:2], cut, *late], []), request)
     assert "cuts 13:11–Tue 05:11" in named(found, "Place")[0][3]
+
+
+def noted_request() -> PlanRequest:
+    """The small request with a note on every row that can have one, and named orders."""
+    request = small_request()
+    noted: dict[str, Any] = {
+        table: tuple(row.model_copy(update={"note": f"mind {row.id}"}) for row in getattr(request.shop, table))
+        for table in ("machines", "plates", "fixtures", "operators")
+    }
+    orders = tuple(row.model_copy(update={"name": f"lot {row.id}", "note": f"mind {row.id}"}) for row in request.orders)
+    return request.model_copy(update={"shop": request.shop.model_copy(update=noted), "orders": orders})
+
+
+@pytest.mark.parametrize(("what", "noted"), [
+    ("Load", ["plate P1", "fixture F1", "order O1"]), ("Unload", ["plate P1", "fixture F1", "order O1"]), ("Place", ["plate P1"]),
+    ("Pull", ["plate P1"]), ("Setup", ["fixture F1"]), ("Build", ["plate P1", "fixture F1"]), ("First article", ["order O1"]),
+    ("Bench work", ["order O2"]), ("Break", []),
+])
+def test_a_row_of_the_load_sheet_has_the_notes_on_what_it_is_of(what: str, noted: list[str]) -> None:
+    request = noted_request()
+    row = named(load_rows(full_plan(request), request), what)[0]
+    assert re.findall(r"note on (\w+ \w+): mind (\w+)", row[3]) == [(one, one.split()[1]) for one in noted]
+
+
+def test_an_exchange_has_the_notes_on_both_plates_each_once() -> None:
+    request = noted_request()
+    first, tasks = trip(request, 1, request.now, "O1")
+    second, more = trip(request, 2, request.now + 43 * MINUTE, "O2", plate="P2")
+    tasks[-1] = tasks[-1].model_copy(update={"start": tasks[-1].start + 2 * MINUTE, "end": tasks[-1].end + 2 * MINUTE})
+    found = load_rows(plan_of(request, [first, second], [*tasks, *more], []), request)
+    assert re.findall(r"note on plate (\w+)", named(found, "Exchange")[0][3]) == ["P1", "P2"]
+
+
+def test_notes_on_the_person_and_the_mills_stand_once_above_the_table() -> None:
+    request = noted_request()
+    plan = full_plan(request)
+    page = load_sheets_page(state_of(plan), request).html
+    assert re.findall(r"note on (?:operator|machine) \w+", page) == ["note on operator Ana", "note on machine M1"]
+    assert page.index("note on machine") < page.index("<table")
+    page = machine_sheets_page(state_of(plan), request).html
+    assert re.findall(r"note on (?:operator|machine) \w+", page) == ["note on machine M1"]
+
+
+def test_orders_are_named_where_their_pieces_are_handled() -> None:
+    request = noted_request()
+    found = load_rows(full_plan(request), request)
+    for what, said in (
+        ("Load", "order O1 (lot O1) ×4"), ("Unload", "×4 of O1 (lot O1): first"), ("First article", "of O1 (lot O1): the"),
+        ("Bench work", "×4 of O2 (lot O2)"),
+    ):
+        assert said in named(found, what)[0][3]
+    cuts = rows(machine_sheets_page(state_of(full_plan(request)), request).html)
+    assert cuts[0][2].split("|")[:4] == [
+        "O1 (lot O1) X op 10 ×4", "note on plate P1: mind P1", "note on fixture F1: mind F1", "note on order O1: mind O1",
+    ]

@@ -7,7 +7,7 @@ from dataclasses import replace
 from platerota_service.board.chart import BODY, HEADS, BoardChart
 from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
-from platerota_service.board.tables import order_rows, run_rows, stage_rows, work_rows
+from platerota_service.board.tables import note_rows, order_rows, run_rows, stage_rows, work_rows
 from platerota_service.board.views import Link, View, day_links, find_view, shift_links
 from platerota_service.pictures.cautions import cautions_of
 from platerota_service.pictures.lettering import clean
@@ -65,7 +65,7 @@ def board_page(
         chart=BoardChart(week).draw(view) if has_plan else None, heads=HEADS, body=BODY, key=KEY,
         orders=order_rows(week), order_chart=order_panel(week, 0.0) if has_plan else None,
         orders_open=len(state.plan.orders) <= OPEN_ORDERS,
-        runs=run_rows(week, view), work=work_rows(week, view), cautions=cautions_of(state.plan.warnings),
+        runs=run_rows(week, view), work=work_rows(week, view), notes=note_rows(week), cautions=cautions_of(state.plan.warnings),
     )
 
 

@@ -145,7 +145,8 @@ class BoardChart:
             row = found[1] if found else most
             used, base = max(used, row + 1), y + row * DUE_HEIGHT + 9
             words = Words(found[0] + 11, base, text, "late" if late else "small") if found else None
-            chart.dues.append(Due(scale.x(result.due), base, words, late, f"{text}, due {self.week.date(result.due)}"))
+            title = ", ".join(filter(None, (text, self.week.name("orders", result.id), f"due {self.week.date(result.due)}")))
+            chart.dues.append(Due(scale.x(result.due), base, words, late, title))
         return y + used * DUE_HEIGHT
 
     def _tasks(self, resource: str, row_id: str, scale: Scale) -> list[Task]:
@@ -153,7 +154,8 @@ class BoardChart:
 
     def _lane(self, y: float, height: float, table: str, row_id: str) -> Lane:
         name = self.week.name(table, row_id) if height > 22 else ""
-        return Lane(y, height, clipped(shown(row_id), HEAD_CELLS), clipped(name, HEAD_CELLS + 2))
+        title = self.week.head_title(table, row_id)
+        return Lane(y, height, clipped(shown(row_id), HEAD_CELLS), clipped(name, HEAD_CELLS + 2), title)
 
     def _machines(self, _chart: Chart, group: Group, scale: Scale, coarse: bool) -> float:
         y = group.y + GROUP_HEIGHT

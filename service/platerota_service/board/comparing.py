@@ -118,9 +118,15 @@ def _pairs(base: Week, other: Week) -> list[OrderPair]:
         verdict = _verdict(one, two)
         due = other.date(two.due) if two else base.date(one.due) if one else ""
         found.append(OrderPair(
-            shown(order), due, _done(base, one), _late(one), _done(other, two), _late(two), _change(one, two), verdict, verdict in _WORSE,
+            _order_words(base, other, order), due, _done(base, one), _late(one), _done(other, two), _late(two), _change(one, two), verdict,
+            verdict in _WORSE,
         ))
     return found
+
+
+def _order_words(base: Week, other: Week, order: str) -> str:
+    """An order with its name, which the plan that no longer holds the order cannot tell."""
+    return (other if order in other.orders else base).called("orders", order)
 
 
 def _done(week: Week, result: OrderResult | None) -> str:
@@ -210,7 +216,7 @@ def _bars(base: Week, other: Week, scale: Scale) -> list[PairBar]:
         one, two = base.results.get(order), other.results.get(order)
         known = two or one
         assert known is not None
-        title = f"{shown(order)}: due {other.date(known.due)}; base {_done(base, one)}; other {_done(other, two)}"
+        title = f"{_order_words(base, other, order)}: due {other.date(known.due)}; base {_done(base, one)}; other {_done(other, two)}"
         ends = [scale.x(row.finish) if row is not None and row.finish is not None else None for row in (one, two)]
         rows.append(PairBar(shown(order), AXIS_HEIGHT + number * ROW_HEIGHT, scale.x(known.due), ends[0], ends[1], title))
     return rows

@@ -102,7 +102,7 @@ class Facts:
         held = self._by_nest(run)
         for (part, op), orders in held.items():
             count = sum(orders.values())
-            whose = ", ".join(f"{shown(order)} ×{pieces}" for order, pieces in orders.items())
+            whose = ", ".join(f"{self.week.called('orders', order)} ×{pieces}" for order, pieces in orders.items())
             nests = f"{counted(count, 'piece')} into {count} of {self.nests[run.fixture][part, op]} nests"
             yield f"{shown(part)} op {op}: {nests}, {self._origin(part, op)}; order {whose}"
         empty = [f"{shown(part)} op {op} ({count})" for (part, op), count in self.nests[run.fixture].items() if (part, op) not in held]
@@ -113,7 +113,7 @@ class Facts:
         """Which pieces come out and where they go."""
         for (part, op), orders in self._by_nest(run).items():
             for order, count in orders.items():
-                yield f"{shown(part)} op {op} ×{count} of {shown(order)}: {self._destination(run, order, part, op)}"
+                yield f"{shown(part)} op {op} ×{count} of {self.week.called('orders', order)}: {self._destination(run, order, part, op)}"
 
     def _origin(self, part: str, op: int) -> str:
         before = [row.op for row in self.week.request.shop.operations if row.part == part and row.op < op]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from platerota_service.board.facts import Facts, Notes, counted, tool_words
@@ -9,6 +10,7 @@ from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
+from platerota_service.named_rows import Key, run_keys
 from platerota_service.pictures.cautions import STANDING_CAUTION
 from platerota_service.pictures.lanes import EXCHANGES
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
@@ -22,7 +24,7 @@ JOINED_SECONDS = 180
 
 @dataclass(slots=True)
 class SheetRow:
-    """One thing to do: when, what, on what, how, from where to where, and what to be careful of."""
+    """One thing to do: when, what, on what, how, from where to where, what to be careful of, and what the shop notes on all that."""
 
     time: str
     what: str
@@ -34,6 +36,7 @@ class SheetRow:
     ticks: tuple[str, ...] = ("done",)
     notes: list[int] = field(default_factory=list[int])
     strong: bool = False
+    remarks: list[str] = field(default_factory=list[str])
 
 
 @dataclass(slots=True)
@@ -42,6 +45,7 @@ class Sheet:
 
     who: str
     day: str
+    remarks: list[str]
     shifts: str
     rows: list[SheetRow]
     notes: Notes
@@ -95,9 +99,12 @@ def _sheet(facts: Facts, who: str, day: ShopDay) -> Sheet | None:
     rows.sort(key=lambda row: row[0])
     loads = sum(task.kind == "load" for task in tasks)
     name = week.name("operators", who)
+    # What is noted on a mill would stand at every exchange, so it stands once, above them.
+    mills = dict.fromkeys(("machines", task.machine) for task in tasks if task.machine is not None)
     return Sheet(
         who=f"{shown(who)}, {name}" if name else shown(who), day=f"{day.title} {week.local(day.start).year}",
-        shifts=facts.shift_words(who, day.start, day.end), rows=[row for _, row in rows], notes=notes,
+        remarks=week.notes([("operators", who), *mills]), shifts=facts.shift_words(who, day.start, day.end), rows=[row for _, row in rows],
+        notes=notes,
         count=f"{counted(loads, 'load')}, first task {week.minute(tasks[0].start)}, last ends {clock(week, tasks[-1].end, day.start)}",
     )
 
@@ -139,7 +146,16 @@ def _row(facts: Facts, notes: Notes, group: list[Task]) -> SheetRow:
     words = [word for word, holds in (("under way", task.frozen), ("overtime", task.overtime)) if holds]
     row.time = clock_span(facts.week, task.start, group[-1].end, task.start)
     row.what = " ".join([row.what, *(f"({word})" for word in words)])
+    row.remarks = facts.week.notes(dict.fromkeys(key for one in group for key in _keys(facts, one)))
     return row
+
+
+def _keys(facts: Facts, task: Task) -> Iterator[Key]:
+    """What a task is of, but for its mill; whoever loads and unloads handles all that the run is of."""
+    named = (("plates", task.plate), ("fixtures", task.fixture), ("orders", task.order))
+    yield from ((table, row_id) for table, row_id in named if row_id is not None)
+    if task.kind in ("load", "unload"):
+        yield from run_keys(_run_of(facts, task))
 
 
 def _load_row(facts: Facts, notes: Notes, task: Task) -> SheetRow:
@@ -216,14 +232,14 @@ def _setup_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
 
 
 def _check_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
-    first = f"{_part_words(facts, task)} of {shown(task.order or '')}: the first pieces, from {shown(task.run or '')}"
+    first = f"{_part_words(facts, task)} of {_order_words(facts, task)}: the first pieces, from {shown(task.run or '')}"
     lines = [first, "the rest may be cut only after this"]
     return SheetRow("", "First article", "", lines, ticks=("passed",))
 
 
 def _bench_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:
     pieces = sum(row.pieces for row in _run_of(facts, task).pieces if (row.order, row.op) == (task.order, task.op))
-    what = f"{_part_words(facts, task)} ×{pieces} of {shown(task.order or '')}"
+    what = f"{_part_words(facts, task)} ×{pieces} of {_order_words(facts, task)}"
     return SheetRow("", "Bench work", "", [what, *_pauses(facts.week, task)])
 
 
@@ -231,6 +247,11 @@ def _part_words(facts: Facts, task: Task) -> str:
     """The part and op that a check or bench work is done on."""
     part = next((row.part for row in _run_of(facts, task).pieces if (row.order, row.op) == (task.order, task.op)), "")
     return f"{shown(part)} op {task.op}"
+
+
+def _order_words(facts: Facts, task: Task) -> str:
+    """The order that a check or bench work is for, with its name."""
+    return facts.week.called("orders", task.order or "")
 
 
 def _build_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:

@@ -9,6 +9,7 @@ from platerota_service.board.frame import ANYBODY, Page, Viewer, render
 from platerota_service.board.standing import Standing
 from platerota_service.board.tables import clock, clock_span
 from platerota_service.board.views import NoSuchPart, find_day
+from platerota_service.named_rows import run_keys
 from platerota_service.pictures.cautions import STANDING_CAUTION
 from platerota_service.pictures.week import ShopDay, Week, duration, shown
 from platerota_shared.plan import Run, Task
@@ -25,6 +26,7 @@ class CutRow:
     fixture: str
     mass: str
     pieces: tuple[str, ...]
+    remarks: list[str]
     setup: tuple[str, ...]
     place: str
     pull: str
@@ -39,6 +41,7 @@ class MachineSheet:
 
     machine: str
     day: str
+    remarks: list[str]
     rows: list[CutRow]
     notes: Notes
     count: str
@@ -87,8 +90,9 @@ def _sheet(facts: Facts, mill: str, day: ShopDay) -> MachineSheet | None:
     rows = [_row(facts, notes, task, week.runs[task.run]) for task in cuts if task.run is not None]
     name = week.name("machines", mill)
     return MachineSheet(
-        machine=f"{shown(mill)}, {name}" if name else shown(mill), day=f"{day.title} {week.local(day.start).year}", rows=rows,
-        notes=notes, count=f"{counted(len(cuts), 'cut')}, {duration(sum(task.end - task.start for task in cuts))} of cutting",
+        machine=f"{shown(mill)}, {name}" if name else shown(mill), day=f"{day.title} {week.local(day.start).year}",
+        remarks=week.notes([("machines", mill)]), rows=rows, notes=notes,
+        count=f"{counted(len(cuts), 'cut')}, {duration(sum(task.end - task.start for task in cuts))} of cutting",
     )
 
 
@@ -98,8 +102,8 @@ def _row(facts: Facts, notes: Notes, cut: Task, run: Run) -> CutRow:
     return CutRow(
         cut=clock_span(week, cut.start, cut.end, cut.start) + (" (under way)" if cut.frozen else ""), run=shown(run.id),
         plate=facts.plate_words(run), fixture=facts.fixture_words(run.fixture), mass=facts.mass_words(run), pieces=week.pieces(run),
-        setup=_setup_words(facts, steps.get("setup"), cut), place=_by(week, steps.get("place"), cut),
-        pull=_by(week, steps.get("pull"), cut),
+        remarks=week.notes(run_keys(run)), setup=_setup_words(facts, steps.get("setup"), cut),
+        place=_by(week, steps.get("place"), cut), pull=_by(week, steps.get("pull"), cut),
         alone=f"{duration(alone)} with nobody in the shop" if alone else "", late=any(row.order in week.late for row in run.pieces),
         notes=tuple(notes.number(one) for one in cautions),
     )

@@ -69,7 +69,7 @@ def _run_row(week: Week, run: Run, steps: dict[str, Task]) -> RunRow:
     first = next(iter(steps.values())).start
     slack = min(task.float_seconds for task in steps.values())
     return RunRow(
-        id=shown(run.id), day=week.day_text(first), plate=shown(run.plate),
+        id=shown(run.id), day=week.day_text(first), plate=week.called("plates", run.plate),
         fixture=week.name("fixtures", run.fixture) or shown(run.fixture),
         pieces="; ".join(week.pieces(run)), machine=shown(run.machine or ""),
         steps=tuple(_step(week, steps.get(kind), first) for kind in RUN_STEPS),
@@ -105,19 +105,19 @@ def work_rows(week: Week, view: View) -> list[WorkRow]:
     return [
         WorkRow(
             when=week.span(task.start, task.end) + (" with pauses" if task.spans else "") + (" (overtime)" if task.overtime else ""),
-            what=task.kind.replace("_", " "), about=work_about(task), who=shown(task.operator or ""),
+            what=task.kind.replace("_", " "), about=work_about(week, task), who=shown(task.operator or ""),
         )
         for task in sorted(week.plan.tasks, key=lambda task: (task.start, task.id))
         if task.kind in OTHER_WORK and task.start < view.end and task.end > view.start
     ]
 
 
-def work_about(task: Task) -> str:
+def work_about(week: Week, task: Task) -> str:
     """What such work is done on: order and op, fixture, plate, mill."""
     about = (
-        shown(task.order) + (f" op {task.op}" if task.op is not None else "") if task.order is not None else "",
-        f"fixture {shown(task.fixture)}" if task.fixture is not None else "",
-        f"plate {shown(task.plate)}" if task.plate is not None else "",
+        week.called("orders", task.order) + (f" op {task.op}" if task.op is not None else "") if task.order is not None else "",
+        f"fixture {week.called('fixtures', task.fixture)}" if task.fixture is not None else "",
+        f"plate {week.called('plates', task.plate)}" if task.plate is not None else "",
         shown(task.machine) if task.machine is not None else "",
     )
     return ", ".join(text for text in about if text)
@@ -128,7 +128,7 @@ def order_rows(week: Week) -> list[OrderRow]:
     placed = sorted(week.plan.orders, key=lambda result: (result.placed, -(result.late_seconds or 0)))
     return [
         OrderRow(
-            id=shown(result.id), part=_part(week, result.id), due=week.date(result.due),
+            id=week.called("orders", result.id), part=_part(week, result.id), due=week.date(result.due),
             done=week.date(result.finish) if result.finish is not None else "not placed",
             late=late_words(result.late_seconds, result.placed), runs=result.runs, why=clean(result.why) if result.why else "",
         )
@@ -146,6 +146,22 @@ def late_words(seconds: int | None, placed: bool) -> str:
     if not placed:
         return "not placed"
     return f"late {duration(seconds)}" if seconds else ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRow:
+    """A note, whole, with what it is on."""
+
+    kind: str
+    about: str
+    note: str
+
+
+def note_rows(week: Week) -> list[NoteRow]:
+    """Every note of the request, table by table."""
+    return [
+        NoteRow(table.removesuffix("s"), week.called(table, row_id), clean(note)) for (table, row_id), note in week.rows.noted()
+    ]
 
 
 @dataclass(frozen=True, slots=True)

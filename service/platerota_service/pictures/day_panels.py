@@ -62,7 +62,8 @@ class DayPanels:
     def _lane(self, y: float, height: float, table: str, row_id: str) -> Lane:
         """An empty lane with its head; a low one has room for the id only."""
         name = self.week.name(table, row_id) if height > AWAY_HEIGHT else ""
-        return Lane(y, height, clipped(shown(row_id), HEAD_CELLS - 2), clipped(name, HEAD_CELLS))
+        title = self.week.head_title(table, row_id)
+        return Lane(y, height, clipped(shown(row_id), HEAD_CELLS - 2), clipped(name, HEAD_CELLS), title)
 
     def _empty_panel(self, day: ShopDay, y: float) -> Panel:
         panel = Panel(y, EMPTY_HEIGHT, day.title)

@@ -59,12 +59,15 @@ class Words:
 
 @dataclass(slots=True)
 class Lane:
-    """One row: its head, shaded spans behind, bars, ticks (exchanges, or the cuts of an order) as one path, words on top."""
+    """One row: its head and what that says when pointed at, shaded spans behind, bars, ticks (exchanges, or the cuts of an order) as
+    one path, words on top.
+    """
 
     y: float
     height: float
     head: str
     sub: str = ""
+    title: str = ""
     shades: list[Bar] = field(default_factory=list[Bar])
     bars: list[Bar] = field(default_factory=list[Bar])
     ticks: str = ""

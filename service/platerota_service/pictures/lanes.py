@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from platerota_service.named_rows import run_keys
 from platerota_service.pictures.drawing import NORMAL, SMALL, Bar, LabelRows, Lane, Scale, Words, box, px
 from platerota_service.pictures.lettering import clean, first_that_fits, width
 from platerota_service.pictures.week import Week, shown
@@ -153,13 +154,15 @@ class LaneDrawing:
         return shown(task.plate or "")
 
     def title(self, task: Task) -> str:
-        """A task in words: what, on what, by whom, when."""
+        """A task in words: what, on what, by whom, when; at a load and a cut also the notes on what they are of."""
         run = self.week.runs.get(task.run) if task.run is not None else None
         what = task.kind.replace("_", " ")
-        about = ", ".join(shown(text) for text in (task.plate, task.machine, task.operator) if text)
+        on = [self.week.called(table, row_id) for table, row_id in (("plates", task.plate), ("fixtures", task.fixture)) if row_id]
+        about = ", ".join([*on, *(shown(text) for text in (task.machine, task.operator) if text)])
         pieces = f": {'; '.join(self.week.pieces(run))}" if run is not None and task.kind in ("cut", "load", "unload") else ""
         extra = "".join(f", {word}" for word, holds in (("under way", task.frozen), ("overtime", task.overtime)) if holds)
-        return f"{shown(task.id)} {what}, {about}{pieces}, {self.week.span(task.start, task.end)}{extra}"
+        notes = "".join(f"; {note}" for note in self.week.notes(run_keys(run))) if run is not None and task.kind in ("load", "cut") else ""
+        return f"{shown(task.id)} {what}, {about}{pieces}, {self.week.span(task.start, task.end)}{extra}{notes}"
 
 
 def task_spans(task: Task) -> list[Span]:

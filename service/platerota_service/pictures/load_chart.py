@@ -43,11 +43,12 @@ class Cell:
 
 @dataclass(slots=True)
 class LoadRow:
-    """A mill or a person over all columns, and in total."""
+    """A mill or a person over all columns, and in total; `title` is what its head says when pointed at."""
 
     y: float
     head: str
     sub: str
+    title: str
     cells: list[Cell] = field(default_factory=list[Cell])
     total: str = ""
 
@@ -145,7 +146,8 @@ def _rows(week: Week, columns: list[ShopDay], found: list[tuple[tuple[str, str],
     step = _step(columns)
     rows: list[LoadRow] = []
     for number, ((table, row_id), all_hours) in enumerate(found):
-        row = LoadRow(y + number * ROW_HEIGHT, clipped(shown(row_id), HEAD_CELLS - 2), clipped(week.name(table, row_id), HEAD_CELLS))
+        name = clipped(week.name(table, row_id), HEAD_CELLS)
+        row = LoadRow(y + number * ROW_HEIGHT, clipped(shown(row_id), HEAD_CELLS - 2), name, week.head_title(table, row_id))
         for at, (day, hours) in enumerate(zip(columns, all_hours, strict=True)):
             row.cells.append(_cell(f"{row.head}, {day.title}", LEFT + step * at, Scale(0, most, 0.0, step - CELL_GAP), hours))
         load, room = sum(hours.work + hours.more for hours in all_hours), sum(hours.room for hours in all_hours)

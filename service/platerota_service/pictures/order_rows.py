@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from platerota_service.named_rows import beside
 from platerota_service.pictures.drawing import SMALL, Lane, Panel, Scale, Words, box, down_mark, px
 from platerota_service.pictures.lettering import CELL_EM, clean, clipped
 from platerota_service.pictures.week import Week, duration, shown
@@ -51,7 +52,7 @@ def _head(week: Week, result: OrderResult) -> str:
 def _draw(week: Week, scale: Scale, result: OrderResult, cuts: list[Span], panel: Panel, lane: Lane) -> None:
     """The bar, its cuts, its due mark and its outcome."""
     late = bool(result.late_seconds)
-    title = f"{lane.head}: {outcome(week, result)}"
+    title = _title(week, result, lane.head)
     if result.finish is not None:
         start = result.start if result.start is not None else week.plan.now
         lane.bars.append(box("order", scale, (start, result.finish), lane.y + 4, 9, title, least=1.5))
@@ -62,6 +63,12 @@ def _draw(week: Week, scale: Scale, result: OrderResult, cuts: list[Span], panel
     panel.marks += down_mark(scale.x(result.due), lane.y + 9) if shown_due else _edge_mark(scale, result.due, lane.y)
     text = clipped(outcome(week, result), TEXT_CELLS)
     lane.words.append(Words(TEXT_LEFT, lane.y + 12, text, "late" if late or not result.placed else "small", title=title))
+
+
+def _title(week: Week, result: OrderResult, head: str) -> str:
+    """What an order's row says when pointed at: its name and note too, for which a row has no room."""
+    key = ("orders", result.id)
+    return "; ".join([f"{beside(head, week.name(*key))}: {outcome(week, result)}", *week.notes([key])])
 
 
 def _edge_mark(scale: Scale, due: int, y: float) -> str:

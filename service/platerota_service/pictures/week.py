@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 
+from platerota_service.named_rows import Key, NamedRows, beside, note_words
 from platerota_service.pictures.lettering import clean, clipped
 from platerota_shared.calendars import wall_seconds
 from platerota_shared.plan import LoadWindow, OrderResult, Plan, Run, Task
@@ -14,6 +16,8 @@ from platerota_shared.tables import Order, PlanRequest
 DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 NAME_CELLS = 40
+NOTE_CELLS = 120
+"""What of a note stands where it is read at work: two lines of a printed sheet. The board has it whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,15 +50,24 @@ class Week:
         self._lanes: dict[tuple[str, str], list[Task]] = {
             (lane.resource, lane.id): [self.tasks[task] for task in lane.tasks] for lane in plan.lanes
         }
-        self._names = {
-            (table, row.id): shown(row.name) if row.name else ""
-            for table in ("machines", "plates", "fixtures", "operators")
-            for row in getattr(request.shop, table)
-        }
+        self.rows = NamedRows(request)
 
     def name(self, table: str, row_id: str) -> str:
-        """The name of a row of the shop's `table`; empty where it has none."""
-        return self._names.get((table, row_id), "")
+        """The name of a row of `table`; empty where it has none."""
+        return shown(self.rows.name(table, row_id))
+
+    def called(self, table: str, row_id: str) -> str:
+        """The id of a row of `table` with its name, if it has one, behind it."""
+        return beside(shown(row_id), self.name(table, row_id))
+
+    def notes(self, keys: Iterable[Key]) -> list[str]:
+        """The notes of those of the rows that have one, each a line that names its row; a long note gives way at its end."""
+        return [note_words(table, shown(row_id), clipped(clean(note), NOTE_CELLS)) for (table, row_id), note in self.rows.noted(keys)]
+
+    def head_title(self, table: str, row_id: str) -> str:
+        """What the head of a row says when pointed at: the name and note that it has no room for; empty where there are none."""
+        notes = self.notes([(table, row_id)])
+        return "; ".join([self.called(table, row_id), *notes]) if notes or self.name(table, row_id) else ""
 
     @cached_property
     def late(self) -> frozenset[str]:
@@ -116,11 +129,11 @@ class Week:
         return f"{self.moment(start)}–{self.minute(end) if same else self.moment(end)}"
 
     def pieces(self, run: Run) -> tuple[str, ...]:
-        """Such as ``W308 CVR-210 op 10 ×4, op 20 ×4``, one for each order on the plate."""
+        """Such as ``W308 (pilot lot) CVR-210 op 10 ×4, op 20 ×4``, one for each order on the plate."""
         orders: dict[tuple[str, str], list[str]] = {}
         for row in run.pieces:
             orders.setdefault((row.order, row.part), []).append(f"op {row.op} ×{row.pieces}")
-        return tuple(f"{shown(order)} {shown(part)} {', '.join(ops)}" for (order, part), ops in orders.items())
+        return tuple(f"{self.called('orders', order)} {shown(part)} {', '.join(ops)}" for (order, part), ops in orders.items())
 
     def load_text(self, run: Run) -> str:
         """What lies on the plate, whoever ordered it: ``CVR-210 op 10 ×4, op 20 ×4``; several parts are joined by ``+``."""

@@ -8,6 +8,7 @@ from typing import Final, Literal, TypeVar
 
 from pydantic import BaseModel
 
+from platerota_service.named_rows import NamedRows, load_keys, note_words
 from platerota_shared.kpi_formulas import (
     MACHINE_ELEMENTS,
     MACHINE_FORMULAS,
@@ -31,7 +32,7 @@ from platerota_shared.plan import (
     Task,
     Warning_,
 )
-from platerota_shared.tables import Order, PlanRequest
+from platerota_shared.tables import Machine, Order, PlanRequest
 
 GANTT: Final = "Gantt"
 """The sheet with the chart, which is no table."""
@@ -72,18 +73,26 @@ class PlanBook:
         """The runs by id."""
         return {run.id: run for run in self.plan.runs}
 
+    def named(self) -> NamedRows:
+        """The names and notes of the request's rows."""
+        return NamedRows(self.request)
+
     def tasks(self) -> dict[str, Task]:
         """The tasks by id."""
         return {task.id: task for task in self.plan.tasks}
 
 
-def pieces_text(run: Run | None) -> str:
-    """What a run holds, as people write it: ``A-1042 op 10: 4; A-1050 op 20: 2``."""
-    return "; ".join(f"{held.order} op {held.op}: {held.pieces}" for held in run.pieces) if run is not None else ""
+def pieces_text(run: Run | None, called: Callable[[str], str] = str) -> str:
+    """What a run holds, as people write it: ``A-1042 op 10: 4; A-1050 op 20: 2``; `called` gives the words for an order's id."""
+    return "; ".join(f"{called(held.order)} op {held.op}: {held.pieces}" for held in run.pieces) if run is not None else ""
 
 
 _OWN: Final = {
     "pieces_held": "What the run holds: order, op and how many pieces of it.",
+    "operator_name": "What people call the operator.",
+    "plate_name": "What people call the plate.",
+    "fixture_name": "What people call the fixture.",
+    "notes": "The notes on operator, plate, fixture, orders and machine.",
     "of": "What the figure is of: plan, shop, machine or operator.",
     "resource": "Which machine or operator; blank for the whole.",
     "figure": "The figure's name.",
@@ -120,17 +129,20 @@ def _plan_rows(book: PlanBook) -> Iterator[tuple[Value, ...]]:
 
 
 def _window_rows(book: PlanBook) -> Iterator[tuple[Value, ...]]:
-    runs = book.runs()
+    runs, named = book.runs(), book.named()
     for window in sorted(book.plan.load_windows, key=lambda window: (window.start, window.operator, window.run)):
         run = runs.get(window.run)
         yield (
             window.operator, window.start, window.end, window.earliest_start, window.latest_end, window.plate,
             run.fixture if run is not None else None, pieces_text(run), window.machine, window.place_at, window.run,
+            named.name("operators", window.operator), named.name("plates", window.plate),
+            named.name("fixtures", run.fixture) if run is not None else None,
+            "; ".join(note_words(*key, note) for key, note in named.noted(load_keys(window, run))),
         )
 
 
 def _machine_rows(book: PlanBook) -> Iterator[tuple[Value, ...]]:
-    runs, tasks = book.runs(), book.tasks()
+    runs, tasks, named = book.runs(), book.tasks(), book.named()
     for lane in book.plan.lanes:
         if lane.resource == "machine":
             for name in lane.tasks:
@@ -139,6 +151,7 @@ def _machine_rows(book: PlanBook) -> Iterator[tuple[Value, ...]]:
                 yield (
                     lane.id, task.start, task.end, task.kind, task.operator, run.plate if run is not None else task.plate,
                     task.fixture or (run.fixture if run is not None else None), pieces_text(run), task.run, task.id,
+                    named.name("machines", lane.id), named.note("machines", lane.id),
                 )
 
 
@@ -146,9 +159,10 @@ def _order_rows(book: PlanBook) -> Iterator[tuple[Value, ...]]:
     asked = {order.id: order for order in book.request.orders} if book.request is not None else {}
     for order in book.plan.orders:
         row = asked.get(order.id)
-        name, part, quantity = (row.name, row.part, row.quantity) if row is not None else (None, None, None)
+        name, part, quantity, note = (row.name, row.part, row.quantity, row.note) if row is not None else (None, None, None, None)
         yield (
             order.id, name, part, quantity, order.start, order.finish, order.due, order.late_seconds, order.placed, order.runs, order.why,
+            note,
         )
 
 
@@ -217,13 +231,14 @@ PLAN_TABLES: Final[tuple[PlanTable, ...]] = (
         "start:at end:at kind operator machine plate fixture run pieces_held order op:n float_seconds:n overtime:yes frozen:yes id", Task,
     ), _plan_rows),
     PlanTable("load_windows", "Load windows", _columns(
-        "operator start:at end:at earliest_start:at latest_end:at plate fixture pieces_held machine place_at:at run", LoadWindow, Run,
+        "operator start:at end:at earliest_start:at latest_end:at plate fixture pieces_held machine place_at:at run "
+        "operator_name plate_name fixture_name notes", LoadWindow, Run,
     ), _window_rows),
     PlanTable("machines", "Machines", _columns(
-        "machine start:at end:at kind operator plate fixture pieces_held run id", Task,
+        "machine start:at end:at kind operator plate fixture pieces_held run id name note", Task, Machine,
     ), _machine_rows),
     PlanTable("orders", "Orders", _columns(
-        "id name part quantity:n start:at finish:at due:at late_seconds:n placed:yes runs:n why", OrderResult, Order,
+        "id name part quantity:n start:at finish:at due:at late_seconds:n placed:yes runs:n why note", OrderResult, Order,
     ), _order_rows),
     PlanTable("runs", "Runs", _columns("id plate fixture machine order part op:n pieces:n", Run, RunPieces), _run_rows),
     PlanTable("kpis", "KPIs", _columns("of resource figure value:n meaning"), _kpi_rows),

@@ -10,7 +10,7 @@ from platerota_service.workbook.plan_tables import GANTT, PLAN_TABLES, PlanBook,
 from platerota_service.workbook.styles import Book, Page, print_wide, write_cell
 
 _WIDTHS = {"text": 14, "instant": 19, "number": 12, "flag": 10}
-_WIDE = {"pieces_held": 34, "why": 90, "detail": 110, "meaning": 90, "figure": 30, "id": 22}
+_WIDE = {"pieces_held": 34, "why": 90, "detail": 110, "meaning": 90, "note": 40, "notes": 60, "figure": 30, "id": 22}
 
 
 def plan_workbook(book: PlanBook) -> bytes:

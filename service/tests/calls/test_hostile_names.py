@@ -1,4 +1,4 @@
-"""Names that nobody expects, as ids of everything, through every way in and every way out: they stay text, and stay what they are."""
+"""Names that nobody expects, as ids, names and notes of everything, through every way in and out: they stay text and what they are."""
 
 from __future__ import annotations
 
@@ -60,6 +60,14 @@ def renamed(value: Any, name: str) -> Any:
     return new_id(value, name) if isinstance(value, str) and value in NAMES else value
 
 
+def noted(request: Document, name: str) -> Document:
+    """A request with the hostile name as name and note of each row that can have them; with plain words under plain names."""
+    shop = request["shop"]
+    for row in (*(row for table in ("machines", "plates", "fixtures", "operators") for row in shop[table]), *request["orders"]):
+        row |= {"name": name or "plain", "note": name or "plain words"}
+    return request
+
+
 def new_id(old: str, name: str) -> str:
     """The hostile id of a thing: the name comes first, so that a formula begins with its sign."""
     return f"{name}{NAMES.index(old)}" if name else old
@@ -80,7 +88,7 @@ class Tags(HTMLParser):
 
 async def answers(client: httpx.AsyncClient, worker: HandWorker, name: str) -> dict[str, httpx.Response]:
     """What every way of reading a plan answers about the example week under a hostile name."""
-    made = await client.post("/v1/plans", json=renamed(example("request"), name), headers={"Prefer": "respond-async"})
+    made = await client.post("/v1/plans", json=noted(renamed(example("request"), name), name), headers={"Prefer": "respond-async"})
     assert made.status_code == 202, made.text
     plan_id = made.json()["id"]
     beside = ("id", "status", "problem", "progress", "shop", "base", "compare")
@@ -120,7 +128,7 @@ def check_data(hostile: dict[str, httpx.Response], name: str) -> None:
         tables |= {inside: rows_of(archive.read(inside)) for inside in archive.namelist()}
     cells = [cell for rows in tables.values() for row in rows for cell in row]
     assert not [cell for cell in cells if cell.startswith(("=", "@", "\t", "\r"))]
-    assert {guarded(order), guarded(plate)} <= set(cells)
+    assert {guarded(order), guarded(plate), guarded(name)} <= set(cells)
     calendar = icalendar.Calendar.from_ical(hostile["/load-windows.ics"].content)
     assert len(calendar.walk("VEVENT")) == len(plan["load_windows"]) == 1
     for page in openpyxl.load_workbook(io.BytesIO(hostile["?format=xlsx"].content)).worksheets:
