@@ -94,6 +94,10 @@ UNKNOWN_SHOP = Kind("unknown-shop", 404, "no such shop", "PUT the shop first; GE
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
 UNKNOWN_WEBHOOK = Kind("unknown-webhook", 404, "no such webhook", "GET /v1/webhooks lists those that are there.")
 UNKNOWN_DELIVERY = Kind("unknown-delivery", 404, "no such delivery", "GET the deliveries of the webhook; old ones are forgotten.")
+WEBHOOK_DISABLED = Kind(
+    "webhook-disabled", 409, "the webhook is disabled",
+    "PUT the webhook with `enabled` true once its address takes messages again, then send the message again.",
+)
 NOT_READY = Kind(
     "not-ready", 409, "the plan is not ready", "GET the plan, best with the header 'Prefer: wait=20', until its status is 'ready'.",
 )
@@ -129,7 +133,7 @@ KINDS = {
     for kind in (
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
         NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
-        UNKNOWN_DELIVERY, WRONG_METHOD,
+        UNKNOWN_DELIVERY, WEBHOOK_DISABLED, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
         RISKS_TOO_SLOW, HTTP,

@@ -37,7 +37,10 @@ class WebhookSettings(Row):
     events: Annotated[tuple[EventName, ...], Field(min_length=1, max_length=len(EVENTS))] = EVENTS
     """What it is told of; everything where it is not given. The plans of a question are plans too: `question` of a message names it."""
     enabled: Flag = True
-    """Whether it is told. The service takes this back where the address answers 410 (gone)."""
+    """Whether it is told. The service takes this back where the address answers 410 (gone).
+
+    A message whose next attempt comes while this is false is given up.
+    """
 
 
 class WebhookEntry(BaseModel):
@@ -81,7 +84,7 @@ class DeliveryEntry(BaseModel):
     attempts: int = Field(description="How often it was sent.")
     next: str | None = Field(description="When it is sent next, UTC; null once it has ended.")
     last_status: int | None = Field(description="The HTTP status of the last attempt; null where there was no answer.")
-    last_error: str | None = Field(description="Why the last attempt did not arrive; null where it did.")
+    last_error: str | None = Field(description="Why the last attempt did not arrive, or why none was made any more; null where it arrived.")
     created: str = Field(description="When what it tells of happened, UTC.")
     ended: str | None = Field(description="When it arrived or was given up, UTC; null where it is still to be sent.")
 

@@ -15,6 +15,10 @@ from platerota_service.webhooks.outbox import Outbox
 from platerota_service.webhooks.sending import new_secret
 
 
+class WebhookDisabled(Exception):
+    """Nothing is sent to a webhook that is disabled."""
+
+
 class WebhookBook:
     """The webhooks of `tenant` in `store`."""
 
@@ -65,10 +69,17 @@ class WebhookBook:
             return session.scalars(newest_first(query, WebhookDeliveryRow.created_ms, WebhookDeliveryRow.id, cursor, limit)).all()
 
     def resend(self, hook_id: str, delivery_id: str, outbox: Outbox) -> WebhookDeliveryRow | None:
-        """Send an ended message again, with as many attempts as a new one; one that is still being sent stays so. None: there is none."""
+        """Send an ended message again, with as many attempts as a new one; one that is still being sent stays so. None: there is none.
+
+        Raises
+        ------
+        WebhookDisabled
+        """
         mine = (WebhookDeliveryRow.id == delivery_id, WebhookDeliveryRow.endpoint_id == hook_id, WebhookDeliveryRow.tenant == self._tenant)
         with self._store.writing() as session:
             row = session.scalar(sa.select(WebhookDeliveryRow).where(*mine).with_for_update())
+            if row is not None and not session.get_one(WebhookEndpointRow, hook_id).enabled:
+                raise WebhookDisabled
             if row is not None and row.state != "waiting":
                 row.state, row.attempts, row.next_ms, row.ended_ms = "waiting", 0, now_ms(), None
                 session.flush()

@@ -25,6 +25,7 @@ from platerota_service.kinds import (
     UNKNOWN_DELIVERY,
     UNKNOWN_WEBHOOK,
     UNREADABLE,
+    WEBHOOK_DISABLED,
     WRONG_MEDIA_TYPE,
 )
 from platerota_service.problems import ProblemError, ProblemFault
@@ -42,7 +43,7 @@ from platerota_service.webhooks.answers import (
     webhook_answer,
     webhook_body,
 )
-from platerota_service.webhooks.book import WebhookBook
+from platerota_service.webhooks.book import WebhookBook, WebhookDisabled
 from platerota_shared.document import duplicate_keys, read_document
 from platerota_shared.faults import RequestRefused
 from platerota_shared.records import read_row
@@ -75,7 +76,8 @@ async def create_webhook(call: Request, caller: Administrator, store: StoreOf, s
     What each message holds is described under `webhooks` of this description.
 
     A message is sent until it is answered 2xx within 15 seconds: at once, and after about 5 s, 5 min, 30 min, 2 h, 5 h, 10 h, 14 h,
-    20 h and 24 h. Redirects are not followed. Only public addresses are told, unless the service allows its own network.
+    20 h and 24 h. Redirects are not followed. A message that waits is given up where its webhook is disabled when it is its turn.
+    Only public addresses are told, unless the service allows its own network.
     """
     given = _read(await read_body(call, _LONGEST_BODY), settings.webhooks_inside)
     return _shown_once(await asyncio.to_thread(WebhookBook(store, caller.tenant).add, given), 201)
@@ -162,13 +164,16 @@ async def list_deliveries(
 
 @router.post(
     "/{hook_id}/deliveries/{delivery_id}/resend", operation_id="resend_delivery", summary="Send a message again", status_code=202,
-    response_description="The message is sent again", responses=guarded_answers(UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY),
+    response_description="The message is sent again", responses=guarded_answers(UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WEBHOOK_DISABLED),
 )
 async def resend_delivery(hook_id: HookId, delivery_id: DeliveryId, caller: Administrator, parts: PartsOf) -> DeliveryEntry:
     """Send a message that arrived or was given up again, with as many attempts as a new one. A body is not read."""
     book = WebhookBook(parts.store, caller.tenant)
     hook = await _existing(book, hook_id)
-    row = await asyncio.to_thread(book.resend, hook.id, delivery_id.replace("\0", ""), parts.outbox)
+    try:
+        row = await asyncio.to_thread(book.resend, hook.id, delivery_id.replace("\0", ""), parts.outbox)
+    except WebhookDisabled:
+        raise ProblemError(WEBHOOK_DISABLED, f"the webhook '{hook.id}' is disabled, so nothing is sent to it") from None
     if row is None:
         raise ProblemError(UNKNOWN_DELIVERY, f"the webhook '{hook_id}' has no message '{delivery_id[:64]}'")
     return delivery_entry(row)

@@ -240,6 +240,45 @@ class TestSending:
         await ended_plan(client, request_document)
         assert len(rows(store)) == 1
 
+    async def test_a_message_that_waits_for_an_address_that_is_gone_is_not_sent(
+        self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
+        deliveries: Callable[[Receiver], Deliveries],
+    ) -> None:
+        for _ in range(2):
+            await ended_plan(client, request_document)
+        receiver, (first, second) = Receiver(410), rows(store)
+        for row in (first, second, second):
+            await deliveries(receiver).attempt(row.id, 1)
+        assert [request.headers["webhook-id"] for request in receiver.taken] == [first.id]
+        _, after = rows(store)
+        assert (after.state, after.last_error, after.attempts, after.next_ms) == ("failed", "the webhook is disabled", 0, None)
+        assert after.ended_ms is not None
+
+    async def test_a_message_to_a_webhook_that_is_switched_on_again_in_time_is_sent(
+        self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
+        deliveries: Callable[[Receiver], Deliveries],
+    ) -> None:
+        await ended_plan(client, request_document)
+        for enabled in (False, True):
+            assert (await client.put(f"/v1/webhooks/{hook['id']}", json={**HOOK, "enabled": enabled}, headers=ANY)).status_code == 200
+        receiver = Receiver(200)
+        await deliveries(receiver).attempt(rows(store)[0].id, 1)
+        assert (len(receiver.taken), rows(store)[0].state) == (1, "delivered")
+
+    async def test_a_disabled_webhook_is_sent_nothing_again_and_that_is_said(
+        self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
+        deliveries: Callable[[Receiver], Deliveries],
+    ) -> None:
+        await ended_plan(client, request_document)
+        (row,) = rows(store)
+        await deliveries(Receiver(410)).attempt(row.id, 1)
+        address = f"/v1/webhooks/{hook['id']}"
+        problem(await client.post(f"{address}/deliveries/none/resend"), "unknown-delivery")
+        problem(await client.post(f"{address}/deliveries/{row.id}/resend"), "webhook-disabled")
+        assert rows(store)[0].state == "failed"
+        await client.put(address, json=HOOK, headers=ANY)
+        assert (await client.post(f"{address}/deliveries/{row.id}/resend")).status_code == 202
+
     async def test_an_ended_message_is_sent_again_where_that_is_asked(
         self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
         deliveries: Callable[[Receiver], Deliveries],
