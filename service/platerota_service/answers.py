@@ -17,6 +17,7 @@ from platerota_service.kinds import (
     KEY_MISSING,
     KEY_REFUSED,
     NO_SUCH_PART,
+    NO_WORKER,
     SCOPE_MISSING,
     STILL_ANSWERING,
     STORE,
@@ -46,6 +47,7 @@ _DETAILS = {
     NO_SUCH_PART: "the plan has no operator 'Bob'; it has Ines, Rui, Marta",
     STORE: "the database does not answer",
     WARMING: "the optimiser is being compiled for this machine, once, which takes two to three minutes",
+    NO_WORKER: "no worker is at the database",
 }
 _ERRORS = {
     UNREADABLE: [
@@ -140,7 +142,7 @@ def problem_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) 
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
-        if kind in (BUSY, STORE, STILL_ANSWERING, TOO_MANY_CALLS, WARMING):
+        if kind in (BUSY, STORE, STILL_ANSWERING, TOO_MANY_CALLS, WARMING, NO_WORKER):
             answer["headers"] = headers_described("Retry-After")
         if kind.title not in answer["description"]:
             answer["description"] += f", or {kind.title}"

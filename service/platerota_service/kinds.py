@@ -75,6 +75,11 @@ WARMING = Kind(
     "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
     " waits its turn, and its plan is fetched from its Location.",
 )
+NO_WORKER = Kind(
+    "no-worker", 503, "nobody is there to solve",
+    "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
+    " solved once a worker is there, and its plan is fetched from its Location. Whoever runs the service starts a worker.",
+)
 KEY_MISSING = Kind(
     "key-missing", 401, "no key was given",
     "Send a key in the header 'Authorization: Bearer …' or 'X-API-Key: …', never in the address; `platerota keys create` makes one.",
@@ -135,7 +140,7 @@ KINDS = {
         NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
         UNKNOWN_DELIVERY, WEBHOOK_DISABLED, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
-        IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
+        IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, NO_WORKER, STORE,
         RISKS_TOO_SLOW, HTTP,
     )
 }

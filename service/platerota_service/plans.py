@@ -19,6 +19,7 @@ from platerota_service.kinds import (
     FAULTS,
     KEY_REUSED,
     NO_SUCH_TABLE,
+    NO_WORKER,
     STILL_ANSWERING,
     TOO_LARGE,
     TOO_LONG_TO_WAIT,
@@ -54,6 +55,7 @@ MADE = {
 """The described answers of a call that makes a plan."""
 MAKING_REFUSED = (
     UNREADABLE, BAD_HEADER, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, STILL_ANSWERING, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED, BUSY, WARMING,
+    NO_WORKER,
 )
 """Why such a call may be refused."""
 
