@@ -99,6 +99,10 @@ UNKNOWN_SHOP = Kind("unknown-shop", 404, "no such shop", "PUT the shop first; GE
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
 UNKNOWN_WEBHOOK = Kind("unknown-webhook", 404, "no such webhook", "GET /v1/webhooks lists those that are there.")
 UNKNOWN_DELIVERY = Kind("unknown-delivery", 404, "no such delivery", "GET the deliveries of the webhook; old ones are forgotten.")
+TOO_MANY_WEBHOOKS = Kind(
+    "too-many-webhooks", 409, "there are too many webhooks",
+    "DELETE one that is not needed any more, or PUT another address or other events to one that is there.",
+)
 WEBHOOK_DISABLED = Kind(
     "webhook-disabled", 409, "the webhook is disabled",
     "PUT the webhook with `enabled` true once its address takes messages again, then send the message again.",
@@ -138,7 +142,7 @@ KINDS = {
     for kind in (
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
         NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, UNKNOWN_ROW, UNKNOWN_WEBHOOK,
-        UNKNOWN_DELIVERY, WEBHOOK_DISABLED, WRONG_METHOD,
+        UNKNOWN_DELIVERY, WEBHOOK_DISABLED, TOO_MANY_WEBHOOKS, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
         IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, NO_WORKER, STORE,
         RISKS_TOO_SLOW, HTTP,

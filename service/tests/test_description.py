@@ -303,5 +303,6 @@ async def test_the_preferences_and_the_busy_answers_are_described(description: d
         assert "Prefer" in [one["name"] for one in found[name]["parameters"]], name
     for name in ("post /v1/plans", "get /v1/health/ready"):
         busy = found[name]["responses"]["503"]
-        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "store-unavailable", "warming-up"}, name
+        examples = busy["content"]["application/problem+json"]["examples"]
+        assert set(examples) == {"busy", "store-unavailable", "warming-up", "no-worker"}, name
         assert "Retry-After" in busy["headers"], name

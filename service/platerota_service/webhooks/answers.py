@@ -64,11 +64,13 @@ class NewWebhook(WebhookEntry):
 
 
 class WebhookList(BaseModel):
-    """The addresses that are told of plans and questions."""
+    """A page of the addresses that are told of plans and questions, the newest first."""
 
-    model_config = with_example({"items": [HOOK_EXAMPLE]})
+    model_config = with_example({"items": [HOOK_EXAMPLE], "self": "/v1/webhooks?limit=50", "next": None})
 
-    items: list[WebhookEntry] = Field(description="The addresses, the newest first.")
+    items: list[WebhookEntry] = Field(description="The addresses of this page.")
+    self_: str = Field(alias="self", description="The address of this page.")
+    next: str | None = Field(description="The address of the next page; null on the last one.")
 
 
 class DeliveryEntry(BaseModel):
