@@ -17,6 +17,7 @@ from platerota_service.kinds import (
     KEY_MISSING,
     KEY_REFUSED,
     NO_SUCH_PART,
+    NO_WORKER,
     SCOPE_MISSING,
     STILL_ANSWERING,
     STORE,
@@ -48,6 +49,7 @@ _DETAILS = {
     STORE: "the database does not answer",
     TAKEN: "what was asked for is at /v1/plans/3f2b8a4c9d5e4f60a1b2c3d4e5f60718, but the service is closing",
     WARMING: "the optimiser is being compiled for this machine, once, which takes two to three minutes",
+    NO_WORKER: "no worker is at the database",
 }
 _ERRORS = {
     UNREADABLE: [
@@ -149,7 +151,7 @@ def problem_answers(*kinds: Kind, faults: Sequence[ProblemFault] | None = None) 
         key: int | str = "default" if kind is INTERNAL else kind.status
         content = {PROBLEM_JSON: {"schema": reference("Problem"), "examples": {}}}
         answer = answers.setdefault(key, {"description": kind.title, "content": content})
-        if kind in (BUSY, STORE, STILL_ANSWERING, TAKEN, TOO_MANY_CALLS, WARMING):
+        if kind in (BUSY, STORE, STILL_ANSWERING, TAKEN, TOO_MANY_CALLS, WARMING, NO_WORKER):
             answer.setdefault("headers", {}).update(headers_described("Retry-After"))
         if kind in (STILL_ANSWERING, TAKEN):
             answer.setdefault("headers", {}).update(headers_described("Location"))

@@ -26,8 +26,8 @@ from platerota_service.command_words import FINDINGS, WELL, refuse, say, setting
 from platerota_service.executor import prepare_queue
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, StoreError
-from platerota_service.upkeep import name_held
 from platerota_service.watch.logs import start_logging
+from platerota_service.worker_names import name_held
 from platerota_shared.faults import RequestRefused
 from platerota_shared.plate_checks import check_plate as checked_plate
 from platerota_shared.plate_checks import read_plate_check

@@ -61,7 +61,7 @@ class Stored:
 
 
 def replay(
-    plan: Annotated[str, typer.Argument(metavar="PLAN", help="Id of a stored plan, or a file of the folder in PLATEROTA_REPLAY_DIRECTORY.")],
+    plan: Annotated[str, typer.Argument(metavar="PLAN", help="Id of a stored plan, or a file from PLATEROTA_REPLAY_DIRECTORY.")],
     out: Annotated[Path, typer.Option("-o", "--out", metavar="FOLDER", help="Where what is found goes; made where it is missing.")],
     store: Annotated[
         str | None, typer.Option(help="URL of the database; where not given PLATEROTA_DATABASE_URL, else the file in the data folder."),

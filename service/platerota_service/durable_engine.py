@@ -12,7 +12,17 @@ from dbos import DBOSClient
 from sqlalchemy.orm import Session
 
 from platerota_service.changes import Changes
-from platerota_service.engine import AlreadyEnded, Beside, EngineClosed, EngineWarming, Guard, PlanState, Submission, UnknownPlan
+from platerota_service.engine import (
+    AlreadyEnded,
+    Beside,
+    EngineClosed,
+    EngineWarming,
+    Guard,
+    NoWorker,
+    PlanState,
+    Submission,
+    UnknownPlan,
+)
 from platerota_service.executor import open_client, prepare_queue
 from platerota_service.queueing import check_room, queue_plan
 from platerota_service.settings import ServiceSettings
@@ -21,6 +31,7 @@ from platerota_service.solve_process import SOLVE_CHILD
 from platerota_service.store import LOCAL_TENANT, Store, plan_rows
 from platerota_service.webhooks.outbox import Outbox
 from platerota_service.worker import Worker
+from platerota_service.worker_names import Presence
 from platerota_shared.plan import Status
 from platerota_shared.reading import read_request
 from platerota_shared.tables import PlanRequest
@@ -47,6 +58,7 @@ class DurableEngine:
         self._settings = settings
         self._store = store
         self._worker = Worker(settings, store, command) if solves else None
+        self._presence = Presence(store, settings.watch_seconds)
         self._changes = Changes(store)
         self._outbox = Outbox(store)
         self._client: DBOSClient | None = None
@@ -64,12 +76,12 @@ class DurableEngine:
         """Nothing where a plan gets its turn; see :meth:`platerota_service.engine.Engine.check_ready`."""
         if self._closed:
             raise EngineClosed
-        ready = self._worker is None or await self._worker.ready(patience)
+        ready = await (self._worker or self._presence).ready(patience)
         if self._closed:
             raise EngineClosed
         await asyncio.to_thread(check_room, self._store, self._settings.queue_limit)
-        if not ready and self._worker is not None:
-            raise EngineWarming(compiling=self._worker.compiling)
+        if not ready:
+            raise EngineWarming(compiling=self._worker.compiling) if self._worker is not None else NoWorker
 
     async def submit(self, submission: Submission, beside: Beside | None = None) -> str:
         """Store and queue a plan; see :meth:`platerota_service.engine.Engine.submit`."""

@@ -55,6 +55,10 @@ class EngineWarming(EngineError):
         self.compiling = compiling
 
 
+class NoWorker(EngineError):
+    """No worker is at the database: a request is taken, but nobody solves it before one is there."""
+
+
 class QueueFull(EngineError):
     """`limit` plans wait already."""
 
@@ -170,7 +174,7 @@ class Engine(Protocol):
 
         Raises
         ------
-        EngineWarming, QueueFull, EngineClosed
+        EngineWarming, NoWorker, QueueFull, EngineClosed
         """
         ...
 

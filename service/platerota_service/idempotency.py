@@ -1,4 +1,4 @@
-"""Idempotency-Key: a call that is sent again because its answer was lost makes no second plan, and asks no second question.
+"""Idempotency-Key: a call that is sent again because its answer was lost has its effect once: no second plan, question or webhook.
 
 After the draft standard (https://datatracker.ietf.org/doc/draft-ietf-httpapi-idempotency-key-header/): a key is kept for 24 hours.
 The same key with another body is refused, one whose first call is still being answered too, and else the first answer is given
@@ -27,7 +27,7 @@ from platerota_service.store import IdempotencyRow, Store, now_ms
 _KEPT_MS: Final = 24 * 3_600_000
 
 IdempotencyKey = Annotated[str | None, Header(
-    description="A text of your own, new for each new request, such as a UUID; a call that is sent again then makes no second plan.",
+    description="A text of your own, new for each new request, such as a UUID; a call that is sent again then makes nothing a second time.",
     examples=['"0f4a3f6e-5c55-4a39-8a46-6f8c1d0a8a0e"'],
 )]
 
@@ -62,8 +62,13 @@ class Once:
             raise ProblemError(KEY_REUSED, "the same Idempotency-Key came with another request before")
         return row
 
-    def note(self, session: Session, status: int | None, *, plan_id: str | None = None, question_id: str | None = None) -> None:
-        """Keep, beside the plan or question and in its transaction, that this key made it; `status` where the answer is settled.
+    def note(
+        self, session: Session, status: int | None, *, plan_id: str | None = None, question_id: str | None = None,
+        location: str | None = None,
+    ) -> None:
+        """Keep, beside what this key made and in its transaction, that it did; `status` where the answer is settled.
+
+        What is neither a plan nor a question is known by its `location`.
 
         Raises
         ------
@@ -74,7 +79,8 @@ class Once:
         session.execute(sa.delete(IdempotencyRow).where(IdempotencyRow.expires_ms <= now))
         session.add(IdempotencyRow(
             tenant=self.tenant, key=self.key, operation=self.operation, body_hash=self.body_hash, plan_id=plan_id,
-            question_id=question_id, status=status, headers=None, body=None, created_ms=now, expires_ms=now + _KEPT_MS,
+            question_id=question_id, status=status, headers=json.dumps({"Location": location}) if location is not None else None,
+            body=None, created_ms=now, expires_ms=now + _KEPT_MS,
         ))
         try:
             session.flush()

@@ -77,6 +77,11 @@ WARMING = Kind(
     "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
     " waits its turn, and its plan is fetched from its Location.",
 )
+NO_WORKER = Kind(
+    "no-worker", 503, "nobody is there to solve",
+    "Send the request again after the seconds that Retry-After says, or now with the header 'Prefer: respond-async': then it is taken,"
+    " solved once a worker is there, and its plan is fetched from its Location. Whoever runs the service starts a worker.",
+)
 KEY_MISSING = Kind(
     "key-missing", 401, "no key was given",
     "Send a key in the header 'Authorization: Bearer …' or 'X-API-Key: …', never in the address; `platerota keys create` makes one.",
@@ -99,6 +104,14 @@ NONE_RELEASED = Kind(
 UNKNOWN_ROW = Kind("unknown-row", 404, "no such row", "GET the table to see its rows and how each is addressed.")
 UNKNOWN_WEBHOOK = Kind("unknown-webhook", 404, "no such webhook", "GET /v1/webhooks lists those that are there.")
 UNKNOWN_DELIVERY = Kind("unknown-delivery", 404, "no such delivery", "GET the deliveries of the webhook; old ones are forgotten.")
+TOO_MANY_WEBHOOKS = Kind(
+    "too-many-webhooks", 409, "there are too many webhooks",
+    "DELETE one that is not needed any more, or PUT another address or other events to one that is there.",
+)
+WEBHOOK_DISABLED = Kind(
+    "webhook-disabled", 409, "the webhook is disabled",
+    "PUT the webhook with `enabled` true once its address takes messages again, then send the message again.",
+)
 NOT_READY = Kind(
     "not-ready", 409, "the plan is not ready", "GET the plan, best with the header 'Prefer: wait=20', until its status is 'ready'.",
 )
@@ -143,9 +156,9 @@ KINDS = {
     for kind in (
         UNREADABLE, NO_SUCH_TABLE, TOO_LONG_TO_WAIT, BAD_HEADER, BAD_CURSOR, KEY_MISSING, KEY_REFUSED, SCOPE_MISSING, FOREIGN_FORM,
         NO_FORM, NOT_FOUND, UNKNOWN_PLAN, UNKNOWN_QUESTION, NO_SUCH_PART, UNKNOWN_OPERATOR, UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_ROW,
-        UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WRONG_METHOD,
+        UNKNOWN_WEBHOOK, UNKNOWN_DELIVERY, WEBHOOK_DISABLED, TOO_MANY_WEBHOOKS, WRONG_METHOD,
         ALREADY_ENDED, QUESTION_ENDED, NOT_READY, NOT_RELEASABLE, STILL_ANSWERING, CHANGED, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED,
-        KEY_SPENT, IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, STORE,
+        KEY_SPENT, IF_MATCH_MISSING, TOO_MANY_CALLS, INTERNAL, NO_FONTS, NO_SOLVER, BUSY, WARMING, NO_WORKER, STORE,
         TAKEN, RISKS_TOO_SLOW, HTTP,
     )
 }

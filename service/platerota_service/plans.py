@@ -21,6 +21,7 @@ from platerota_service.kinds import (
     KEY_REUSED,
     KEY_SPENT,
     NO_SUCH_TABLE,
+    NO_WORKER,
     STILL_ANSWERING,
     TAKEN,
     TOO_LARGE,
@@ -57,7 +58,7 @@ MADE = {
 """The described answers of a call that makes a plan."""
 MAKING_REFUSED = (
     UNREADABLE, BAD_HEADER, TOO_LONG_TO_WAIT, UNKNOWN_PLAN, STILL_ANSWERING, TOO_LARGE, WRONG_MEDIA_TYPE, FAULTS, KEY_REUSED, BUSY, WARMING,
-    TAKEN, KEY_SPENT,
+    TAKEN, KEY_SPENT, NO_WORKER,
 )
 """Why such a call may be refused."""
 

@@ -40,9 +40,11 @@ class ProblemKind(BaseModel):
 class ProblemKinds(BaseModel):
     """Every kind of problem and every code of a fault."""
 
-    model_config = with_example({"items": [_EXAMPLE]})
+    model_config = with_example({"items": [_EXAMPLE], "self": "/v1/problems", "next": None})
 
     items: list[ProblemKind] = Field(description="Problems first, then faults.")
+    self_: str = Field(alias="self", description="The address of this list.")
+    next: None = Field(default=None, description="Always null: the list is whole.")
 
 
 T = TypeVar("T", ProblemKind, ProblemKinds)
@@ -58,7 +60,8 @@ _PAGE: Answers = {
 )
 async def list_problem_kinds(call: Request) -> ProblemKinds | Response:
     """Tell what every problem's `type` and every fault's `code` means; a page for people where the caller's `Accept` asks for HTML."""
-    return _answer(call, "Problems and faults", list(_all().values()), ProblemKinds(items=list(_all().values())))
+    kinds = list(_all().values())
+    return _answer(call, "Problems and faults", kinds, ProblemKinds(items=kinds, self="/v1/problems"))
 
 
 @router.get(

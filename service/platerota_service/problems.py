@@ -19,13 +19,14 @@ from starlette.routing import compile_path
 
 from platerota_service.access.headers import SAFE_HEADERS
 from platerota_service.access.tokens import without_secrets
-from platerota_service.engine import AlreadyEnded, EngineClosed, EngineError, EngineWarming, QueueFull, UnknownPlan
+from platerota_service.engine import AlreadyEnded, EngineClosed, EngineError, EngineWarming, NoWorker, QueueFull, UnknownPlan
 from platerota_service.kinds import (
     ALREADY_ENDED,
     BUSY,
     FAULTS,
     HTTP,
     INTERNAL,
+    NO_WORKER,
     NOT_FOUND,
     STORE,
     TAKEN,
@@ -143,6 +144,8 @@ async def _engine(_request: Request, error: Exception) -> Response:
         seconds = _RETRY_COMPILING_SECONDS if error.compiling else 1
         headers = {"Retry-After": str(seconds)}
         return problem_response(WARMING, words if error.compiling else "the optimiser is being loaded", headers=headers)
+    if isinstance(error, NoWorker):
+        return problem_response(NO_WORKER, "no worker is at the database", headers={"Retry-After": str(_RETRY_SECONDS)})
     if isinstance(error, QueueFull):
         return problem_response(BUSY, f"{error.limit} plans wait already", headers={"Retry-After": str(_RETRY_SECONDS)})
     return closing_response()

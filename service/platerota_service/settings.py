@@ -62,6 +62,7 @@ class ServiceSettings(BaseSettings):
         The name of this worker, the same after each restart and of no other process: what it left unfinished it goes on with.
     watch_seconds
         How often the workers of a PostgreSQL database look for one that has vanished; after three misses they share its plans.
+        A process that only answers callers takes a fleet's workers for gone after as long without any.
     solve_memory_mib
         Memory limit of one solve, and of one simulation of risk, in MiB of address space, where the system can limit it.
     stop_grace_seconds

@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable, Set
 from datetime import UTC, datetime, timedelta
 from typing import Final
-from zlib import crc32
 
 import sqlalchemy as sa
 from dbos import DBOSClient, WorkflowStatus
@@ -18,10 +17,8 @@ from platerota_service.attempts import Attempts
 from platerota_service.executor import enqueue, enqueue_question, open_client
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, StoreError, now_ms, plan_rows, question_rows
+from platerota_service.worker_names import MISSES, NAMES, lock_of
 
-_NAMES: Final = 7_319
-"""The class of the PostgreSQL advisory locks that workers hold on their names; the lock is lost with the connection."""
-_MISSES: Final = 3
 _NAME_PATIENCE: Final = 15.0
 _TIDY_SECONDS: Final = 30.0
 _LOST_AFTER_MS: Final = 60_000
@@ -90,7 +87,7 @@ class Upkeep:
             return self._held is not None
         connection = self._store.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
         try:
-            taken = connection.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), _lock(self._settings.worker_id))
+            taken = connection.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), lock_of(self._settings.worker_id))
         except SQLAlchemyError:
             connection.invalidate()
             raise
@@ -136,21 +133,21 @@ class Upkeep:
                 owned.setdefault(one.executor_id, []).append(one)
         self._misses = {name: self._misses.get(name, 0) + 1 for name in owned if self._is_free(self._held, name)}
         for name, misses in self._misses.items():
-            if misses >= _MISSES:
+            if misses >= MISSES:
                 _log.warning("worker %s has vanished; what it had, %d, is queued again", name, len(owned[name]))
                 for queue in {one.queue_name for one in owned[name]}:
                     client.resume_workflows([one.workflow_id for one in owned[name] if one.queue_name == queue], queue_name=queue)
 
     def _is_free(self, connection: sa.Connection, name: str) -> bool:
         """Whether nobody holds a name."""
-        free = bool(connection.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), _lock(name)))
+        free = bool(connection.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), lock_of(name)))
         if free:
-            connection.execute(sa.text("SELECT pg_advisory_unlock(:names, :name)"), _lock(name))
+            connection.execute(sa.text("SELECT pg_advisory_unlock(:names, :name)"), lock_of(name))
         return free
 
     def _tidy(self, client: DBOSClient) -> None:
         """One worker at a time: two would take a plan that one has just queued anew for lost."""
-        tidying = {"names": _NAMES, "name": 0}
+        tidying = {"names": NAMES, "name": 0}
         if self._store.embedded:
             self._tidy_all(client)
         elif self._held is not None and self._held.scalar(sa.text("SELECT pg_try_advisory_lock(:names, :name)"), tidying):
@@ -211,26 +208,3 @@ class Upkeep:
         if one.status == "PENDING" and one.executor_id == self._settings.worker_id:
             return one.workflow_id in under_way
         return one.status in _HELD
-
-
-def name_held(store: Store, name: str) -> bool:
-    """Whether a worker of a PostgreSQL database holds its name; only looks, and so never takes it from one that starts.
-
-    Raises
-    ------
-    StoreError
-        Where the database cannot be reached.
-    """
-    with store.faults_in_words(), store.engine.connect() as connection:
-        # The catalogue shows the two signed numbers of a lock as unsigned ones.
-        held = connection.scalar(sa.text(
-            "SELECT EXISTS (SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 2 AND classid = :names"
-            " AND objid = :name AND database = (SELECT oid FROM pg_database WHERE datname = current_database()))"
-        ), {"names": _NAMES, "name": crc32(name.encode())})
-    return bool(held)
-
-
-def _lock(name: str) -> dict[str, int]:
-    """The advisory lock of a name: PostgreSQL takes two signed numbers of 32 bits."""
-    number = crc32(name.encode())
-    return {"names": _NAMES, "name": number - (1 << 32) if number >= 1 << 31 else number}

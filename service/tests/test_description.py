@@ -303,7 +303,8 @@ async def test_the_preferences_and_the_busy_answers_are_described(description: d
         assert "Prefer" in [one["name"] for one in found[name]["parameters"]], name
     for name, more in (("post /v1/plans", {"taken-not-answered"}), ("get /v1/health/ready", set[str]())):
         busy = found[name]["responses"]["503"]
-        assert set(busy["content"]["application/problem+json"]["examples"]) == {"busy", "store-unavailable", "warming-up"} | more, name
+        examples = busy["content"]["application/problem+json"]["examples"]
+        assert set(examples) == {"busy", "store-unavailable", "warming-up", "no-worker"} | more, name
         assert set(busy["headers"]) == {"Retry-After"} | ({"Location"} if more else set()), name
 
 

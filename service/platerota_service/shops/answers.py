@@ -26,6 +26,8 @@ ENTRY_EXAMPLE: Final = {
     "id": "main", "version": 3, "updated": "2027-03-01T05:58:12+00:00", "timezone": "Europe/Lisbon",
     "rows": dict.fromkeys(KEYS, 1), "released_plan": None,
 }
+ROWS_EXAMPLE: Final = {"items": example("request")["shop"]["plates"], "self": "/v1/shops/main/plates?limit=200", "next": None}
+"""A page of the rows of a table."""
 _TAG: Final = {"ETag": {"description": "The version that If-Match and If-None-Match name.", "schema": {"type": "string"}}}
 
 
@@ -70,11 +72,13 @@ class RowResults(BaseModel):
 
 
 class RowList(BaseModel):
-    """The rows of one table."""
+    """A page of the rows of one table, in the order in which they are stored."""
 
-    model_config = with_example({"items": example("request")["shop"]["plates"]})
+    model_config = with_example(ROWS_EXAMPLE)
 
-    items: list[dict[str, Any]] = Field(description="The rows as they were stored, in their order.")
+    items: list[dict[str, Any]] = Field(description="The rows of this page, as they were stored.")
+    self_: str = Field(alias="self", description="The address of this page.")
+    next: str | None = Field(description="The address of the next page; null on the last one.")
 
 
 def entry(row: ShopRow) -> ShopEntry:

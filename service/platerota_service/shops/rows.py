@@ -18,8 +18,10 @@ from platerota_service.access.callers import Reader, ShopKeeper
 from platerota_service.answers import guarded_answers, not_changed
 from platerota_service.bodies import read_body
 from platerota_service.calls import SettingsOf, StoreOf
+from platerota_service.cursors import LONGEST_PAGE, Cursor, PageLimit, Place, page
 from platerota_service.etags import already_seen, check_may_replace, may_create
 from platerota_service.kinds import (
+    BAD_CURSOR,
     BAD_HEADER,
     CHANGED,
     FAULTS,
@@ -33,6 +35,7 @@ from platerota_service.kinds import (
 )
 from platerota_service.problems import ProblemError, ProblemFault
 from platerota_service.shops.answers import (
+    ROWS_EXAMPLE,
     RowList,
     RowResult,
     RowResults,
@@ -97,17 +100,27 @@ AddressOf = Annotated[RowAddress, Depends(_address)]
 @router.get(
     "/{table}", operation_id="list_rows", summary="The rows of one table",
     responses={
-        **tagged(200, "The rows, and the shop's ETag", "RowList", {"items": shop_example()["plates"]}), **not_changed(),
-        **guarded_answers(BAD_HEADER, NOT_FOUND, UNKNOWN_SHOP),
+        **tagged(200, "The rows, and the shop's ETag", "RowList", ROWS_EXAMPLE), **not_changed(),
+        **guarded_answers(BAD_HEADER, NOT_FOUND, UNKNOWN_SHOP, BAD_CURSOR, FAULTS),
     },
 )
-async def list_rows(call: Request, shop_id: ShopId, table: TableOf, caller: Reader, store: StoreOf) -> Response:
-    """Answer one table whole, in the order in which it is stored."""
+async def list_rows(
+    call: Request, shop_id: ShopId, table: TableOf, caller: Reader, store: StoreOf, cursor: Cursor = None,
+    limit: PageLimit = LONGEST_PAGE,
+) -> Response:
+    """Answer the rows of one table, in the order in which they are stored.
+
+    Pages belong to one version of the shop: where it has changed meanwhile a cursor is refused, so that no row is missed or comes twice.
+    """
     row = await asyncio.to_thread(existing, ShopBook(store, caller.tenant), shop_id)
     if already_seen(call, tag(row)):
         return Response(status_code=304, headers={"ETag": tag(row)})
-    items = RowList(items=list(rows_of(tables(row), table)))
-    return Response(items.model_dump_json(), headers={"ETag": tag(row)}, media_type="application/json")
+    rows, start = rows_of(tables(row), table), _start(row, cursor)
+    shown, here, following = page(
+        f"/v1/shops/{row.id}/{table}", {}, rows[start:start + limit + 1], cursor, limit, lambda _: _row_place(row, start + limit),
+    )
+    answer = RowList(items=shown, self=here, next=following)
+    return Response(answer.model_dump_json(by_alias=True), headers={"ETag": tag(row)}, media_type="application/json")
 
 
 @router.post(
@@ -208,6 +221,22 @@ async def delete_row(call: Request, shop_id: ShopId, address: AddressOf, caller:
         return Edit(without_row(document, address.table, place), "/-")
 
     await edit_shop(ShopBook(store, caller.tenant), shop_id, change)
+
+
+def _row_place(shop: ShopRow, position: int) -> Place:
+    """The row of that position, in this version of the shop."""
+    return Place(shop.version, f"{shop.digest[:16]}.{position}")
+
+
+def _start(shop: ShopRow, cursor: str | None) -> int:
+    """The position of the row with which the page of `cursor` begins."""
+    if cursor is None:
+        return 0
+    place = Place.read(cursor)
+    position = place.id.rpartition(".")[2]
+    if not (position.isascii() and position.isdigit()) or place != _row_place(shop, int(position)):
+        raise ProblemError(BAD_CURSOR, "the shop has changed since the page was answered that named this one")
+    return int(position)
 
 
 def _place(document: Document, address: RowAddress) -> int:

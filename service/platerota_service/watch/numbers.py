@@ -27,9 +27,9 @@ _TEXT: Answers = {
     responses={**_TEXT, **guarded_answers()},
 )
 async def get_metrics(_caller: MetricsReader, parts: PartsOf) -> Response:
-    """Answer queue, waits, solves, gaps and calls as Prometheus reads them; of every tenant together, none is named.
+    """Answer queue, waits, solves, gaps, workers and calls as Prometheus reads them; of every tenant together, none is named.
 
-    Plans are counted from the store, so that each API process of a fleet tells the same; calls are those of this process alone.
+    Plans and workers are counted from the store, so that each API process of a fleet tells the same; calls are those of this process alone.
     """
     plans = await asyncio.to_thread(PlanNumbers.now, parts.store)
     return Response(parts.metrics.text(plans), media_type=MEDIA_TYPE)

@@ -1,4 +1,4 @@
-"""The numbers of all plans, counted in the store when somebody asks."""
+"""The numbers of all plans and of who solves them, counted in the store when somebody asks."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from prometheus_client.core import GaugeMetricFamily, Metric, SummaryMetricFamil
 from prometheus_client.registry import Collector
 
 from platerota_service.store import PlanRow, Store, now_ms
+from platerota_service.worker_names import count_workers
 
 _HOUR_MS = 3_600_000
 _COUNTED = (
@@ -36,6 +37,8 @@ class PlanNumbers(Collector):
         Of these, plans of whose solve the audit refused something.
     restarts
         Solves of these plans that were begun again, because the one before was lost.
+    workers
+        Workers that are at the database.
     """
 
     open: dict[str, int]
@@ -46,6 +49,7 @@ class PlanNumbers(Collector):
     gap: tuple[int, float]
     refused: int
     restarts: int
+    workers: int
 
     @classmethod
     def now(cls, store: Store) -> PlanNumbers:
@@ -66,6 +70,7 @@ class PlanNumbers(Collector):
             wait=_seconds(row.started_ms - row.created_ms for row in begun), solve=_seconds(row.ended_ms - row.started_ms for row in begun),
             gap=_counted((row.score - row.bound) / row.score if row.score else 0.0 for row in ended if None not in (row.score, row.bound)),
             refused=sum(row.audit == "refused" for row in ended), restarts=sum(max(0, row.attempts - 1) for row in ended),
+            workers=count_workers(store),
         )
 
     def collect(self) -> Iterator[Metric]:
@@ -81,6 +86,7 @@ class PlanNumbers(Collector):
             yield SummaryMetricFamily(f"platerota_last_hour_{name}", words, count, total)
         yield GaugeMetricFamily("platerota_last_hour_audit_failures", "Plans with something that the audit refused.", self.refused)
         yield GaugeMetricFamily("platerota_last_hour_restarts", "Solves that were begun again after one was lost.", self.restarts)
+        yield GaugeMetricFamily("platerota_workers", "Workers that are at the database and hold their name.", self.workers)
 
 
 def _seconds(spans_ms: Iterable[int]) -> tuple[int, float]:

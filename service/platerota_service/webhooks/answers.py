@@ -37,7 +37,10 @@ class WebhookSettings(Row):
     events: Annotated[tuple[EventName, ...], Field(min_length=1, max_length=len(EVENTS))] = EVENTS
     """What it is told of; everything where it is not given. The plans of a question are plans too: `question` of a message names it."""
     enabled: Flag = True
-    """Whether it is told. The service takes this back where the address answers 410 (gone)."""
+    """Whether it is told. The service takes this back where the address answers 410 (gone).
+
+    A message whose next attempt comes while this is false is given up.
+    """
 
 
 class WebhookEntry(BaseModel):
@@ -61,11 +64,13 @@ class NewWebhook(WebhookEntry):
 
 
 class WebhookList(BaseModel):
-    """The addresses that are told of plans and questions."""
+    """A page of the addresses that are told of plans and questions, the newest first."""
 
-    model_config = with_example({"items": [HOOK_EXAMPLE]})
+    model_config = with_example({"items": [HOOK_EXAMPLE], "self": "/v1/webhooks?limit=50", "next": None})
 
-    items: list[WebhookEntry] = Field(description="The addresses, the newest first.")
+    items: list[WebhookEntry] = Field(description="The addresses of this page.")
+    self_: str = Field(alias="self", description="The address of this page.")
+    next: str | None = Field(description="The address of the next page; null on the last one.")
 
 
 class DeliveryEntry(BaseModel):
@@ -81,7 +86,7 @@ class DeliveryEntry(BaseModel):
     attempts: int = Field(description="How often it was sent.")
     next: str | None = Field(description="When it is sent next, UTC; null once it has ended.")
     last_status: int | None = Field(description="The HTTP status of the last attempt; null where there was no answer.")
-    last_error: str | None = Field(description="Why the last attempt did not arrive; null where it did.")
+    last_error: str | None = Field(description="Why the last attempt did not arrive, or why none was made any more; null where it arrived.")
     created: str = Field(description="When what it tells of happened, UTC.")
     ended: str | None = Field(description="When it arrived or was given up, UTC; null where it is still to be sent.")
 

@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Final
 from uuid import uuid4
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from platerota_service.cursors import newest_first
 from platerota_service.store import Store, WebhookDeliveryRow, WebhookEndpointRow, now_ms
 from platerota_service.webhooks.answers import WebhookSettings
 from platerota_service.webhooks.outbox import Outbox
 from platerota_service.webhooks.sending import new_secret
+
+MOST: Final = 20
+"""Webhooks that a tenant may have: each event is told to all of them, and each message is stored and tried for three days."""
+
+
+class TooManyWebhooks(Exception):
+    """The tenant has as many webhooks as it may have."""
+
+
+class WebhookDisabled(Exception):
+    """Nothing is sent to a webhook that is disabled."""
 
 
 class WebhookBook:
@@ -22,24 +35,35 @@ class WebhookBook:
         self._store = store
         self._tenant = tenant
 
-    def all(self) -> Sequence[WebhookEndpointRow]:
-        """Every webhook, the newest first."""
-        wanted = sa.select(WebhookEndpointRow).where(WebhookEndpointRow.tenant == self._tenant)
+    def page(self, cursor: str | None, limit: int) -> Sequence[WebhookEndpointRow]:
+        """Webhooks, the newest first, from `cursor` on; one more than `limit` where there is a next page."""
+        query = sa.select(WebhookEndpointRow).where(WebhookEndpointRow.tenant == self._tenant)
         with self._store.reading() as session:
-            return session.scalars(wanted.order_by(WebhookEndpointRow.created_ms.desc(), WebhookEndpointRow.id.desc())).all()
+            return session.scalars(newest_first(query, WebhookEndpointRow.created_ms, WebhookEndpointRow.id, cursor, limit)).all()
 
     def find(self, hook_id: str) -> WebhookEndpointRow | None:
         """The webhook of that id, or None."""
         with self._store.reading() as session:
             return session.scalar(sa.select(WebhookEndpointRow).where(*self._is(hook_id)))
 
-    def add(self, given: WebhookSettings) -> WebhookEndpointRow:
-        """Store a webhook with a new secret."""
+    def add(self, given: WebhookSettings, beside: Callable[[Session, str], None] | None = None) -> WebhookEndpointRow:
+        """Store a webhook with a new secret; `beside` stores more in the same transaction, given its id.
+
+        Raises
+        ------
+        TooManyWebhooks
+        """
         now = now_ms()
         row = WebhookEndpointRow(
             id=uuid4().hex, tenant=self._tenant, version=1, secret=new_secret(), created_ms=now, updated_ms=now, **_columns(given),
         )
+        mine = sa.select(sa.func.count()).select_from(WebhookEndpointRow).where(WebhookEndpointRow.tenant == self._tenant)
         with self._store.writing() as session:
+            # First, so that a call that is sent again hears of its webhook and not that there are too many.
+            if beside is not None:
+                beside(session, row.id)
+            if (session.scalar(mine) or 0) >= MOST:
+                raise TooManyWebhooks
             session.add(row)
         return row
 
@@ -65,10 +89,17 @@ class WebhookBook:
             return session.scalars(newest_first(query, WebhookDeliveryRow.created_ms, WebhookDeliveryRow.id, cursor, limit)).all()
 
     def resend(self, hook_id: str, delivery_id: str, outbox: Outbox) -> WebhookDeliveryRow | None:
-        """Send an ended message again, with as many attempts as a new one; one that is still being sent stays so. None: there is none."""
+        """Send an ended message again, with as many attempts as a new one; one that is still being sent stays so. None: there is none.
+
+        Raises
+        ------
+        WebhookDisabled
+        """
         mine = (WebhookDeliveryRow.id == delivery_id, WebhookDeliveryRow.endpoint_id == hook_id, WebhookDeliveryRow.tenant == self._tenant)
         with self._store.writing() as session:
             row = session.scalar(sa.select(WebhookDeliveryRow).where(*mine).with_for_update())
+            if row is not None and not session.get_one(WebhookEndpointRow, hook_id).enabled:
+                raise WebhookDisabled
             if row is not None and row.state != "waiting":
                 row.state, row.attempts, row.next_ms, row.ended_ms = "waiting", 0, now_ms(), None
                 session.flush()

@@ -9,6 +9,7 @@ from collections.abc import Awaitable, Callable
 from typing import Final
 
 import httpx
+import sqlalchemy as sa
 
 from platerota_service.store import Store, WebhookDeliveryRow, WebhookEndpointRow, now_ms
 from platerota_service.webhooks.outbox import Outbox
@@ -18,6 +19,8 @@ DELAYS: Final = (5, 300, 1_800, 7_200, 18_000, 36_000, 50_400, 72_000, 86_400)
 """Seconds after each attempt that did not arrive, as Standard Webhooks proposes; after the last of them no more is tried."""
 _JITTER: Final = 0.2
 """Each delay is a fifth longer or shorter, so that the messages of a receiver that was away do not all come back at once."""
+DISABLED: Final = "the webhook is disabled"
+"""Why a message is given up whose webhook was switched off before its next attempt."""
 _GONE: Final = 410
 _log = logging.getLogger(__name__)
 
@@ -48,7 +51,10 @@ class Deliveries:
         self._transport = transport
 
     async def attempt(self, delivery_id: str, attempt: int) -> None:
-        """Make an attempt, counted from 1, unless it was made already or the message is not to be sent any more."""
+        """Make an attempt, counted from 1, unless it was made already or the message is not to be sent any more.
+
+        A message to a webhook that is disabled by then is given up.
+        """
         message = await asyncio.to_thread(self._message, delivery_id, attempt)
         if message is not None:
             sent = await send(message, inside=self._inside, transport=self._transport)
@@ -60,7 +66,18 @@ class Deliveries:
             if row is None or row.state != "waiting" or row.attempts != attempt - 1:
                 return None
             endpoint = session.get_one(WebhookEndpointRow, row.endpoint_id)
-            return Message(row.id, endpoint.url, endpoint.secret, row.payload)
+            if endpoint.enabled:
+                return Message(row.id, endpoint.url, endpoint.secret, row.payload)
+        self._give_up(delivery_id)
+        return None
+
+    def _give_up(self, delivery_id: str) -> None:
+        """End a message to a webhook that is disabled; no attempt of it is counted, for none is made."""
+        waits = (WebhookDeliveryRow.id == delivery_id, WebhookDeliveryRow.state == "waiting")
+        ended = {"state": "failed", "last_error": DISABLED, "next_ms": None, "ended_ms": now_ms()}
+        with self._store.writing() as session:
+            session.execute(sa.update(WebhookDeliveryRow).where(*waits).values(**ended))
+        _log.info("message %s: given up: %s", delivery_id, DISABLED)
 
     def _note(self, delivery_id: str, attempt: int, sent: Sent) -> None:
         """Store what became of an attempt, and queue the next one, in one transaction."""

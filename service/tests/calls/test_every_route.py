@@ -146,13 +146,16 @@ class World:
         self.token = KeyBook(app.state.parts.store).create(tenant, scopes=tuple(SCOPES))
         self.key = {"X-API-Key": str(self.token)}
         self._made = 0
+        self._hook: str | None = None
 
     async def ids(self) -> dict[str, str]:
         """Everything anew, so that a call may spoil it."""
         self._made += 1
         shop = f"{self.tenant}-{self._made}"
         assert (await self.send("PUT", f"/v1/shops/{shop}", WEEK["shop"])).status_code == 201
-        hook = (await self.send("POST", "/v1/webhooks", {"url": f"https://{self.tenant}.example/"})).json()["id"]
+        if self._hook is not None:  # of webhooks there may be 20 alone
+            await self.send("DELETE", f"/v1/webhooks/{self._hook}")
+        self._hook = hook = str((await self.send("POST", "/v1/webhooks", {"url": f"https://{self.tenant}.example/"})).json()["id"])
         plans = [(await self.send("POST", f"/v1/shops/{shop}/plans", REST)).json()["id"] for _ in range(2)]
         for plan in plans:
             self._worker.solve(plan)

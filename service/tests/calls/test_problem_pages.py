@@ -38,6 +38,8 @@ async def test_people_get_a_page_that_loads_nothing_from_elsewhere(client: httpx
 
 
 async def test_all_of_them_are_listed(client: httpx.AsyncClient) -> None:
-    names = {item["type"].rsplit("/", 1)[-1] for item in (await client.get("/v1/problems")).json()["items"]}
+    listed = (await client.get("/v1/problems")).json()
+    assert (listed["self"], listed["next"]) == ("/v1/problems", None)
+    names = {item["type"].rsplit("/", 1)[-1] for item in listed["items"]}
     assert names == set(KINDS) | set(CODES) | set(CALL_CODES) | set(SHEET_CODES)
     assert 'id="warming-up"' in (await client.get("/v1/problems", headers={"Accept": "text/html"})).text

@@ -78,8 +78,35 @@ class TestListRows:
         self, client: httpx.AsyncClient, shop: Document, stored: str, table: str,
     ) -> None:
         answer = await client.get(f"{BASE}/{table}")
-        assert (answer.json(), answer.headers["etag"]) == ({"items": shop[table]}, stored)
+        page = {"items": shop[table], "self": f"{BASE}/{table}?limit=200", "next": None}
+        assert (answer.json(), answer.headers["etag"]) == (page, stored)
         assert (await client.get(f"{BASE}/{table}", headers={"If-None-Match": stored})).status_code == 304
+
+
+    @pytest.mark.parametrize("table", ["shifts", "operators"])
+    async def test_pages_hold_every_row_once_in_its_order(self, client: httpx.AsyncClient, shop: Document, table: str) -> None:
+        more = [shop[table][0] | ({"id": f"o{number}"} if table == "operators" else {}) for number in range(7)]
+        etag = (await client.get(f"{BASE}/{table}")).headers["etag"]
+        assert (await client.post(f"{BASE}/{table}", json={"rows": more}, headers={"If-Match": etag})).status_code == 207
+        found, following = list[Document](), f"{BASE}/{table}?limit=3"
+        while following is not None:
+            answer = await client.get(following)
+            assert answer.json()["self"] == following
+            assert (await client.get(following, headers={"If-None-Match": answer.headers["etag"]})).status_code == 304
+            found += answer.json()["items"]
+            following = answer.json()["next"]
+        assert found == shop[table] + more
+
+    async def test_a_cursor_is_of_one_version_of_the_shop(self, client: httpx.AsyncClient, shop: Document) -> None:
+        problem(await client.get(f"{BASE}/plates?cursor=none"), "bad-cursor")
+        problem(await client.get(f"{BASE}/plates?limit=201"), "faults-in-request")
+        for row in ("P2", "P3"):
+            assert (await client.put(f"{BASE}/plates/{row}", json={**shop["plates"][0], "id": row, "fixture": None})).status_code == 201
+        following = (await client.get(f"{BASE}/plates?limit=2")).json()["next"]
+        assert [row["id"] for row in (await client.get(following)).json()["items"]] == ["P3"]
+        assert (await client.delete(f"{BASE}/plates/P2", headers=ANY)).status_code == 204
+        body = problem(await client.get(following), "bad-cursor")
+        assert "changed" in body["detail"]
 
 
 class TestPutRow:

@@ -16,6 +16,7 @@ from standardwebhooks.webhooks import WebhookVerificationError
 from platerota_service.access.keys import KeyBook
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import Store, WebhookDeliveryRow
+from platerota_service.webhooks.book import MOST
 from platerota_service.webhooks.delivering import DELAYS, Deliveries
 from platerota_service.webhooks.outbox import Outbox
 from platerota_service.webhooks.sending import Message, new_secret, signed_headers
@@ -28,6 +29,7 @@ pytestmark = pytest.mark.anyio
 Document = dict[str, Any]
 ANY = {"If-Match": "*"}
 ASYNC = {"Prefer": "respond-async"}
+KEY = {"Idempotency-Key": "a-1"}
 HOOK = {"url": "http://127.0.0.1:9/hooks"}
 
 
@@ -101,18 +103,57 @@ class TestCreate:
         assert (body["events"], body["enabled"], answer.headers["location"]) == (["plan.ready"], True, f"/v1/webhooks/{body['id']}")
         shown = (await client.get(answer.headers["location"])).json()
         assert shown == {name: value for name, value in body.items() if name != "secret"}
-        assert (await client.get("/v1/webhooks")).json() == {"items": [shown]}
+        assert (await client.get("/v1/webhooks")).json() == {"items": [shown], "self": "/v1/webhooks?limit=50", "next": None}
+
+    async def test_a_tenant_has_no_more_than_its_share(self, client: httpx.AsyncClient, app: FastAPI) -> None:
+        made = [await client.post("/v1/webhooks", json=HOOK, headers={"Idempotency-Key": str(number)}) for number in range(MOST)]
+        assert {answer.status_code for answer in made} == {201}
+        body = problem(await client.post("/v1/webhooks", json=HOOK), "too-many-webhooks")
+        assert str(MOST) in body["detail"]
+        assert (await client.post("/v1/webhooks", json=HOOK, headers={"Idempotency-Key": "3"})).status_code == 201, "it made that one"
+        keys = KeyBook(app.state.parts.store)
+        north, south = ({"X-API-Key": str(keys.create(tenant, scopes=("admin",)))} for tenant in ("local", "south"))
+        assert (await client.post("/v1/webhooks", json=HOOK, headers=south)).status_code == 201
+        assert (await client.delete(made[0].headers["location"], headers=ANY | north)).status_code == 204
+        assert (await client.post("/v1/webhooks", json=HOOK, headers=north)).status_code == 201
+
+    async def test_sent_again_with_its_key_it_makes_no_second_one(
+        self, client: httpx.AsyncClient, request_document: Document, store: Store,
+    ) -> None:
+        problem(await client.post("/v1/webhooks", json=HOOK, headers={"Idempotency-Key": "a b"}), "bad-header")
+        problem(await client.post("/v1/webhooks", json={"url": ""}, headers=KEY), "faults-in-request")
+        answers = await asyncio.gather(*(client.post("/v1/webhooks", json=HOOK, headers=KEY) for _ in range(4)))
+        first = answers[0]
+        assert {(one.status_code, one.headers["location"], one.text) for one in answers} == {(201, first.headers["location"], first.text)}
+        assert first.json()["secret"].startswith("whsec_"), "whoever lost the first answer has no secret yet"
+        await ended_plan(client, request_document)
+        assert len(rows(store)) == 1, "everything is told once"
+        problem(await client.post("/v1/webhooks", json={**HOOK, "enabled": False}, headers=KEY), "idempotency-key-reused")
+        await client.delete(first.headers["location"], headers=ANY)
+        problem(await client.post("/v1/webhooks", json=HOOK, headers=KEY), "unknown-webhook")
+        assert (await client.get("/v1/webhooks")).json()["items"] == []
 
 
 class TestGetPutDelete:
     async def test_what_is_not_there(self, client: httpx.AsyncClient) -> None:
-        assert (await client.get("/v1/webhooks")).json() == {"items": []}
+        assert (await client.get("/v1/webhooks")).json()["items"] == []
+        problem(await client.get("/v1/webhooks?cursor=none"), "bad-cursor")
         problem(await client.get("/v1/webhooks/none"), "unknown-webhook")
         problem(await client.put("/v1/webhooks/none", json=HOOK, headers=ANY), "unknown-webhook")
         problem(await client.delete("/v1/webhooks/none", headers=ANY), "unknown-webhook")
         problem(await client.post("/v1/webhooks/none/secret"), "unknown-webhook")
         problem(await client.get("/v1/webhooks/none/deliveries"), "unknown-webhook")
         problem(await client.post("/v1/webhooks/none/deliveries/none/resend"), "unknown-webhook")
+
+    async def test_pages_hold_every_webhook_once(self, client: httpx.AsyncClient) -> None:
+        made = [(await client.post("/v1/webhooks", json=HOOK)).json()["id"] for _ in range(5)]
+        found, following = list[str](), "/v1/webhooks?limit=2"
+        while following is not None:
+            body = (await client.get(following)).json()
+            assert (len(body["items"]) <= 2, body["self"]) == (True, following)
+            found += [item["id"] for item in body["items"]]
+            following = body["next"]
+        assert (sorted(found), len(found)) == (sorted(made), 5)
 
     async def test_another_tenant_s_does_not_exist(self, client: httpx.AsyncClient, app: FastAPI, hook: Document) -> None:
         keys = KeyBook(app.state.parts.store)
@@ -239,6 +280,45 @@ class TestSending:
         assert (await client.get(f"/v1/webhooks/{hook['id']}")).json()["enabled"] is False
         await ended_plan(client, request_document)
         assert len(rows(store)) == 1
+
+    async def test_a_message_that_waits_for_an_address_that_is_gone_is_not_sent(
+        self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
+        deliveries: Callable[[Receiver], Deliveries],
+    ) -> None:
+        for _ in range(2):
+            await ended_plan(client, request_document)
+        receiver, (first, second) = Receiver(410), rows(store)
+        for row in (first, second, second):
+            await deliveries(receiver).attempt(row.id, 1)
+        assert [request.headers["webhook-id"] for request in receiver.taken] == [first.id]
+        _, after = rows(store)
+        assert (after.state, after.last_error, after.attempts, after.next_ms) == ("failed", "the webhook is disabled", 0, None)
+        assert after.ended_ms is not None
+
+    async def test_a_message_to_a_webhook_that_is_switched_on_again_in_time_is_sent(
+        self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
+        deliveries: Callable[[Receiver], Deliveries],
+    ) -> None:
+        await ended_plan(client, request_document)
+        for enabled in (False, True):
+            assert (await client.put(f"/v1/webhooks/{hook['id']}", json={**HOOK, "enabled": enabled}, headers=ANY)).status_code == 200
+        receiver = Receiver(200)
+        await deliveries(receiver).attempt(rows(store)[0].id, 1)
+        assert (len(receiver.taken), rows(store)[0].state) == (1, "delivered")
+
+    async def test_a_disabled_webhook_is_sent_nothing_again_and_that_is_said(
+        self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
+        deliveries: Callable[[Receiver], Deliveries],
+    ) -> None:
+        await ended_plan(client, request_document)
+        (row,) = rows(store)
+        await deliveries(Receiver(410)).attempt(row.id, 1)
+        address = f"/v1/webhooks/{hook['id']}"
+        problem(await client.post(f"{address}/deliveries/none/resend"), "unknown-delivery")
+        problem(await client.post(f"{address}/deliveries/{row.id}/resend"), "webhook-disabled")
+        assert rows(store)[0].state == "failed"
+        await client.put(address, json=HOOK, headers=ANY)
+        assert (await client.post(f"{address}/deliveries/{row.id}/resend")).status_code == 202
 
     async def test_an_ended_message_is_sent_again_where_that_is_asked(
         self, client: httpx.AsyncClient, hook: Document, request_document: Document, store: Store,
