@@ -54,8 +54,8 @@ def floor(name: str, seconds: int, happened: Any = None) -> Replanning:
 def plates(found: Replanning) -> dict[str, tuple[Any, ...]]:
     """Where each plate is: stage, machine, pieces by order and op; a cut with the seconds at which it ends."""
     held: dict[str, tuple[Any, ...]] = {}
-    for run in found.request.floor.running:
-        held[run.plate] = ("cutting", run.machine, (run.order, run.op, run.pieces), run.cut_end - NOW)
+    for row in found.request.floor.running:
+        held[row.plate] = ("cutting", row.machine, (row.order, row.op, row.pieces), row.cut_end - NOW)
     for row in found.request.floor.waiting:
         held[row.plate] = (row.stage, row.machine, (row.order, row.op, row.pieces))
     return held
@@ -147,10 +147,10 @@ def test_at_every_edge_of_every_task_the_pieces_add_up(name: str) -> None:
     for now in sorted(edge for edge in edges if plan.now <= edge < plan.horizon_end):
         request = floor_at(raw, plan, local_text(now, ZONE)).request
         to_come: Counter[tuple[str, int]] = Counter()
-        for run in plan.runs:
-            load = loads.get(run.id)
+        for trip in plan.runs:
+            load = loads.get(trip.id)
             if load is not None and not load.start < now:
-                to_come.update({(row.order, row.op): row.pieces for row in run.pieces})
+                to_come.update({(row.order, row.op): row.pieces for row in trip.pieces})
         rows = (*request.floor.pieces, *request.floor.running, *request.floor.waiting)
         for order in request.orders:
             for op in {row.op for row in request.shop.operations if row.part == order.part} if order.id in placed else ():

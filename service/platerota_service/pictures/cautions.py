@@ -11,8 +11,8 @@ from platerota_shared.plan import Warning_
 
 STANDING_CAUTION: Final = (
     "Before you reach or lean into a mill, stop it and make sure that it cannot start, as its manual says; never bypass guards or"
-    " interlocks. Lift a plate only as your instructions and local rules allow, with a hoist or a second person where it is heavy. Planned times are no"
-    " targets. This plan replaces neither the manual nor the rules."
+    " interlocks. Lift a plate only as your instructions and local rules allow, with a hoist or a second person where it is heavy."
+    " Planned times are no targets. This plan replaces neither the manual nor the rules."
 )
 """Printed on every sheet for the floor and in every event of a calendar."""
 

@@ -130,7 +130,7 @@ class TestCreate:
         assert len(rows(store)) == 1, "everything is told once"
         problem(await client.post("/v1/webhooks", json={**HOOK, "enabled": False}, headers=KEY), "idempotency-key-reused")
         await client.delete(first.headers["location"], headers=ANY)
-        problem(await client.post("/v1/webhooks", json=HOOK, headers=KEY), "unknown-webhook")
+        problem(await client.post("/v1/webhooks", json=HOOK, headers=KEY), "idempotency-key-spent")
         assert (await client.get("/v1/webhooks")).json()["items"] == []
 
 

@@ -86,7 +86,8 @@ class _Floor:
         self._runs = {trip.run.id: progress(trip, now) for trip in book.trips}
         self.faults.extend(correct(book, told, now, self._runs))
         for run in stand_still(told, now, self._runs):
-            words = f"the cut of run {run.trip.run.id} stands still; it is cut again, whole, when it can go on: look at pieces, clamps and tool first"
+            words = f"the cut of run {run.trip.run.id} stands still; it is cut again, whole, when it can go on"
+            words += ": look at pieces, clamps and tool first"
             self.notes.append(Warning_(code="cut-again", detail=words, pointer="/floor/waiting"))
         self._finishing = list(go_on(told, now, self._runs))
         for task in self._finishing:

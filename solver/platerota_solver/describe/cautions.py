@@ -24,7 +24,8 @@ _SKILL_OF: dict[str, Skill] = {
 def cautions(book: PlanBook, kpis: Kpis) -> list[Warning_]:
     """All warnings, in the order: lifts, masses, margins, orders' dates, unattended cutting, overtime, plates that stay, single skills."""
     found = (
-        _lifts(book), _masses(book), _margins(book), _dates(book), _unattended(book, kpis), _overtime(book), _stays(book), _single_skills(book),
+        _lifts(book), _masses(book), _margins(book), _dates(book), _unattended(book, kpis), _overtime(book), _stays(book),
+        _single_skills(book),
     )
     return [one for each in found for one in each]
 
@@ -62,9 +63,9 @@ def _masses(book: PlanBook) -> Iterator[Warning_]:
     if missing:
         yield Warning_(
             code="mass-not-given", pointer="/shop/fixtures" if hardware else "/shop/operations",
-            detail=f"no mass is given for {' and for '.join(missing)}, so loaded plates weigh more than is said here, and one that is too heavy"
-            " for a mill or for one person is not found. Weigh a loaded plate before somebody lifts it; a hoist, a cart or a second person"
-            " where it is heavy.",
+            detail=f"no mass is given for {' and for '.join(missing)}, so loaded plates weigh more than is said here, and one that is too"
+            " heavy for a mill or for one person is not found. Weigh a loaded plate before somebody lifts it; a hoist, a cart or a second"
+            " person where it is heavy.",
         )
 
 
