@@ -116,15 +116,17 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     install_problem_handlers(app)
     install_sheet_problems(app)
     app.add_exception_handler(plan_events.EndSeen, plan_events.end_seen)
-    app.add_middleware(HeadCalls)
+    # From the inside out. Pages are made of whole problems, so bodies are left out only around them; whatever is answered, a script of
+    # an allowed origin may read it.
     app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit), refusals=parse(REFUSALS))
+    app.add_middleware(LastAnswers)
     app.add_middleware(BrowserProblems)
+    app.add_middleware(HeadCalls)
     if settings.cors_origins:
         app.add_middleware(
             CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,
             expose_headers=CORS_EXPOSED, max_age=600,
         )
-    app.add_middleware(LastAnswers)
     app.add_middleware(SafeAnswers)
     app.add_middleware(WatchedCalls, metrics=metrics)
     app.add_api_route("/docs", _docs, include_in_schema=False)

@@ -173,10 +173,16 @@ async def _parameters(_request: Request, error: Exception) -> Response:
 
 
 async def _internal(_request: Request, error: Exception) -> Response:
+    # Only a fault outside of the routes comes here. The framework answers it outside of everything else, so the headers of every
+    # answer are given here.
+    return internal_response(error, headers=SAFE_HEADERS)
+
+
+def internal_response(error: Exception, headers: Mapping[str, str] | None = None) -> Response:
+    """What is answered where the service met a fault of its own: nothing of it but a name for the log."""
     instance = f"urn:uuid:{uuid4()}"
     _log.error("fault %s: %s", instance, type(error).__name__, exc_info=error)
-    # The framework answers this one outside of everything else, so the headers of every answer are given here.
-    return problem_response(INTERNAL, "the service met a fault of its own", headers=SAFE_HEADERS, instance=instance)
+    return problem_response(INTERNAL, "the service met a fault of its own", headers=headers, instance=instance)
 
 
 def problem_response(

@@ -13,9 +13,11 @@ import pytest
 import time_machine
 from fastapi import FastAPI
 
+from platerota_service.access.headers import POLICY, SAFE_HEADERS
 from platerota_service.access.keys import SCOPES, KeyBook, Scope
 from platerota_service.access.links import read_link, sign
 from platerota_service.access.tokens import Token
+from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
 from platerota_service.watch.logs import start_logging
@@ -194,8 +196,23 @@ class TestRates:
 
 class TestCors:
     @pytest.fixture
-    async def browser(self, app: FastAPI, app_over: AppOver) -> Any:
-        transport = httpx.ASGITransport(app=app_over(app.state.parts.engine, cors_origins=("https://sheet.example",)))
+    def open_app(self, app: FastAPI, app_over: AppOver) -> FastAPI:
+        """The service with one origin allowed, and addresses for what goes wrong outside of its routes."""
+        opened = app_over(app.state.parts.engine, cors_origins=("https://sheet.example",))
+
+        async def broken() -> None:
+            raise RuntimeError("the password is swordfish")
+
+        async def cancelled() -> None:
+            raise asyncio.CancelledError
+
+        opened.add_api_route("/broken", broken)
+        opened.add_api_route("/cancelled", cancelled)
+        return opened
+
+    @pytest.fixture
+    async def browser(self, open_app: FastAPI) -> Any:
+        transport = httpx.ASGITransport(app=open_app, raise_app_exceptions=False)
         async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
             yield client
 
@@ -210,6 +227,31 @@ class TestCors:
         assert answer.headers["access-control-allow-origin"] == "https://sheet.example"
         exposed = {name.strip() for name in answer.headers["access-control-expose-headers"].split(",")}
         assert {"Location", "ETag", "Retry-After", "Preference-Applied", "Content-Disposition", "Platerota-Faults"} <= exposed
+
+    @pytest.mark.parametrize("accept", ["application/json", "text/html"])
+    @pytest.mark.parametrize(
+        ("method", "path", "status"),
+        [
+            ("GET", "/v1/plans/nothing", 404), ("PATCH", "/v1/plans", 405), ("POST", "/v1/plans", 415), ("GET", "/v1/plans?limit=0", 422),
+            ("GET", "/broken", 500), ("HEAD", "/broken", 500), ("GET", "/cancelled", 503),
+        ],
+    )
+    async def test_a_named_origin_may_read_every_problem_and_nobody_else(
+        self, browser: httpx.AsyncClient, method: str, path: str, status: int, accept: str,
+    ) -> None:
+        named, other = [
+            await browser.request(method, path, headers={"Origin": origin, "Accept": accept})
+            for origin in ("https://sheet.example", "https://other.example")
+        ]
+        assert (named.status_code, named.headers.get("access-control-allow-origin")) == (status, "https://sheet.example")
+        assert named.headers["content-type"].startswith("text/html" if accept == "text/html" else PROBLEM_JSON)
+        assert ("retry-after" in named.headers) == (status == 503)
+        assert "Retry-After" in named.headers["access-control-expose-headers"]
+        assert {name: named.headers[name] for name in SAFE_HEADERS if name != POLICY} == {
+            name: value for name, value in SAFE_HEADERS.items() if name != POLICY
+        }
+        assert "swordfish" not in named.text
+        assert (other.status_code, other.headers.get("access-control-allow-origin")) == (status, None)
 
 
 class TestSignature:
