@@ -108,6 +108,7 @@ _SAID: Final[dict[str, Callable[[Any, Mapping[str, Any]], Said]]] = {
     "bool_type": _kind("true or false"),
     "string_type": _kind("text"),
     "int_parsing": _kind("a whole number"),
+    "int_parsing_size": _kind("a whole number"),
     "bool_parsing": _kind("true or false"),
     "tuple_type": _kind("a list"),
     "model_type": _kind("an object"),

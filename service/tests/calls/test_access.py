@@ -288,6 +288,13 @@ class TestLinks:
         errors = problem(await client.post("/v1/links", json={"path": 1, "hours": 0, "days": 3}), "faults-in-request")["errors"]
         assert {error["pointer"] for error in errors} == {"/path", "/hours", "/days"}
 
+    async def test_no_link_is_made_with_parameters_that_its_call_does_not_have(self, client: httpx.AsyncClient) -> None:
+        for query, mends in (("operater=Ines&operator=Ines", ["did you mean 'operator'?"]), ("x&y=", ["leave it out; "] * 2)):
+            body = problem(await client.post("/v1/links", json={"path": f"/v1/plans/a/load-windows.ics?{query}"}), "faults-in-request")
+            assert {(error["pointer"], error["code"]) for error in body["errors"]} == {("/path", "unknown-parameter")}
+            assert [error["mend"][: len(mend)] for error, mend in zip(body["errors"], mends, strict=True)] == mends
+        assert (await client.post("/v1/links", json={"path": "/v1/plans/a/board?day=2027-03-01&shift=1"})).status_code == 200
+
     async def test_where_no_keys_exist_an_address_needs_no_signature(self, client: httpx.AsyncClient) -> None:
         answer = await client.post("/v1/links", json={"path": "/v1/plans/a"})
         assert answer.json() == {"href": "/v1/plans/a", "expires": None}
@@ -299,11 +306,12 @@ class TestLinks:
         headers = {"X-API-Key": str(token)}
         made = await client.post("/v1/plans", json=request_document, headers=headers | {"Prefer": "respond-async"})
         path = made.headers["location"]
-        href = (await client.post("/v1/links", json={"path": f"{path}?lang=pt", "hours": 2}, headers=headers)).json()["href"]
+        href = (await client.post("/v1/links", json={"path": f"{path}?format=json", "hours": 2}, headers=headers)).json()["href"]
         assert token.secret not in href
         assert (await client.get(href)).json()["id"] == made.json()["id"]
         assert (await client.head(href)).status_code == 200
-        problem(await client.get(href.replace("lang=pt", "lang=de")), "key-refused")
+        problem(await client.get(href.replace("format=json", "format=csv")), "key-refused")
+        problem(await client.get(f"{href}&language=de"), "key-refused")
         problem(await client.delete(href), "key-missing")
         problem(await client.get(href.replace(path, f"{path}/events")), "key-missing")
         with time_machine.travel(now_ms() / 1000 + 7_201):
