@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, Final
 
 import pytest
@@ -114,11 +114,12 @@ def test_every_kind_of_error_that_reading_meets_has_words(monkeypatch: pytest.Mo
         return fault_of(error, place, label)
 
     monkeypatch.setattr(records, "fault_of", noted)
-    for read, whole in ((read_request, whole_floor()), (read_plate_check, WHOLE)):
-        for change in (*(lambda fields, odd=odd: dict.fromkeys(fields, odd) for odd in ODD_VALUES), lambda fields: {}):
+    readers: tuple[tuple[Callable[[Any], Any], Any], ...] = ((read_request, whole_floor()), (read_plate_check, WHOLE))
+    for read, whole in readers:
+        for odd in (*ODD_VALUES, ...):
             document = copy.deepcopy(whole)
             for fields in list(all_rows(document)):
-                given = change(fields)
+                given: dict[str, Any] = {} if odd is ... else dict.fromkeys(fields, odd)
                 fields.clear()
                 fields.update(given)
             with pytest.raises(RequestRefused) as refused:
