@@ -7,7 +7,7 @@ from collections.abc import AsyncGenerator, Sequence
 from contextlib import asynccontextmanager
 from importlib.metadata import version
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.middleware.cors import CORSMiddleware
 from fastapi.responses import Response
 from limits import parse
@@ -35,6 +35,7 @@ from platerota_service.access import link_calls as links
 from platerota_service.access.headers import SafeAnswers
 from platerota_service.access.keys import KeyBook
 from platerota_service.access.rates import LimitedCalls
+from platerota_service.answers import problem_answers
 from platerota_service.browser_problems import BrowserProblems
 from platerota_service.calls import Parts
 from platerota_service.comparisons import Comparisons
@@ -43,7 +44,9 @@ from platerota_service.docs_page import cookbook_page, docs_page, erp_page, page
 from platerota_service.durable_engine import DurableEngine
 from platerota_service.engine import Engine
 from platerota_service.head_calls import HeadCalls
+from platerota_service.kinds import FAULTS
 from platerota_service.last_answers import LastAnswers
+from platerota_service.parameters import UNKNOWN_PARAMETER, check_parameters
 from platerota_service.problems import install_problem_handlers
 from platerota_service.questions import levers, promises, rush_orders, sweeps
 from platerota_service.questions import listing as question_list
@@ -100,7 +103,10 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
         await asyncio.to_thread(outbox.close)
         await asyncio.to_thread(store.close)
 
-    app = FastAPI(title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False)
+    app = FastAPI(
+        title="platerota", version=version("platerota"), lifespan=lifespan, docs_url=None, redoc_url=None, redirect_slashes=False,
+        responses=problem_answers(FAULTS, faults=[UNKNOWN_PARAMETER]),
+    )
     metrics, outbox = Metrics(), Outbox(store)
     questions = Questions(store, outbox, settings.queue_limit)
     app.state.parts = Parts(
@@ -109,27 +115,34 @@ def create_app(settings: ServiceSettings | None = None, engine: Engine | None = 
     about_plans = (plans, plan_list, plan_events, what_ifs, replans, plan_differences, releases, erp, risk_calls)
     about_questions = (sweeps, rush_orders, promises, levers, question_routes, question_list)
     about_shops = (shop_routes, shop_plans, shop_rows)
-    for_people = (page_calls, question_forms, answer_pages, sign_in_calls, templates, calendar_calls)
-    beside = (plate_checks, webhooks, links, health, problem_pages, numbers)
+    for_people = (page_calls, question_forms, answer_pages, templates, calendar_calls)
+    beside = (plate_checks, webhooks, links, numbers)
     for part in (*about_plans, *about_questions, *about_shops, *for_people, *beside):
         app.include_router(part.router)
+    for part in (sign_in_calls, health, problem_pages):  # open to anybody
+        app.include_router(part.router, dependencies=[Depends(check_parameters)])
     install_problem_handlers(app)
     install_sheet_problems(app)
     app.add_exception_handler(plan_events.EndSeen, plan_events.end_seen)
-    app.add_middleware(HeadCalls)
+    # From the inside out. Pages are made of whole problems, so bodies are left out only around them; whatever is answered, a script of
+    # an allowed origin may read it.
     app.add_middleware(LimitedCalls, limit=parse(settings.rate_limit))
+    app.add_middleware(LastAnswers)
     app.add_middleware(BrowserProblems)
+    app.add_middleware(HeadCalls)
     if settings.cors_origins:
         app.add_middleware(
             CORSMiddleware, allow_origins=settings.cors_origins, allow_methods=CORS_METHODS, allow_headers=CORS_HEADERS,
             expose_headers=CORS_EXPOSED, max_age=600,
         )
-    app.add_middleware(LastAnswers)
     app.add_middleware(SafeAnswers)
     app.add_middleware(WatchedCalls, metrics=metrics)
-    app.add_api_route("/docs", _docs, include_in_schema=False)
-    app.add_api_route("/docs/cookbook", lambda: Response(cookbook_page(), media_type="text/markdown"), include_in_schema=False)
-    app.add_api_route("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown"), include_in_schema=False)
+    for address, page in (
+        ("/docs", _docs),
+        ("/docs/cookbook", lambda: Response(cookbook_page(), media_type="text/markdown")),
+        ("/docs/erp-exchange", lambda: Response(erp_page(), media_type="text/markdown")),
+    ):
+        app.add_api_route(address, page, include_in_schema=False, dependencies=[Depends(check_parameters)])
     app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     return app
 

@@ -52,7 +52,9 @@ def read_plan_file(path: Path) -> Plan:
         for one in error.errors():
             say(f"{path}: /{'/'.join(map(str, one['loc']))}: {one['msg']}")
         refuse(f"{path}: this is no plan of platerota; give one that 'platerota plan' wrote or the service answered")
-    except (ValueError, KeyError) as error:
+    except RecursionError:
+        refuse(f"{path}: it cannot be read as a plan: it is nested deeper than any plan is")
+    except ValueError as error:
         refuse(f"{path}: it cannot be read as a plan: {error}")
 
 

@@ -45,7 +45,7 @@ longer than 25 seconds is asked for with `Prefer: respond-async`, then fetched f
 
 Instants without an offset are in the shop's timezone, RFC 3339 without one: `2027-03-01T06:00:00`; answers carry the offset.
 Lengths are millimetres and masses kilograms, or text with a unit such as `"16 in"`. Durations are whole seconds. Unknown fields
-are refused. Wherever GET is answered, HEAD is too.
+are refused, and so are parameters that a call does not have, each with the nearest that it has. Wherever GET is answered, HEAD is too.
 
 `/docs/cookbook` has what a planner asks when a week goes another way than planned, with calls to copy and their answers.
 

@@ -166,6 +166,7 @@ KINDS = {
 
 CALL_CODES = {
     "parameter": "a parameter of the address or a header is not as the API description says",
+    "unknown-parameter": "a parameter of the address that the call does not have",
     "bad-address": "a webhook's address is not https, or leads where nothing is sent",
     "not-linkable": "no call that accepts signed links has that address",
     "row-elsewhere": "the row's own id or key is not that of the address",

@@ -1,4 +1,7 @@
-"""A call that is cancelled before it is answered: the server is ending, and says so, with when to come again."""
+"""What a call is answered that its route does not answer: the server is ending, or the service met a fault of its own.
+
+Answered here, inside of what gives answers their headers, so that a script of an allowed origin may read it and a browser sees a page.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ from dataclasses import dataclass
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from platerota_service.problems import closing_response
+from platerota_service.problems import closing_response, internal_response
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,3 +34,7 @@ class LastAnswers:
             if started or scope["type"] != "http":
                 raise
             await closing_response()(scope, receive, send)
+        except Exception as error:
+            if started or scope["type"] != "http":
+                raise
+            await internal_response(error)(scope, receive, send)

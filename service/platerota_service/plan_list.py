@@ -17,6 +17,7 @@ from platerota_service.calls import StoreOf
 from platerota_service.cursors import Cursor, PageLimit, Place, newest_first, page
 from platerota_service.kinds import BAD_CURSOR, FAULTS
 from platerota_service.shops.facts import PlanShop, shops_of
+from platerota_service.shops.ids import ShopName
 from platerota_service.store import PlanRow, Store
 from platerota_shared.instants import local_text
 from platerota_shared.plan import Quality, Status
@@ -67,7 +68,7 @@ _SHOWN: Final[Sequence[Any]] = (
 
 
 StatusAsked = Annotated[Status | None, Query(description="Only plans in this state.")]
-ShopAsked = Annotated[str | None, Query(pattern=r"^[A-Za-z0-9._-]{1,64}$", description="Only plans made from this stored shop.")]
+ShopAsked = Annotated[ShopName | None, Query(description="Only plans made from this stored shop.")]
 
 
 @router.get(

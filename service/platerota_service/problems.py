@@ -12,6 +12,7 @@ from uuid import uuid4
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic_core import ErrorDetails
 from sqlalchemy.exc import DBAPIError, InterfaceError, InternalError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from starlette.exceptions import HTTPException
@@ -38,6 +39,7 @@ from platerota_service.kinds import (
     Kind,
 )
 from platerota_shared.faults import Fault, RequestRefused, Unreadable, pointer
+from platerota_shared.wording import said
 
 PROBLEM_JSON = "application/problem+json"
 _log = logging.getLogger(__name__)
@@ -204,16 +206,24 @@ def _described_methods(request: Request) -> set[str]:
 
 async def _parameters(_request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    errors = [
-        ProblemFault(pointer=pointer(*one["loc"]), code="parameter", detail=one["msg"], mend="see /docs for what is expected")
-        for one in error.errors()
-    ]
-    return problem_response(FAULTS, "the call has faults", errors=errors)
+    return problem_response(FAULTS, "the call has faults", errors=[_parameter(one) for one in error.errors()])
+
+
+def _parameter(error: ErrorDetails) -> ProblemFault:
+    """What is wrong with a parameter, in the words that tables have for the same."""
+    _, words, mend = said(error)
+    return ProblemFault(pointer=pointer(*error["loc"]), code="parameter", detail=f"{error['loc'][-1]} {words}", mend=mend)
 
 
 async def _internal(_request: Request, error: Exception) -> Response:
-    # The framework answers this one outside of everything else, so the headers of every answer are given here.
-    return problem_response(INTERNAL, _OWN_FAULT, headers=SAFE_HEADERS, instance=_logged(error))
+    # Only a fault outside of the routes comes here. The framework answers it outside of everything else, so the headers of every
+    # answer are given here.
+    return internal_response(error, headers=SAFE_HEADERS)
+
+
+def internal_response(error: Exception, headers: Mapping[str, str] | None = None) -> Response:
+    """What is answered where the service met a fault of its own: nothing of it but a name for the log."""
+    return problem_response(INTERNAL, _OWN_FAULT, headers=headers, instance=_logged(error))
 
 
 def _logged(error: Exception) -> str:

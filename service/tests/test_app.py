@@ -1,5 +1,6 @@
 """The service as a whole: that it starts, ends, answers HEAD, and what it imports."""
 
+import itertools
 import json
 import subprocess
 import sys
@@ -28,8 +29,9 @@ async def test_the_app_makes_its_database_and_closes_its_engine(settings: Servic
 
 async def test_head_is_get_without_the_body(outside: Outside, client: httpx.AsyncClient) -> None:
     """RFC 9110 section 9.3.2: https://www.rfc-editor.org/rfc/rfc9110#section-9.3.2."""
-    for path in ("/v1/health/live", "/openapi.json", "/docs", "/v1/plans/nothing", "/nowhere"):
-        got, headed = await client.get(path), await client.head(path)
+    paths = ("/v1/health/live", "/openapi.json", "/docs", "/v1/plans/nothing", "/nowhere")
+    for path, accept in itertools.product(paths, ("application/json", "text/html,*/*;q=0.8")):
+        got, headed = [await client.request(method, path, headers={"Accept": accept}) for method in ("GET", "HEAD")]
         assert headed.status_code == got.status_code
         outside(f"HEAD {path}: bytes of content", len(headed.content), 0, "RFC 9110", "memory")
         assert headed.headers["content-type"] == got.headers["content-type"]

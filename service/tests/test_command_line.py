@@ -130,14 +130,33 @@ class TestWrongInput:
             assert result.exit_code == 2
             assert words in result.stderr
 
-    @pytest.mark.parametrize("body", [b"", b"[]", b"{}", b'{"timezone": "Mars/Base"}', b'{"timezone": 5}', b"\xff"])
+    def test_a_quantity_that_is_too_large_to_count_with(
+        self, run: Callable[..., Result], tmp_path: Path, plan_file: Path, request_document: dict[str, Any],
+    ) -> None:
+        request_document["shop"]["machines"][0]["travel_x"] = "1e400 in"
+        path = tmp_path / "request.json"
+        path.write_text(json.dumps(request_document))
+        result = run("audit", path, plan_file)
+        assert (result.exit_code, type(result.exception)) == (2, SystemExit)
+        assert "/shop/machines/0/travel_x: machine mill-1: travel_x is no length to plan with: '1e400 in'" in result.stderr
+
+    @pytest.mark.parametrize("body", [b"", b"[]", b"{}", b'{"timezone": 5}', b"\xff", b"[" * 100_000, b"1" * 10_000])
     def test_a_file_that_is_no_plan(self, run: Callable[..., Result], request_file: Path, tmp_path: Path, body: bytes) -> None:
         path = tmp_path / "plan.json"
         path.write_bytes(body)
         result = run("audit", request_file, path)
-        assert result.exit_code == 2
+        assert (result.exit_code, type(result.exception)) == (2, SystemExit)
         assert str(path) in result.stderr
-        assert "Traceback" not in result.stderr
+
+    @pytest.mark.parametrize("name", ["Mars/Base", "Europe", "posix", "../../etc/passwd", "/etc/passwd", "", ".", "x" * 5_000, "UTC\0"])
+    def test_a_plan_in_a_timezone_that_is_none(
+        self, run: Callable[..., Result], request_file: Path, tmp_path: Path, plan_document: dict[str, Any], name: str,
+    ) -> None:
+        path = tmp_path / "plan.json"
+        path.write_text(json.dumps({**plan_document, "timezone": name}))
+        result = run("audit", request_file, path)
+        assert (result.exit_code, type(result.exception)) == (2, SystemExit)
+        assert f"{path}: it cannot be read as a plan: there is no timezone '" in result.stderr
 
     def test_request_and_plan_swapped(self, run: Callable[..., Result], request_file: Path, plan_file: Path) -> None:
         assert run("audit", plan_file, request_file).exit_code == 2

@@ -20,6 +20,7 @@ from platerota_shared.kpi_formulas import (
     SHOP_FORMULAS,
     SPINDLE_USES,
 )
+from platerota_shared.timezones import zone_named
 
 Kind = Literal["build", "load", "place", "setup", "cut", "pull", "unload", "first_article", "bench"]
 Status = Literal["waiting", "solving", "ready", "failed", "stopped"]
@@ -392,8 +393,8 @@ class Plan(Out):
 
         Raises
         ------
-        pydantic.ValidationError
-            Where the document is no plan.
+        ValueError
+            Where the document is no plan (`pydantic.ValidationError`), or its timezone is none.
         """
         name = document.get("timezone") if is_object(document) else None
-        return cls.model_validate(document, context={"zone": ZoneInfo(name if isinstance(name, str) else "UTC")})
+        return cls.model_validate(document, context={"zone": zone_named(name if isinstance(name, str) else "UTC")})

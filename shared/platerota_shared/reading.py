@@ -7,8 +7,6 @@ over whatever rows are good.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cache
-from importlib.resources import files
 from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -39,6 +37,7 @@ from platerota_shared.tables import (
     Shop,
     WaitingRun,
 )
+from platerota_shared.timezones import timezones, zone_named
 
 LIMITS: Final[dict[str, int]] = {
     "machines": 500, "plates": 5_000, "fixtures": 5_000, "nests": 20_000, "operations": 20_000, "operators": 500, "shifts": 5_000,
@@ -161,12 +160,12 @@ class _Reader:
     def _timezone(self) -> ZoneInfo:
         """The shop's timezone; UTC where it cannot be read, so that the rest is still looked at."""
         name = self._shop.get("timezone") if self._shop is not None else "UTC"
-        if isinstance(name, str) and name in _timezones():
-            return ZoneInfo(name)
+        if isinstance(name, str) and name in timezones():
+            return zone_named(name)
         if self._shop is not None and "timezone" not in self._shop:
             self._add("/shop/timezone", "missing-field", "shop has no timezone", "add one, such as Europe/Lisbon")
         elif isinstance(name, str):
-            mend = self._suggestions.mend(name, _timezones(), "write one of the public timezone database, such as Europe/Lisbon")
+            mend = self._suggestions.mend(name, timezones(), "write one of the public timezone database, such as Europe/Lisbon")
             self._add("/shop/timezone", "unknown-timezone", f"there is no timezone {shown(name)}", mend)
         else:
             self._add("/shop/timezone", "wrong-type", f"timezone must be text, not {shown(name)}", "write one such as Europe/Lisbon")
@@ -195,9 +194,3 @@ def _label(raw: Any, name: str, noun: str, index: int) -> str:
     """A row as sentences name it: ``order O1``, or ``row 3 of nests`` where it has no id."""
     given = raw.get("id") if noun and is_object(raw) else None
     return f"{noun} {shown(given)[1:-1]}" if isinstance(given, str) and given.strip() else f"row {index + 1} of {name}"
-
-
-@cache
-def _timezones() -> frozenset[str]:
-    """The timezones of the public database as the tzdata distribution lists them, the same on every host."""
-    return frozenset(files("tzdata").joinpath("zones").read_text(encoding="utf-8").split())

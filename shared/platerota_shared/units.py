@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from functools import cache, lru_cache
 from typing import Any, cast
@@ -40,7 +41,10 @@ def _read(value: Any, target: str, allowed: tuple[str, ...], what: str) -> Any:
         raise refusal("bad-unit", f"is text without a unit: {shown(value)}", mend)
     if match[2] not in allowed:
         raise refusal("bad-unit", f"has a unit that is no {what} here: {shown(value)}", mend)
-    return _converted(match[1], match[2], target)
+    read = _converted(match[1], match[2], target)
+    if not math.isfinite(read):
+        raise refusal("out-of-range", f"is no {what} to plan with: {shown(value)}", "look for a mistyped or damaged number")
+    return read
 
 
 def read_length(value: Any) -> Any:
@@ -49,7 +53,7 @@ def read_length(value: Any) -> Any:
     Raises
     ------
     PydanticCustomError
-        Where the value is neither a number nor text, or text has no unit, an unknown one, or no number.
+        Where the value is neither a number nor text, or text has no unit, an unknown one, no number, or one too large to count with.
     """
     return _read(value, "mm", LENGTH_UNITS, "length")
 
@@ -60,6 +64,6 @@ def read_mass(value: Any) -> Any:
     Raises
     ------
     PydanticCustomError
-        Where the value is neither a number nor text, or text has no unit, an unknown one, or no number.
+        Where the value is neither a number nor text, or text has no unit, an unknown one, no number, or one too large to count with.
     """
     return _read(value, "kg", MASS_UNITS, "mass")

@@ -1,7 +1,7 @@
 """What is wrong with one value, in a planner's words: the library's own errors said again.
 
 Fields that refuse a value themselves bring their words along (:func:`platerota_shared.faults.refusal`); everything else
-that a row's model can find is listed in `_SAID`.
+that a row's model or a parameter of an address can find is listed in `_SAID`. What is not listed is still said, in plain words.
 """
 
 from __future__ import annotations
@@ -29,16 +29,17 @@ def fault_of(error: ErrorDetails, place: str, label: str) -> Fault:
     label
         The row as the sentence names it: ``order O1``.
     """
-    code, words, mend = _said(error)
+    code, words, mend = said(error)
     field = _field(error["loc"])
     return Fault(place + pointer(*error["loc"]), code, f"{label}: {field} {words}" if field else f"{label} {words}", mend)
 
 
-def _said(error: ErrorDetails) -> Said:
+def said(error: ErrorDetails) -> Said:
+    """What `error` says of the value that it found."""
     context: Mapping[str, Any] = error.get("ctx", {})
     if "words" in context:
         return error["type"], context["words"], context["mend"]
-    return _SAID[error["type"]](error["input"], context)
+    return _SAID.get(error["type"], _other)(error["input"], context)
 
 
 def _field(steps: tuple[int | str, ...]) -> str:
@@ -88,6 +89,11 @@ def _many(value: Any, context: Mapping[str, Any]) -> Said:
     return "too-many-rows", f"must have at most {context['max_length']:,} entries, not {len(value):,}", "leave out what is not needed"
 
 
+def _other(value: Any, context: Mapping[str, Any]) -> Said:
+    # A version of the library may find what none before it did; a caller is answered all the same.
+    return "wrong-type", f"cannot be {shown(value)}", "give a value as the API description has it"
+
+
 def _few(value: Any, context: Mapping[str, Any]) -> Said:
     return "missing-field", "must not be an empty list", "give at least one entry"
 
@@ -101,6 +107,9 @@ _SAID: Final[dict[str, Callable[[Any, Mapping[str, Any]], Said]]] = {
     "float_type": _kind("a number"),
     "bool_type": _kind("true or false"),
     "string_type": _kind("text"),
+    "int_parsing": _kind("a whole number"),
+    "int_parsing_size": _kind("a whole number"),
+    "bool_parsing": _kind("true or false"),
     "tuple_type": _kind("a list"),
     "model_type": _kind("an object"),
     "literal_error": _choice,

@@ -60,8 +60,30 @@ def test_what_is_neither_number_nor_text_is_refused(written: Any) -> None:
     assert refused.value.errors()[0]["type"] == "wrong-type"
 
 
-@pytest.mark.parametrize("written", [0, -1, "-16 in", "1e999 in", 100_001])
-def test_lengths_are_more_than_nothing_and_less_than_a_hall(written: Any) -> None:
+@pytest.mark.parametrize(
+    ("written", "kind"),
+    [(0, "greater_than"), (-1, "greater_than"), ("-16 in", "greater_than"), ("0 mm", "greater_than"), (100_001, "less_than_equal"),
+     ("100.001 m", "less_than_equal"), ("1e300 in", "less_than_equal")],
+)
+def test_lengths_are_more_than_nothing_and_less_than_a_hall(written: Any, kind: str) -> None:
     with pytest.raises(ValidationError) as refused:
         LENGTH.validate_python(written)
-    assert refused.value.errors()[0]["type"] in {"greater_than", "less_than_equal", "finite_number"}
+    assert [error["type"] for error in refused.value.errors()] == [kind]
+
+
+@pytest.mark.parametrize("number", ["1e400", "-1e400", "9" * 5_000])
+@pytest.mark.parametrize(("adapter", "unit", "what"), [(LENGTH, "mm", "length"), (LENGTH, "in", "length"), (MASS, "lb", "mass")])
+def test_what_is_too_large_to_count_with_is_refused_where_it_is_read(
+    adapter: TypeAdapter[float], unit: str, what: str, number: str,
+) -> None:
+    with pytest.raises(ValidationError) as refused:
+        adapter.validate_python(f"{number} {unit}")
+    (error,) = refused.value.errors()
+    assert error["type"] == "out-of-range"
+    assert error["ctx"]["words"].startswith(f"is no {what} to plan with: '{number[:50]}")
+
+
+def test_what_is_too_large_only_once_it_is_converted_is_refused_as_well() -> None:
+    with pytest.raises(ValidationError) as refused:
+        LENGTH.validate_python("1e308 ft")
+    assert [error["type"] for error in refused.value.errors()] == ["out-of-range"]

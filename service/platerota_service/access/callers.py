@@ -20,6 +20,7 @@ from platerota_service.access.sessions import COOKIE, Session, check_own_form
 from platerota_service.access.tokens import Token, token_text
 from platerota_service.calls import parts_of
 from platerota_service.kinds import KEY_MISSING, KEY_REFUSED, SCOPE_MISSING
+from platerota_service.parameters import check_parameters
 from platerota_service.problems import ProblemError
 from platerota_service.store import LOCAL_TENANT, KeyRow
 
@@ -63,7 +64,7 @@ class Caller:
 async def _known(
     call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
 ) -> Caller:
-    return _allowed(await _by_key(call), needed)
+    return await _allowed(call, await _by_key(call), needed)
 
 
 async def _known_or_linked(
@@ -72,18 +73,18 @@ async def _known_or_linked(
 ) -> Caller:
     link = read_link(call.url.path, call.url.query)
     if link is None or token_text(call.headers) is not None:
-        return _allowed(await _by_session_or_key(call), needed)
+        return await _allowed(call, await _by_session_or_key(call), needed)
     row = await asyncio.to_thread(parts_of(call).keys.by_id, link.key_id)
     if row is None or not link.valid(row.hash, time.time()):
         raise ProblemError(KEY_REFUSED, "the link is past its time, was changed, or its key is revoked", headers=_CHALLENGE)
-    return _allowed(Caller(row.tenant, scopes_of(row) & {"read"}, row, link), needed)
+    return await _allowed(call, Caller(row.tenant, scopes_of(row) & {"read"}, row, link), needed)
 
 
 async def _known_or_signed_in(
     call: Request, needed: SecurityScopes, _bearer: Annotated[object, Security(_BEARER)], _alias: Annotated[object, Security(_ALIAS)],
     _session: Annotated[object, Security(_SESSION)],
 ) -> Caller:
-    return _allowed(await _by_session_or_key(call), needed)
+    return await _allowed(call, await _by_session_or_key(call), needed)
 
 
 async def _by_form(
@@ -93,7 +94,7 @@ async def _by_form(
     # A key in a header is proof enough; what a browser adds by itself, a cookie or its place on this computer, is not.
     if token_text(call.headers) is None:
         check_own_form(call)
-    return _allowed(await _by_session_or_key(call), needed)
+    return await _allowed(call, await _by_session_or_key(call), needed)
 
 
 async def _by_session_or_key(call: Request) -> Caller:
@@ -124,11 +125,13 @@ async def _by_key(call: Request) -> Caller:
     return Caller(row.tenant, scopes_of(row), row)
 
 
-def _allowed(caller: Caller, needed: SecurityScopes) -> Caller:
+async def _allowed(call: Request, caller: Caller, needed: SecurityScopes) -> Caller:
     missing = [scope for scope in needed.scopes if scope not in caller.scopes]
     if missing:
         what = " and ".join(f"'{scope}' ({SCOPES[scope]})" for scope in SCOPES if scope in missing)
         raise ProblemError(SCOPE_MISSING, f"the key lacks the scope {what}")
+    if caller.link is None:  # what a link asks was looked at when it was signed, and nothing was added since
+        await check_parameters(call)
     structlog.contextvars.bind_contextvars(tenant=caller.tenant, key=caller.key.id if caller.key is not None else None)
     return caller
 

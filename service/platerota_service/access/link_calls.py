@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from typing import Annotated, Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, urlsplit
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, FastAPI, Request
@@ -17,6 +17,7 @@ from platerota_service.access.links import EXPIRES, KEY, LONGEST_HOURS, SIGNATUR
 from platerota_service.answers import guarded_answers, reference, with_example
 from platerota_service.bodies import read_body
 from platerota_service.kinds import FAULTS, TOO_LARGE, UNREADABLE, WRONG_MEDIA_TYPE
+from platerota_service.parameters import unknown_parameters
 from platerota_service.problems import ProblemError, ProblemFault
 from platerota_shared.document import duplicate_keys, read_document
 from platerota_shared.faults import RequestRefused
@@ -91,7 +92,20 @@ def _read(body: bytes, app: FastAPI) -> LinkRequest:
             mend="give the path of a call whose `security` names `link`, with its query, without host and fragment",
         )
         raise ProblemError(FAULTS, "the request has 1 fault; nothing was stored", errors=[fault])
+    unknown = _unknown(app, record.row.path)
+    if unknown:
+        raise ProblemError(FAULTS, "the address has parameters that its call does not; nothing was stored", errors=unknown)
     return record.row
+
+
+def _unknown(app: FastAPI, path: str) -> list[ProblemFault]:
+    """The parameters in an address that its call does not have; a link to it would be answered as if they were not there."""
+    parts = urlsplit(path)
+    given = [name for name, _ in parse_qsl(parts.query, keep_blank_values=True)]
+    known = {
+        one["name"] for call in _gets(app, parts.path) for one in call.get("parameters", ()) if one["in"] == "query"
+    }
+    return unknown_parameters(given, known, "/path")
 
 
 def _linkable(app: FastAPI, path: str) -> bool:
@@ -106,8 +120,11 @@ def _linkable(app: FastAPI, path: str) -> bool:
 
 def takes(app: FastAPI, path: str, scheme: str) -> bool:
     """Whether GET of that address may be allowed by a security scheme of the API description."""
-    return any(
-        scheme in allowed
-        for template, calls in app.openapi()["paths"].items() if compile_path(template)[0].match(path)
-        for allowed in calls.get("get", {}).get("security", ())
-    )
+    return any(scheme in allowed for call in _gets(app, path) for allowed in call.get("security", ()))
+
+
+def _gets(app: FastAPI, path: str) -> list[dict[str, Any]]:
+    """The described calls that GET of that address may be."""
+    return [
+        calls["get"] for template, calls in app.openapi()["paths"].items() if "get" in calls and compile_path(template)[0].match(path)
+    ]

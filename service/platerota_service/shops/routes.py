@@ -28,6 +28,7 @@ from platerota_service.problems import ProblemError
 from platerota_service.shops.answers import ENTRY_EXAMPLE, ShopList, entry, shop_body, shop_example, tagged
 from platerota_service.shops.book import ShopBook, tag
 from platerota_service.shops.editing import existing
+from platerota_service.shops.ids import ShopName
 from platerota_service.store import ShopRow
 from platerota_shared.document import read_document
 from platerota_shared.shop_reading import read_shop
@@ -35,9 +36,8 @@ from platerota_shared.shop_reading import read_shop
 router = APIRouter(prefix="/v1/shops", tags=["shops"])
 
 ShopId = Annotated[str, Path(description="The id of a stored shop.", examples=["main"])]
-NewShopId = Annotated[str, Path(
-    description="The id of a shop, chosen by whoever stores it: letters, digits, `.`, `_` and `-`, at most 64.",
-    pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}$", examples=["main"],
+NewShopId = Annotated[ShopName, Path(
+    description="The id of a shop, chosen by whoever stores it: letters, digits, `.`, `_` and `-`, at most 64.", examples=["main"],
 )]
 
 

@@ -13,9 +13,11 @@ import pytest
 import time_machine
 from fastapi import FastAPI
 
+from platerota_service.access.headers import POLICY, SAFE_HEADERS
 from platerota_service.access.keys import SCOPES, KeyBook, Scope
 from platerota_service.access.links import read_link, sign
 from platerota_service.access.tokens import Token
+from platerota_service.problems import PROBLEM_JSON
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import now_ms
 from platerota_service.watch.logs import start_logging
@@ -205,8 +207,23 @@ class TestRates:
 
 class TestCors:
     @pytest.fixture
-    async def browser(self, app: FastAPI, app_over: AppOver) -> Any:
-        transport = httpx.ASGITransport(app=app_over(app.state.parts.engine, cors_origins=("https://sheet.example",)))
+    def open_app(self, app: FastAPI, app_over: AppOver) -> FastAPI:
+        """The service with one origin allowed, and addresses for what goes wrong outside of its routes."""
+        opened = app_over(app.state.parts.engine, cors_origins=("https://sheet.example",))
+
+        async def broken() -> None:
+            raise RuntimeError("the password is swordfish")
+
+        async def cancelled() -> None:
+            raise asyncio.CancelledError
+
+        opened.add_api_route("/broken", broken)
+        opened.add_api_route("/cancelled", cancelled)
+        return opened
+
+    @pytest.fixture
+    async def browser(self, open_app: FastAPI) -> Any:
+        transport = httpx.ASGITransport(app=open_app, raise_app_exceptions=False)
         async with httpx.AsyncClient(transport=transport, base_url="http://service.test") as client:
             yield client
 
@@ -221,6 +238,31 @@ class TestCors:
         assert answer.headers["access-control-allow-origin"] == "https://sheet.example"
         exposed = {name.strip() for name in answer.headers["access-control-expose-headers"].split(",")}
         assert {"Location", "ETag", "Retry-After", "Preference-Applied", "Content-Disposition", "Platerota-Faults"} <= exposed
+
+    @pytest.mark.parametrize("accept", ["application/json", "text/html"])
+    @pytest.mark.parametrize(
+        ("method", "path", "status"),
+        [
+            ("GET", "/v1/plans/nothing", 404), ("PATCH", "/v1/plans", 405), ("POST", "/v1/plans", 415), ("GET", "/v1/plans?limit=0", 422),
+            ("GET", "/broken", 500), ("HEAD", "/broken", 500), ("GET", "/cancelled", 503),
+        ],
+    )
+    async def test_a_named_origin_may_read_every_problem_and_nobody_else(
+        self, browser: httpx.AsyncClient, method: str, path: str, status: int, accept: str,
+    ) -> None:
+        named, other = [
+            await browser.request(method, path, headers={"Origin": origin, "Accept": accept})
+            for origin in ("https://sheet.example", "https://other.example")
+        ]
+        assert (named.status_code, named.headers.get("access-control-allow-origin")) == (status, "https://sheet.example")
+        assert named.headers["content-type"].startswith("text/html" if accept == "text/html" else PROBLEM_JSON)
+        assert ("retry-after" in named.headers) == (status == 503)
+        assert "Retry-After" in named.headers["access-control-expose-headers"]
+        assert {name: named.headers[name] for name in SAFE_HEADERS if name != POLICY} == {
+            name: value for name, value in SAFE_HEADERS.items() if name != POLICY
+        }
+        assert "swordfish" not in named.text
+        assert (other.status_code, other.headers.get("access-control-allow-origin")) == (status, None)
 
 
 class TestSignature:
@@ -257,6 +299,13 @@ class TestLinks:
         errors = problem(await client.post("/v1/links", json={"path": 1, "hours": 0, "days": 3}), "faults-in-request")["errors"]
         assert {error["pointer"] for error in errors} == {"/path", "/hours", "/days"}
 
+    async def test_no_link_is_made_with_parameters_that_its_call_does_not_have(self, client: httpx.AsyncClient) -> None:
+        for query, mends in (("operater=Ines&operator=Ines", ["did you mean 'operator'?"]), ("x&y=", ["leave it out; "] * 2)):
+            body = problem(await client.post("/v1/links", json={"path": f"/v1/plans/a/load-windows.ics?{query}"}), "faults-in-request")
+            assert {(error["pointer"], error["code"]) for error in body["errors"]} == {("/path", "unknown-parameter")}
+            assert [error["mend"][: len(mend)] for error, mend in zip(body["errors"], mends, strict=True)] == mends
+        assert (await client.post("/v1/links", json={"path": "/v1/plans/a/board?day=2027-03-01&shift=1"})).status_code == 200
+
     async def test_where_no_keys_exist_an_address_needs_no_signature(self, client: httpx.AsyncClient) -> None:
         answer = await client.post("/v1/links", json={"path": "/v1/plans/a"})
         assert answer.json() == {"href": "/v1/plans/a", "expires": None}
@@ -268,11 +317,12 @@ class TestLinks:
         headers = {"X-API-Key": str(token)}
         made = await client.post("/v1/plans", json=request_document, headers=headers | {"Prefer": "respond-async"})
         path = made.headers["location"]
-        href = (await client.post("/v1/links", json={"path": f"{path}?lang=pt", "hours": 2}, headers=headers)).json()["href"]
+        href = (await client.post("/v1/links", json={"path": f"{path}?format=json", "hours": 2}, headers=headers)).json()["href"]
         assert token.secret not in href
         assert (await client.get(href)).json()["id"] == made.json()["id"]
         assert (await client.head(href)).status_code == 200
-        problem(await client.get(href.replace("lang=pt", "lang=de")), "key-refused")
+        problem(await client.get(href.replace("format=json", "format=csv")), "key-refused")
+        problem(await client.get(f"{href}&language=de"), "key-refused")
         problem(await client.delete(href), "key-missing")
         problem(await client.get(href.replace(path, f"{path}/events")), "key-missing")
         with time_machine.travel(now_ms() / 1000 + 7_201):

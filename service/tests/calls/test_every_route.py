@@ -291,6 +291,35 @@ async def test_its_owner_is_let_in_everywhere(north: World) -> None:
         check_safe(await north.send(method, path))
 
 
+async def test_a_parameter_that_a_call_does_not_have_is_refused_by_every_call(client: httpx.AsyncClient, north: World) -> None:
+    """But by the description itself, which the framework answers."""
+    ids = await north.ids()
+    for name in sorted(set(CALLS) - {"GET /openapi.json"}):
+        method, path = name.split()
+        address = httpx.URL(filled(path, ids), params=filled(CALLS[name].query, ids)).copy_merge_params({"nonesuch": "1"})
+        headers = ASKED | dict(CALLS[name].headers) | north.key
+        answer = await client.request(method, address, headers=headers)
+        assert answer.status_code == 422, (name, answer.text)
+        assert [(one["pointer"], one["code"]) for one in answer.json()["errors"]] == [("/query/nonesuch", "unknown-parameter")], name
+        assert method != "GET" or (await client.head(address, headers=headers)).status_code == 422, name
+    assert (await north.call(f"GET {PLAN}", ids)).json()["shop"]["released"], "nothing was done"
+
+
+async def test_no_odd_value_of_any_parameter_is_answered_in_the_words_of_a_library(app: FastAPI, north: World) -> None:
+    ids, met = await north.ids(), set[str]()
+    for path, calls in app.openapi()["paths"].items():
+        for one in (one for one in calls.get("get", {}).get("parameters", ()) if one["in"] == "query"):
+            met.add(one["name"])
+            for value in ("", "x", "-1", "1.5", "9" * 5_000, "x" * 5_000, "\0", "\u202e", "null"):
+                query = filled(CALLS[f"GET {path}"].query, ids) | {one["name"]: value}
+                answer = await north.send("GET", filled(path, ids), query=query)
+                assert answer.status_code in (200, 400, 404, 409, 422, 501), (path, one["name"], value[:9], answer.text[:300])
+                for fault in answer.json()["errors"] if answer.status_code == 422 else ():
+                    assert fault["pointer"] == f"/query/{one['name']}"
+                    assert fault["detail"].startswith((f"{one['name']} must ", f"{one['name']} is ")), fault
+    assert {"limit", "status", "shop", "cursor", "format", "table", "against", "operator", "day", "next"} <= met
+
+
 async def test_every_body_has_its_limits(client: httpx.AsyncClient, north: World) -> None:
     """Of a size that is refused before it is read whole, of depth, and of kinds; a call that takes no body reads none."""
     ids, json = await north.ids(), {"Content-Type": "application/json"}
