@@ -207,10 +207,14 @@ def _of(ready: Iterable[Judged], name: str) -> Any:
 
 
 def _price(request: PlanRequest, rush: str, soon: Standing, late: Standing) -> float:
-    """Points for an hour of the rush order, upon those of the score, at which two choices cost the same."""
+    """Points for an hour of the rush order, upon those of the score, at which two choices cost the same; both have a place for it."""
     order, score = next(order for order in request.orders if order.id == rush), request.settings.score
-    hours = ((late.finish or 0) - (soon.finish or 0)) / 3_600
-    return score.late_hour * (soon.pain - late.pain) / hours - order.weight * (score.late_hour + score.finish_hour)
+    assert soon.finish is not None and late.finish is not None
+    hours = (late.finish - soon.finish) / 3_600
+    # The score gives points for lateness only where the order is late: with both in time its finish alone counts.
+    later = (max(0, late.finish - order.due) - max(0, soon.finish - order.due)) / 3_600
+    given = order.weight * (score.finish_hour * hours + score.late_hour * later)
+    return (score.late_hour * (soon.pain - late.pain) - given) / hours
 
 
 def _why(tried: Judged) -> str:

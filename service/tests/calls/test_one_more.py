@@ -130,18 +130,28 @@ class TestRushOrder:
             requests = [json.loads(session.get_one(PlanRow, plan["id"]).request) for plan in asked["plans"]]
         assert [request["settings"]["solve_seconds"] for request in requests] == seconds
 
+    @pytest.mark.parametrize(
+        ("due", "last_finish", "last_late", "price"),
+        [
+            # By hand: 2,730 s of A-1042, 100 points an hour, for the time that the rush gains. The score itself gives 3 x 1 for an hour of
+            # it, and 3 x 100 for an hour past its due date: of 900 s that are 30 s, of 1,800 s none where it is in time either way.
+            ("07:00:00", "07:00:30", 30, (100 * 2_730 - 3 * 100 * 30) / 900 - 3), ("12:00:00", "07:15:30", 0, 100 * 2_730 / 1_800 - 3),
+        ],
+    )
     async def test_where_somebody_pays_what_lies_between_is_asked_for_too(
         self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, answering: Answering, store: Store, app: FastAPI,
+        due: str, last_finish: str, last_late: int, price: float,
     ) -> None:
         """A-1042 is due at the end of the first cycle: the rush first makes it 2,730 s late, the rush second harms nobody."""
         app.state.parts.questions._limit = 10
         request_document["orders"][0]["due"] = "2027-03-01T06:45:30"
         base = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
         worker.find(base, changed_plan("plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=0))
-        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json=RUSH_BODY, headers=ASYNC)).json()
+        body = {"order": {**RUSH_BODY["order"], "due": f"2027-03-01T{due}"}}
+        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json=body, headers=ASYNC)).json()
         first = changed_plan("what-if-plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=2_730)
         rush_last = changed_plan("what-if-plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=0)
-        last = replace(rush_last, text=changed(rush_last.text, "RUSH-1", finish="2027-03-01T07:00:30+00:00", late_seconds=30))
+        last = replace(rush_last, text=changed(rush_last.text, "RUSH-1", finish=f"2027-03-01T{last_finish}+00:00", late_seconds=last_late))
         running = asyncio.create_task(answering.answer(asked["id"]))
         for plan, found in zip(asked["plans"], (last, first, first), strict=True):
             worker.find(plan["id"], found)
@@ -152,8 +162,7 @@ class TestRushOrder:
         (between,) = document["plans"][3:]
         with store.reading() as session:
             aim = json.loads(session.get_one(PlanRow, between["id"]).start or "")["aim"]
-        # By hand: 2,730 s of A-1042 for 900 s of the rush, 100 points an hour; the score itself gives 3 x (100 + 1) for an hour of it.
-        assert (aim["harmless"], aim["finish_hour"]) == (False, pytest.approx(100 * 2_730 / 900 - 303))
+        assert (aim["harmless"], aim["finish_hour"]) == (False, pytest.approx(price))
         worker.find(between["id"], first)
         await running
         answer = (await client.get(where)).json()["answer"]
