@@ -167,6 +167,12 @@ def test_what_counts_of_a_plan_is_what_it_says_of_itself(week: str) -> None:
     assert without.model_copy(update={"total": found.total, "bound": found.bound, "proved": found.proved}) == found
 
 
+def test_moves_that_a_replan_counts_are_no_points_that_a_lever_could_save() -> None:
+    draft = Draft.of("setups")
+    replanned = draft.part("moved_task")
+    assert outcome(replanned.request, replanned.plan).total == pytest.approx(draft.plan.score.total)
+
+
 def test_a_plan_can_be_worked_without_a_lever_that_it_does_not_use_and_only_then() -> None:
     draft = Draft.of("setups")
     plate = draft.request.shop.plates[0]

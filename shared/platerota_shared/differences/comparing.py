@@ -46,7 +46,7 @@ def _figure(base: float, plan: float) -> Figure:
 def _score(base_request: PlanRequest, base: Plan, request: PlanRequest, plan: Plan) -> ScoreDifference:
     alike = base.now == plan.now and base_request.settings.score == request.settings.score
     parts = {name: _figure(getattr(base.score.parts, name), getattr(plan.score.parts, name)) for name in ScoreParts.model_fields}
-    return ScoreDifference(comparable=alike, total=_figure(base.score.total, plan.score.total), parts=parts)
+    return ScoreDifference(comparable=alike, total=_figure(base.score.without_moves, plan.score.without_moves), parts=parts)
 
 
 def _hours(base: Book, plan: Book, since: int) -> Iterator[ResourceHours]:

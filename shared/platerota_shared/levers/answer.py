@@ -49,8 +49,8 @@ class Outcome(Out):
 
 
 def outcome(request: PlanRequest, plan: Plan) -> Outcome:
-    """What counts of a plan that the audit passed for that week."""
-    return _counted(Book(request, plan), plan.score.total, plan.score.bound, proved=plan.quality == "optimal")
+    """What counts of a plan that the audit passed for that week; tasks that a replan moved are no matter of its levers."""
+    return _counted(Book(request, plan), plan.score.without_moves, plan.score.bound, proved=plan.quality == "optimal")
 
 
 def outcome_without(base: PlanRequest, plan: Plan) -> Outcome | None:
