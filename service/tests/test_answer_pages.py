@@ -236,6 +236,11 @@ class TestLevers:
         assert '<td class="figure">−3.0</td>' in html
         assert "class=\"result\"" not in html
 
+    def test_what_is_for_people_to_judge_is_said_as_soon_as_there_is_an_answer(self, asked: AskedQuestion) -> None:
+        html = page(changed(asked, caution="somebody alone at a <machine>"))
+        assert "somebody alone at a &lt;machine&gt; Nothing is released by asking." in html
+        assert "Nothing is released by asking." in page(replace(asked, status="waiting", answer=None))
+
     def test_hours_and_money_are_told_where_they_are_known(self, asked: AskedQuestion) -> None:
         assert ">money</th>" not in page(asked)
         html = page(self.first(asked, cost=12.5, overtime_cost=80.0, overtime_seconds=7_200, operator_seconds=-600, spindle_seconds=0))
