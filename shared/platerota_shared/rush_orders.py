@@ -32,7 +32,7 @@ class RushChoice(Out):
     late_seconds: int | None
     """How late that is against its due date, seconds; null where it has no place."""
     harmless: bool
-    """Whether no other order pays."""
+    """Whether no other order pays, by planned times: `POST /v1/plans/{id}/risks` of its plan says how sure the others still are."""
     pays: tuple[Payer, ...]
     """The orders that pay, the worst first."""
     pain: float

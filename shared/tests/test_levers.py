@@ -147,7 +147,9 @@ def test_the_best_plan_that_is_known_without_a_change_is_the_control() -> None:
     assert {one.name: one.saved for one in answer.levers} == {"a plate": 5.0, "a shift": 1.0, "a mill": None}
 
 
-@pytest.mark.parametrize("what", ["rest times", "alone at a machine", "room on the plate", "lift", "clearance, program and offsets", "cost"])
+@pytest.mark.parametrize(
+    "what", ["rest times", "alone at a machine", "room on the plate", "lift", "clearance, program and offsets", "cost"],
+)
 def test_every_answer_says_what_is_for_people_to_judge(what: str) -> None:
     assert what in levers_answer(LEVERS, [tried(0, 40.0)], shop_of_two()).caution
     assert what in levers_answer([], [tried(None, 40.0)], shop_of_two()).caution

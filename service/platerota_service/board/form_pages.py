@@ -74,7 +74,7 @@ def promise_page(state: Standing, request: PlanRequest, asked: Asked, viewer: Vi
     values = {**dict.fromkeys(PROMISE_FIELDS, ""), "certainty": "0.9", **asked.values}
     return _page(
         "promise", "promise", state, request, replace(asked, values=values), viewer, title="Ask what date can be promised",
-        below=f"You get the earliest date found that harms no other order. {_STAYS}",
+        below=f"You get the earliest date found that makes no other order late as planned, and which orders become less sure. {_STAYS}",
         certainties=[(one, share(float(one))) for one in _CERTAINTIES],
     )
 

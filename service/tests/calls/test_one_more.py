@@ -205,6 +205,7 @@ class TestPromise:
         answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
         assert (answer["finish"], answer["promise"], answer["on_time"]) == ("2027-03-01T06:45:30+00:00", None, None)
         assert why in answer["why"]
+        assert answer["less_sure"] is None
         assert (answer["takes"]["spindle_seconds"], answer["takes"]["operator_seconds"]) == (2_520, 210)
 
     async def test_spreads_that_are_no_object_are_a_fault(self, client: httpx.AsyncClient, base: str) -> None:
@@ -223,6 +224,26 @@ class TestPromise:
         answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
         assert (answer["finish"], answer["promise"], answer["takes"]) == (None, None, None)
         assert answer["why"] == "without harm the order finds no place within the horizon: mill-1 is closed"
+
+    @pytest.mark.parametrize(("due", "surely"), [("2027-03-01T12:00:00", True), ("2027-03-01T07:31:30", False)])
+    async def test_an_order_that_keeps_its_date_by_seconds_is_less_sure_though_nobody_pays(
+        self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, answering: Answering, due: str, surely: bool,
+    ) -> None:
+        """A-1042 ended at 06:45:30, and ends at 07:31 behind the promised order: half an hour and five, or 30 s, before it is due."""
+        request_document["orders"][0]["due"] = due
+        base = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
+        at = f"{due}+00:00"
+        worker.find(base, changed_plan("plan", "A-1042", due=at))
+        asked = (await client.post(f"/v1/plans/{base}/promises", json={"part": "bracket", "quantity": 4}, headers=ASYNC)).json()
+        best = renamed_plan("what-if-plan", "RUSH-1", "PROMISE")
+        worker.find(asked["plans"][0]["id"], replace(best, text=changed(best.text, "A-1042", due=at)))
+        await answering.answer(asked["id"])
+        answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
+        assert (answer["harmless"], answer["pays"], answer["promise"] is not None) == (True, [], True)
+        assert [one["id"] for one in answer["less_sure"]] == ([] if surely else ["A-1042"])
+        for one in answer["less_sure"]:
+            assert one["before"] > 0.99
+            assert one["after"] < 0.9
 
     async def test_no_date_is_promised_by_a_plan_in_which_somebody_pays(
         self, client: httpx.AsyncClient, base: str, worker: HandWorker, answering: Answering,

@@ -20,9 +20,9 @@ from platerota_shared.tables import PlanRequest
 
 LeverStatus = Literal["ready", "failed", "stopped", "deleted"]
 CAUTION: Final = (
-    "A lever says what a change would bring, not that it may be made. What it costs to buy, rest times and working hours, somebody who would"
-    " be alone at a machine, room on the plate, loads to lift, and clearance, program and offsets of a fixture on another mill are for the"
-    " planner and a competent person to judge."
+    "A lever says what a change would bring, not that it may be made. What it costs to buy, rest times and working hours, somebody who"
+    " would be alone at a machine, room on the plate, loads to lift, and clearance, program and offsets of a fixture on another mill are"
+    " for the planner and a competent person to judge."
 )
 """What whoever makes a change should know."""
 
