@@ -66,7 +66,7 @@ class PromiseAnswer(Out):
     why: str | None
     """Why there is no date, in words; null where there is one."""
     caution: str
-    """What whoever promises should know."""
+    """What whoever promises should know; first that the plan had begun more than an hour before this was asked, where it had."""
 
 
 def less_sure(before: Risks, after: Risks) -> tuple[LessSure, ...]:

@@ -46,11 +46,14 @@ class Asked:
         What was given before, by field.
     wrong
         What is wrong with it, by field; under an empty name what belongs to no field.
+    begun
+        That the plan has begun, in words; empty where it has not. It stands above all else.
     """
 
     token: str = ""
     values: Mapping[str, str] = field(default_factory=lambda: _NOTHING)
     wrong: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: dict[str, tuple[str, ...]]())
+    begun: str = ""
 
 
 def rush_page(state: Standing, request: PlanRequest, asked: Asked, viewer: Viewer) -> Page:

@@ -33,7 +33,7 @@ def _told(asked: AskedQuestion, answer: Mapping[str, Any], viewer: Viewer) -> di
         "found": True, "date": when(answer["promise"], by=True) if answer["promise"] is not None else "", "why": clean(answer["why"] or ""),
         "cells": _cells(asked, answer), "payers": payers(effect), "later": later_in_time(effect), "less_sure": _less_sure(answer),
         "prices": prices(effect), "plan_links": plan_links(asked, answer["plan"], viewer), "order": shown(answer["order"]),
-        "caution": answer["caution"],
+        "caution": asked.caution,
     }
 
 

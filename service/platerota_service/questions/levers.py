@@ -241,7 +241,8 @@ class Levers:
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
         """Every lever, the one that saves most first."""
         found = levers_answer(asked.asked["levers"], _tries(judged), outcome(asked.request, asked.base))
-        return found.model_dump(mode="json", context={"zone": ZoneInfo(asked.base.timezone)})
+        told = found.model_copy(update={"caution": asked.cautioned(found.caution)})
+        return told.model_dump(mode="json", context={"zone": ZoneInfo(asked.base.timezone)})
 
 
 def _tries(judged: Sequence[Judged]) -> list[Try]:

@@ -101,8 +101,8 @@ async def create_promise(call: Request, plan_id: PlanId, asking: AskingOf, store
     The plan with the order in it is then run in simulated weeks, as `POST /v1/plans/{id}/risks` does: `finish` is when the plan finishes
     the order, `promise` the first instant by which at least `certainty` of the weeks have. `harmless` is by planned times, and another
     order may be pushed up to its due date: the base is run in weeks of the same kind too, and `less_sure` lists the orders whose chance to
-    be on time falls by more than 5 points of a hundred. `takes` are the hours and the money that the order bears. The date comes from a search; an earlier
-    one may exist. The answer is a question, as for a rush order.
+    be on time falls by more than 5 points of a hundred. `takes` are the hours and the money that the order bears. The date comes from a
+    search; an earlier one may exist. The answer is a question, as for a rush order.
     """
     check_plan_id(plan_id)
     body = await read_body(call, settings.max_body_bytes)
@@ -204,7 +204,7 @@ def promise_facts(asked: Asked, child: Child, weeks: Weeks | None, trouble: str 
         slack_seconds=slack_seconds(child.plan, name), harmless=not found.pays, pays=found.pays,
         less_sure=less_sure(before, after) if before is not None and after is not None else None,
         takes=next(one for one in plan_costs(child.request, child.plan).orders if one.id == name) if result.placed else None,
-        effect=found, why=why, caution=CAUTION,
+        effect=found, why=why, caution=asked.cautioned(CAUTION),
     )
     return answer.model_dump(mode="json", context={"zone": ZoneInfo(child.plan.timezone)})
 

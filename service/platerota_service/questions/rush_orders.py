@@ -173,6 +173,7 @@ class RushOrder:
             "order": asked.asked["order"], "due": _of(ready.values(), "due"),
             "choices": [_verdict(ready[one.plan])["choice"] for one in found], "harmless": harmless,
             "soonest": found[0].plan if found else None, "why": None if harmless is not None or tried is None else _why(tried),
+            "caution": asked.begun,
         }
 
 

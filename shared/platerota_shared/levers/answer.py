@@ -173,7 +173,7 @@ class LeversAnswer(Out):
     levers: tuple[LeverResult, ...]
     """Every lever."""
     caution: str
-    """What whoever makes such a change should know."""
+    """What whoever makes such a change should know; first that the plan had begun more than an hour before this was asked, where it had."""
 
 
 @dataclass(frozen=True, slots=True)
