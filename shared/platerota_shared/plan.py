@@ -83,11 +83,6 @@ class Score(Out):
     parts: ScoreParts
     """The points by what they are for."""
 
-    @property
-    def without_moves(self) -> float:
-        """Points by which two plans are compared: each counts its moved tasks against the plan that it replans, which differ."""
-        return self.total - self.parts.moved_task
-
 
 class OrderResult(Out):
     """How one order fares; an unplaced order has no start, finish or lateness, and `why` names the resource in the way."""

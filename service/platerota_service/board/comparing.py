@@ -10,6 +10,7 @@ from platerota_service.board.standing import Standing
 from platerota_service.board.tables import late_words
 from platerota_service.pictures.drawing import Scale
 from platerota_service.pictures.week import Week, duration, shown
+from platerota_shared.moves import points_without_moves
 from platerota_shared.plan import OrderResult
 from platerota_shared.tables import PlanRequest
 
@@ -153,7 +154,7 @@ def _figures(base: Week, other: Week) -> list[FigureRow]:
     rows = [
         _figure(
             "score without moved tasks, points" if any(moved) else "score, points",
-            base.plan.score.without_moves, other.plan.score.without_moves,
+            points_without_moves(base.plan), points_without_moves(other.plan),
         ),
         _figure("bound, points", base.plan.score.bound, other.plan.score.bound),
     ]

@@ -14,7 +14,7 @@ from platerota_shared.costs import costs_of
 from platerota_shared.fields import Instant
 from platerota_shared.levers.halving import FIRST, SECOND, Solved, Standing, noise, standings
 from platerota_shared.levers.lever import LeverKind
-from platerota_shared.moves import SAME_SECONDS
+from platerota_shared.moves import SAME_SECONDS, points_without_moves
 from platerota_shared.plan import Out, Plan
 from platerota_shared.tables import PlanRequest
 
@@ -56,7 +56,7 @@ class Outcome(Out):
 
 def outcome(request: PlanRequest, plan: Plan) -> Outcome:
     """What counts of a plan that the audit passed for that week; tasks that a replan moved are no matter of its levers."""
-    return _counted(Book(request, plan), plan.score.without_moves, plan.score.bound, proved=plan.quality == "optimal")
+    return _counted(Book(request, plan), points_without_moves(plan), plan.score.bound, proved=plan.quality == "optimal")
 
 
 def outcome_without(base: PlanRequest, plan: Plan) -> Outcome | None:
