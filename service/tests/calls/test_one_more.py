@@ -157,6 +157,7 @@ class TestRushOrder:
             worker.find(plan["id"], found)
         where = f"/v1/questions/{asked['id']}"
         while len((document := (await client.get(where)).json())["plans"]) == 3:
+            assert document["status"] != "ready", "nothing was asked for between"
             await asyncio.sleep(0.02)
         assert (document["status"], document["answer"]["harmless"]) == ("solving", asked["plans"][0]["id"])
         (between,) = document["plans"][3:]
