@@ -17,6 +17,7 @@ from platerota_service.engine import Engine, UnknownPlan
 from platerota_service.etags import FRESHNESS, already_seen
 from platerota_service.kinds import BAD_HEADER, UNKNOWN_QUESTION
 from platerota_service.looking import viewer_of, way_in
+from platerota_service.questions.asking import BEGUN
 from platerota_service.questions.book import QuestionState
 
 router = APIRouter(prefix="/v1", tags=["pages"])
@@ -62,9 +63,10 @@ async def _is_there(engine: Engine, caller: Caller, plan_id: str) -> bool:
 
 
 def _asked(state: QuestionState, base_there: bool) -> AskedQuestion:
-    row = state.row
+    row, facts = state.row, json.loads(state.row.asked)
     return AskedQuestion(
         id=row.id, kind=row.kind, status=state.status, base=row.base_id, base_there=base_there, problem=row.problem,
         done=sum(child.plan not in state.plans or state.plans[child.plan].ended for child in state.children), plans=len(state.children),
-        there=frozenset(state.plans), asked=json.loads(row.asked), answer=json.loads(row.answer) if row.answer is not None else None,
+        there=frozenset(state.plans), asked=facts, answer=json.loads(row.answer) if row.answer is not None else None,
+        begun=facts.get(BEGUN) or "",
     )

@@ -24,7 +24,7 @@ from platerota_service.command_files import (
 )
 from platerota_service.command_words import FINDINGS, WELL, refuse, say, settings_or_exit
 from platerota_service.engine import Submission
-from platerota_service.replans import FROZEN_MINUTES, LONGEST_FROZEN
+from platerota_service.replans import LONGEST_FROZEN
 from platerota_service.risk_process import RISK_CHILD, RisksError, Simulations
 from platerota_service.settings import ServiceSettings
 from platerota_service.shops.book import written
@@ -38,7 +38,7 @@ from platerota_shared.faults import RequestRefused
 from platerota_shared.plan import Plan
 from platerota_shared.replanning import Replanning, floor_at
 from platerota_shared.risks import read_risks_question
-from platerota_shared.starts import Start
+from platerota_shared.starts import FROZEN_MINUTES, Start
 from platerota_shared.tables import PlanRequest
 
 BaseFile = Annotated[

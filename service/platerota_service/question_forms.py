@@ -48,9 +48,11 @@ from platerota_service.looking import viewer_of
 from platerota_service.plan_making import plan_of
 from platerota_service.problems import ProblemError
 from platerota_service.questions.asking import NewQuestion
+from platerota_service.questions.begun import begun_caution
 from platerota_service.questions.levers import read_levers
 from platerota_service.questions.promises import read_promise
 from platerota_service.questions.rush_orders import read_rush
+from platerota_service.store import now_ms
 from platerota_shared.faults import RequestRefused
 from platerota_shared.tables import PlanRequest
 
@@ -233,7 +235,8 @@ async def _page(
     session, key = caller.session, caller.key
     token = session.form_token(key.hash) if session is not None and key is not None else ""
     shown = {name: values[name] for name in form.fields if name in values}
-    page = await asyncio.to_thread(form.page, standing, request, Asked(token, shown, wrong), viewer_of(caller))
+    asked = Asked(token, shown, wrong, begun_caution(standing.plan, now_ms() // 1_000) or "")
+    page = await asyncio.to_thread(form.page, standing, request, asked, viewer_of(caller))
     headers = {**page.headers, **FRESHNESS, "Cache-Control": "no-store"}
     return Response(page.html, status_code=status, headers=headers, media_type="text/html")
 

@@ -27,14 +27,11 @@ from platerota_shared.fields import Instant, Whole
 from platerota_shared.plan import Plan
 from platerota_shared.records import read_row
 from platerota_shared.replanning import Happened, Replanning, floor_at
-from platerota_shared.starts import Start
+from platerota_shared.starts import FROZEN_MINUTES, Start
 from platerota_shared.suggestions import Suggestions
 from platerota_shared.tables import Row
 
 router = APIRouter(prefix="/v1/plans", tags=["decisions"])
-
-FROZEN_MINUTES: Final = 60
-"""What starts within so many minutes stays where it is, where nothing else is said: people are on their way to it."""
 
 LONGEST_FROZEN: Final = 10_080
 """A week, in minutes."""

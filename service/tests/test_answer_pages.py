@@ -113,6 +113,11 @@ class TestRushOrder:
         for words in ("1 h 04 min more at the mills", "30 min less of overtime", "1 setup fewer", "12.50 more in money"):
             assert words in html
 
+    def test_that_nobody_pays_is_said_to_be_by_planned_times_and_where_chances_are_asked(self, asked: AskedQuestion) -> None:
+        html = page(asked)
+        assert "By the planned times no other order misses its date" in html
+        assert "<code>/risks</code> of a choice's plan" in html
+
     def test_why_nobody_s_gain_was_not_found_is_told_whole(self, asked: AskedQuestion) -> None:
         why = "without harm the order finds no place within the horizon: " + "plate P1 is away and " * 20
         assert why.strip() in page(changed(asked, harmless=None, why=why))
@@ -142,6 +147,16 @@ class TestPromise:
 
     def test_without_a_date_that_was_asked_for_no_chance_is_told(self, asked: AskedQuestion) -> None:
         assert "chance" not in page(replace(changed(asked, on_time=None), asked={**asked.asked, "due": None}))
+
+    def test_whoever_is_less_sure_is_named_beside_what_is_planned(self, asked: AskedQuestion) -> None:
+        planned = "By the planned times no other order misses its date, or misses it by more than before."
+        assert planned in page(asked)
+        assert "Less sure to be in time" not in page(asked)
+        less = [{"id": "A-<7>", "before": 0.991, "after": 0.288}, {"id": "A-8", "before": 1.0, "after": 0.9}]
+        html = page(changed(asked, less_sure=less))
+        assert "Less sure to be in time, in the simulated weeks:" in html
+        assert "<li>A-&lt;7&gt;: 28.8 %, before 99.1 %</li><li>A-8: 90 %, before 100 %</li>" in html
+        assert page(changed(asked, less_sure=None)) == page(asked)
 
     def test_where_there_is_no_date_the_page_says_why_and_who_would_pay(self, asked: AskedQuestion) -> None:
         effect = {**answer_of(asked)["effect"], "pays": [PAYER]}
@@ -235,6 +250,11 @@ class TestLevers:
         assert "no help that can be told from luck" in html
         assert '<td class="figure">−3.0</td>' in html
         assert "class=\"result\"" not in html
+
+    def test_what_is_for_people_to_judge_is_said_as_soon_as_there_is_an_answer(self, asked: AskedQuestion) -> None:
+        html = page(changed(asked, caution="somebody alone at a <machine>"))
+        assert "somebody alone at a &lt;machine&gt; Nothing is released by asking." in html
+        assert "Nothing is released by asking." in page(replace(asked, status="waiting", answer=None))
 
     def test_hours_and_money_are_told_where_they_are_known(self, asked: AskedQuestion) -> None:
         assert ">money</th>" not in page(asked)

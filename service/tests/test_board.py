@@ -310,6 +310,19 @@ def test_those_who_pay_come_first() -> None:
     assert next(iter(verdicts(base, moved(base, O2=HOUR)))) == "O2"
 
 
+def test_points_of_moved_tasks_are_no_change_between_plans_that_count_them_against_others() -> None:
+    request, plan = small_request(), full_plan(small_request())
+    parts = plan.score.parts.model_copy(update={"moved_task": 14.0})
+    replanned = plan.model_copy(update={"score": plan.score.model_copy(update={"total": plan.score.total + 14, "parts": parts})})
+    html = comparison_page((state_of(replanned), request), (state_of(plan), request)).html
+    figures = {name: cells for name, *cells in re.findall(r'<tr><th scope="row">([^<]*)</th>' + 3 * r"<td>([^<]*)</td>" + "</tr>", html)}
+    total = f"{plan.score.total:,.1f}"
+    assert figures["score without moved tasks, points"] == [total, total, ""]
+    assert figures["points: moved task"] == ["14.0", "0.0", ""]
+    assert "score, points" not in figures
+    assert "score, points" in comparison_page((state_of(plan), request), (state_of(plan), request)).html
+
+
 def test_the_list_leads_to_boards_and_comparisons() -> None:
     rows = [
         PlanRow("a1", "ready", "optimal", "1 March", "main, version 3", 120.0, 0.0),

@@ -84,7 +84,7 @@ def pages() -> dict[str, Page]:
     return {
         "sign in": sign_in_page("/v1/board", 12, wrong="This key is not one that is valid now."),
         "problem": problem_page("no such plan", 404, "there is no plan with the id 'x'. It was deleted.", faults, "10"),
-        "rush": rush_page(state, request, Asked("0" * 64, {"quantity": "many"}, wrong), signed_in),
+        "rush": rush_page(state, request, Asked("0" * 64, {"quantity": "many"}, wrong, "This plan begins Monday."), signed_in),
         "promise": promise_page(state, request, Asked("0" * 64, {"quantity": "many", "certainty": "0.95"}, wrong), signed_in),
         "levers": levers_page(state, request, Asked("0" * 64, {"kinds": "plates"}, {"kinds": wrong["quantity"]}), signed_in),
         **{f"{kind} answer": question_page(answered(kind), signed_in) for kind in QUESTION_PAGES},

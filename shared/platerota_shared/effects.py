@@ -33,7 +33,7 @@ class Effect(Out):
     comparable: bool
     """Whether the two scores measure the same: both begin at the same `now` with the same points per unit."""
     score: Figure
-    """Points; less is better."""
+    """Points without those of moved tasks, which a replan counts and what varies it does not; less is better."""
     pays: tuple[Payer, ...]
     """Orders of the base that pay, those that lose their place first, then the worst first; to the second."""
     pain: float

@@ -86,6 +86,11 @@ def match(base: Plan, plan: Plan) -> Matching:
     )
 
 
+def points_without_moves(plan: Plan) -> float:
+    """Points by which two plans are compared: each counts its moved tasks against the plan that it replans, if any, and these differ."""
+    return plan.score.total - plan.score.parts.moved_task
+
+
 def moved_tasks(base: Plan, plan: Plan) -> list[Move]:
     """The tasks that the score counts as moved against `base`, the plan being replanned; by start, then id."""
     return counted(match(base, plan), base, plan)

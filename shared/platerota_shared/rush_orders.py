@@ -32,7 +32,7 @@ class RushChoice(Out):
     late_seconds: int | None
     """How late that is against its due date, seconds; null where it has no place."""
     harmless: bool
-    """Whether no other order pays."""
+    """Whether no other order pays, by planned times: `POST /v1/plans/{id}/risks` of its plan says how sure the others still are."""
     pays: tuple[Payer, ...]
     """The orders that pay, the worst first."""
     pain: float
@@ -59,6 +59,8 @@ class RushAnswer(Out):
     """The plan with the earliest finish that was found at any price, to a quarter of an hour; null where the order has no place at all."""
     why: str | None
     """Why there is none that harms nobody, in words; null where there is one."""
+    caution: str | None
+    """That the plan had begun more than an hour before this was asked, so that hours that are gone count as free; null otherwise."""
 
 
 @dataclass(frozen=True, slots=True)

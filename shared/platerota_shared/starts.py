@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import Any, Final, Self
 
 from platerota_shared.document import is_object
 from platerota_shared.plan import Plan
+
+FROZEN_MINUTES: Final = 60
+"""What starts within so many minutes stays where it is, where nothing else is said: people are on their way to it."""
 
 
 @dataclass(frozen=True, slots=True)

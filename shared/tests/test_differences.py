@@ -164,6 +164,16 @@ def test_orders_done_by_the_new_now_are_done_and_only_the_rest_is_compared() -> 
     assert isclose(found.money.plan.base, found.money.plan.plan)
 
 
+def test_a_total_without_the_points_of_moved_tasks_says_so_in_its_row() -> None:
+    plain, replanned = Draft.of("setups"), Draft.of("setups").part("moved_task")
+    (total, *_), (told, *parts) = (
+        [row for row in difference_rows(compared(base, plain)) if row["section"] == "score"] for base in (plain, replanned)
+    )
+    assert (total["change"], total["detail"], told["change"]) == (0, None, pytest.approx(0))
+    assert told["detail"] == "without moved_task, which each of the two plans counts against another one"
+    assert [(row["base"], row["plan"]) for row in parts if row["what"] == "moved_task"] == [(10, 0)]
+
+
 def test_money_needs_hour_costs_on_both_sides_and_names_the_orders_that_differ() -> None:
     base, other = priced("setups"), priced("setups", mill=120.0)
     found = compared(base, other).money

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from platerota_shared.effects import Effect, effect
 
 from .audit_drafts import Draft
@@ -44,3 +46,12 @@ def test_an_order_that_had_no_place_before_does_not_pay_for_being_late_now() -> 
     without = plan.order("O2", placed=False, start=None, finish=None, late_seconds=None, why="no operator is on shift")
     assert done_to(without, plan).pays == ()
     assert [row.id for row in done_to(without, plan).better] == ["O2"]
+
+
+def test_points_for_tasks_that_a_replan_moved_are_not_saved_by_whatever_varies_it() -> None:
+    """A replan counts moves against the plan before it, a variation of that replan none."""
+    base = Draft.of("setups").part("moved_task")
+    found = done_to(base, Draft.of("setups"))
+    assert found.comparable
+    assert found.score.change == pytest.approx(0)
+    assert found.score.base == pytest.approx(Draft.of("setups").plan.score.total)

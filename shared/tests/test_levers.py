@@ -147,6 +147,14 @@ def test_the_best_plan_that_is_known_without_a_change_is_the_control() -> None:
     assert {one.name: one.saved for one in answer.levers} == {"a plate": 5.0, "a shift": 1.0, "a mill": None}
 
 
+@pytest.mark.parametrize(
+    "what", ["rest times", "alone at a machine", "room on the plate", "lift", "clearance, program and offsets", "cost"],
+)
+def test_every_answer_says_what_is_for_people_to_judge(what: str) -> None:
+    assert what in levers_answer(LEVERS, [tried(0, 40.0)], shop_of_two()).caution
+    assert what in levers_answer([], [tried(None, 40.0)], shop_of_two()).caution
+
+
 def test_what_ended_so_far_is_answered_before_the_control_is_there() -> None:
     answer = levers_answer(LEVERS, [tried(0, 40.0)], shop_of_two())
     assert [(one.round, one.plan) for one in answer.controls] == [(1, "base")]
@@ -165,6 +173,12 @@ def test_what_counts_of_a_plan_is_what_it_says_of_itself(week: str) -> None:
     assert without is not None
     assert without.total == pytest.approx(draft.plan.score.total)
     assert without.model_copy(update={"total": found.total, "bound": found.bound, "proved": found.proved}) == found
+
+
+def test_moves_that_a_replan_counts_are_no_points_that_a_lever_could_save() -> None:
+    draft = Draft.of("setups")
+    replanned = draft.part("moved_task")
+    assert outcome(replanned.request, replanned.plan).total == pytest.approx(draft.plan.score.total)
 
 
 def test_a_plan_can_be_worked_without_a_lever_that_it_does_not_use_and_only_then() -> None:

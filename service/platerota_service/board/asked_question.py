@@ -36,6 +36,8 @@ class AskedQuestion:
         What was asked, as JSON values.
     answer
         The answer so far as JSON values; None before the first plan.
+    begun
+        That the plan had begun when this was asked, in words; empty where it had not. It stands above all else.
     """
 
     id: str
@@ -49,11 +51,18 @@ class AskedQuestion:
     there: frozenset[str]
     asked: Mapping[str, Any]
     answer: Mapping[str, Any] | None
+    begun: str = ""
 
     @property
     def ended(self) -> bool:
         """Whether it is in an end state."""
         return self.status not in ("waiting", "solving")
+
+    @property
+    def caution(self) -> str:
+        """What else the answer has people beware of; empty where there is none."""
+        words: str = (self.answer or {}).get("caution") or ""
+        return words.removeprefix(self.begun).lstrip()
 
 
 def answer_page(template: str, asked: AskedQuestion, viewer: Viewer, *, title: str, again: Link | None = None, **values: Any) -> Page:
@@ -71,7 +80,7 @@ def answer_page(template: str, asked: AskedQuestion, viewer: Viewer, *, title: s
     links = [Link("The plan before", base), *([Link(again.text, base + again.href)] if again is not None else [])]
     return render(
         template, styles=("paper.css", "forms.css"), script="answer.js", viewer=viewer, title=title, state=state, ended=asked.ended,
-        problem=clean(asked.problem or ""), links=opening(links, viewer) if asked.base_there else (), **values,
+        begun=asked.begun, problem=clean(asked.problem or ""), links=opening(links, viewer) if asked.base_there else (), **values,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from platerota_service.board.board_page import STATES
 from platerota_service.board.frame import ANYBODY, Page, Viewer, render
@@ -10,6 +10,7 @@ from platerota_service.board.standing import Standing
 from platerota_service.board.tables import late_words
 from platerota_service.pictures.drawing import Scale
 from platerota_service.pictures.week import Week, duration, shown
+from platerota_shared.moves import points_without_moves
 from platerota_shared.plan import OrderResult
 from platerota_shared.tables import PlanRequest
 
@@ -154,15 +155,21 @@ def _counts(pairs: list[OrderPair]) -> list[tuple[str, int]]:
 
 def _figures(base: Week, other: Week) -> list[FigureRow]:
     """Score by parts and the shop's figures."""
+    parts = other.plan.score.parts.model_dump()
+    moved = base.plan.score.parts.moved_task, other.plan.score.parts.moved_task
     rows = [
-        _figure("score, points", base.plan.score.total, other.plan.score.total),
+        _figure(
+            "score without moved tasks, points" if any(moved) else "score, points",
+            points_without_moves(base.plan), points_without_moves(other.plan),
+        ),
         _figure("bound, points", base.plan.score.bound, other.plan.score.bound),
     ]
-    parts = other.plan.score.parts.model_dump()
     rows += [
         _figure(f"points: {name.replace('_', ' ')}", points, parts[name])
-        for name, points in base.plan.score.parts.model_dump().items() if points or parts[name]
+        for name, points in base.plan.score.parts.model_dump().items() if name != "moved_task" and (points or parts[name])
     ]
+    if any(moved):  # each counts its own against another plan, so one less the other says nothing
+        rows.append(replace(_figure("points: moved task", *moved), change=""))
     rows += [
         _figure("orders late", len(base.late), len(other.late), 0),
         _figure("hours late, all orders", _late_hours(base), _late_hours(other)),

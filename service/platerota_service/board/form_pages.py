@@ -46,11 +46,14 @@ class Asked:
         What was given before, by field.
     wrong
         What is wrong with it, by field; under an empty name what belongs to no field.
+    begun
+        That the plan has begun, in words; empty where it has not. It stands above all else.
     """
 
     token: str = ""
     values: Mapping[str, str] = field(default_factory=lambda: _NOTHING)
     wrong: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: dict[str, tuple[str, ...]]())
+    begun: str = ""
 
 
 def rush_page(state: Standing, request: PlanRequest, asked: Asked, viewer: Viewer) -> Page:
@@ -74,7 +77,7 @@ def promise_page(state: Standing, request: PlanRequest, asked: Asked, viewer: Vi
     values = {**dict.fromkeys(PROMISE_FIELDS, ""), "certainty": "0.9", **asked.values}
     return _page(
         "promise", "promise", state, request, replace(asked, values=values), viewer, title="Ask what date can be promised",
-        below=f"You get the earliest date found that harms no other order. {_STAYS}",
+        below=f"You get the earliest date found that makes no other order late as planned, and which orders become less sure. {_STAYS}",
         certainties=[(one, share(float(one))) for one in _CERTAINTIES],
     )
 

@@ -31,8 +31,9 @@ def _told(asked: AskedQuestion, answer: Mapping[str, Any], viewer: Viewer) -> di
     effect = answer["effect"]
     return {
         "found": True, "date": when(answer["promise"], by=True) if answer["promise"] is not None else "", "why": clean(answer["why"] or ""),
-        "cells": _cells(asked, answer), "payers": payers(effect), "later": later_in_time(effect), "prices": prices(effect),
-        "plan_links": plan_links(asked, answer["plan"], viewer), "order": shown(answer["order"]), "caution": answer["caution"],
+        "cells": _cells(asked, answer), "payers": payers(effect), "later": later_in_time(effect), "less_sure": _less_sure(answer),
+        "prices": prices(effect), "plan_links": plan_links(asked, answer["plan"], viewer), "order": shown(answer["order"]),
+        "caution": asked.caution,
     }
 
 
@@ -63,6 +64,11 @@ def _cells(asked: AskedQuestion, answer: Mapping[str, Any]) -> list[tuple[str, s
         if takes["piece_cost"] is not None:
             cells.append(("money for a piece", f"{takes['piece_cost']:,.2f}"))
     return cells
+
+
+def _less_sure(answer: Mapping[str, Any]) -> tuple[str, ...]:
+    """Who is less surely in time than before, with both chances; nobody where no week was simulated."""
+    return tuple(f"{shown(one['id'])}: {share(one['after'])}, before {share(one['before'])}" for one in answer.get("less_sure") or ())
 
 
 def _end(late: str | None) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Literal, Protocol
+from typing import Any, Final, Literal, Protocol
 
 from platerota_service.bases import Base
 from platerota_service.engine import Submission
@@ -17,6 +17,8 @@ from platerota_shared.tables import PlanRequest
 
 Facts = Mapping[str, Any]
 """JSON values by name."""
+BEGUN: Final = "begun"
+"""Where among the facts of a question it stands that its plan had begun when it was asked, in words; null where it had not."""
 ChildEnd = Literal["ready", "failed", "stopped", "deleted"]
 
 
@@ -64,6 +66,15 @@ class Asked:
     def request(self) -> PlanRequest:
         """The request of the base."""
         return read_request(self.document)
+
+    @property
+    def begun(self) -> str | None:
+        """That the base had begun when this was asked, in words; None where it had not."""
+        return self.asked.get(BEGUN)
+
+    def cautioned(self, caution: str) -> str:
+        """A caution of the answer, behind that the base had begun where it had."""
+        return f"{self.begun} {caution}" if self.begun is not None else caution
 
 
 @dataclass(frozen=True)

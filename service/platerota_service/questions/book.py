@@ -17,7 +17,8 @@ from platerota_service.changes import Changes
 from platerota_service.executor import enqueue_question, open_client
 from platerota_service.kinds import QUESTION_ENDED, UNKNOWN_QUESTION
 from platerota_service.problems import ProblemError
-from platerota_service.questions.asking import NewQuestion
+from platerota_service.questions.asking import BEGUN, NewQuestion
+from platerota_service.questions.begun import begun_caution
 from platerota_service.questions.children import KnownChild, queue_children, read_children, written_children
 from platerota_service.queueing import check_room
 from platerota_service.shops.book import written
@@ -83,9 +84,10 @@ class Questions:
         check_room(self._store, self._limit, len(question.children))
         question_id, now, base_id = uuid4().hex, now_ms(), question.base.plan.id
         children = [KnownChild.of(question_id, number, child) for number, child in enumerate(question.children)]
+        asked = {**question.asked, BEGUN: begun_caution(question.base.plan, now // 1_000)}
         row = QuestionRow(
             id=question_id, tenant=tenant, kind=question.kind, state="open", rush=rush, created_ms=now, updated_ms=now, base_id=base_id,
-            children=written_children(children), asked=written(dict(question.asked)), base_plan=written(question.base.plan.document()),
+            children=written_children(children), asked=written(asked), base_plan=written(question.base.plan.document()),
             base_request=written(question.base.document),
         )
         with self._store.writing() as session:

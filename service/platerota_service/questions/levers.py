@@ -119,8 +119,8 @@ async def create_levers(call: Request, plan_id: PlanId, asking: AskingOf, store:
     Each is really solved from the base, beside a control without any change; the better third once more for three times as long, the
     control with it. A lever is compared with the control that had as much time, so that only what it brings counts; what cannot win by
     its bound, or is proved, is not solved again. `helps` is false where it saves no more than `noise`, which is said openly: such a
-    lever brings nothing that can be told from luck. Rest times, room on a plate, loads to lift and what a lever costs to buy are for
-    the planner to judge. Every lever has a plan of its own; nothing is released.
+    lever brings nothing that can be told from luck. `caution` says what no plan can know of a change: rest times, somebody alone at a
+    machine, room, loads, what it costs to buy. Every lever has a plan of its own; nothing is released.
 
     The answer is a question: `GET /v1/questions/{id}` shows what is known so far. 20 levers take about a minute of two workers, so ask
     with `Prefer: respond-async`; a call that waits may ask for 25 seconds of the optimiser in all, both rounds together.
@@ -241,7 +241,8 @@ class Levers:
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
         """Every lever, the one that saves most first."""
         found = levers_answer(asked.asked["levers"], _tries(judged), outcome(asked.request, asked.base))
-        return found.model_dump(mode="json", context={"zone": ZoneInfo(asked.base.timezone)})
+        told = found.model_copy(update={"caution": asked.cautioned(found.caution)})
+        return told.model_dump(mode="json", context={"zone": ZoneInfo(asked.base.timezone)})
 
 
 def _tries(judged: Sequence[Judged]) -> list[Try]:

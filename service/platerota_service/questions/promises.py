@@ -1,11 +1,11 @@
-"""A promise: the date that an order can have without harm to any other, as sure as is wanted."""
+"""A promise: the date that an order can have without making another late by planned times, as sure as is wanted."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
@@ -36,7 +36,7 @@ from platerota_shared.faults import Fault, RequestRefused, shown
 from platerota_shared.fields import Count, Id, Instant
 from platerota_shared.instants import local_text
 from platerota_shared.plan import OrderResult
-from platerota_shared.promises import CAUTION, PromiseAnswer, slack_seconds
+from platerota_shared.promises import CAUTION, PromiseAnswer, less_sure, slack_seconds
 from platerota_shared.risks import Certainty, OrderRisk, Risks, RisksQuestion, Simulation, read_risks_question
 from platerota_shared.starts import Aim, Start
 from platerota_shared.tables import Row
@@ -96,11 +96,13 @@ _FAULTS: Final = (
     responses={**asked_answers("promise", "waiting-promise"), **guarded_answers(NOT_READY, *MAKING_REFUSED, faults=_FAULTS)},
 )
 async def create_promise(call: Request, plan_id: PlanId, asking: AskingOf, store: StoreOf, settings: SettingsOf) -> Response:
-    """Put one more order into the week of a ready plan, the base, as early as harms no other order, and say when it is surely there.
+    """Put one more order into the week of a ready plan, the base, as early as makes no other late, and say when it is surely there.
 
     The plan with the order in it is then run in simulated weeks, as `POST /v1/plans/{id}/risks` does: `finish` is when the plan finishes
-    the order, `promise` the first instant by which at least `certainty` of the weeks have. `takes` are the hours and the money that the
-    order bears. The date comes from a search; an earlier one may exist. The answer is a question, as for a rush order.
+    the order, `promise` the first instant by which at least `certainty` of the weeks have. `harmless` is by planned times, and another
+    order may be pushed up to its due date: the base is run in weeks of the same kind too, and `less_sure` lists the orders whose chance to
+    be on time falls by more than 5 points of a hundred. `takes` are the hours and the money that the order bears. The date comes from a
+    search; an earlier one may exist. The answer is a question, as for a rush order.
     """
     check_plan_id(plan_id)
     body = await read_body(call, settings.max_body_bytes)
@@ -160,15 +162,16 @@ class Promise:
     async def judge(self, asked: Asked, child: Child) -> Facts:
         """The whole answer: there is one plan."""
         question = RisksQuestion.model_validate(asked.asked["risks"])
-        risk, trouble = None, None
+        weeks, trouble = None, None
         if order_result(child.plan, asked.asked["order"]).placed:
-            texts = await asyncio.to_thread(lambda: (written(child.document), written(child.plan.document())))
+            sides = (asked.document, asked.base), (child.document, child.plan)
+            before, after = await asyncio.to_thread(lambda: [(written(request), written(plan.document())) for request, plan in sides])
             try:
                 async with self._turn:  # each keeps a core busy, and solves need theirs
-                    risk = await self._simulations.risks(*texts, question)
+                    weeks = Weeks(await self._simulations.risks(*before, question), await self._simulations.risks(*after, question))
             except RisksError as error:
                 trouble = error.detail
-        return await asyncio.to_thread(promise_facts, asked, child, risk, trouble)
+        return await asyncio.to_thread(promise_facts, asked, child, weeks, trouble)
 
     def then(self, asked: Asked, judged: Sequence[Judged], load: Callable[[str], Child]) -> Sequence[NewChild]:
         """Nothing more is needed."""
@@ -179,11 +182,19 @@ class Promise:
         return next(one.verdict for one in judged if one.verdict is not None)
 
 
-def promise_facts(asked: Asked, child: Child, risks: bytes | None, trouble: str | None = None) -> dict[str, Any]:
-    """The answer as JSON values, work for a thread: `risks` is the simulation's answer; `trouble` says why there is none."""
+class Weeks(NamedTuple):
+    """The answers (JSON) of the simulation for the plan before, and for the one with the order in it: the same spreads and seed."""
+
+    before: bytes
+    after: bytes
+
+
+def promise_facts(asked: Asked, child: Child, weeks: Weeks | None, trouble: str | None = None) -> dict[str, Any]:
+    """The answer as JSON values, work for a thread; `trouble` says why there are no simulated weeks."""
     name = asked.asked["order"]
     found, result = effect(asked.request, asked.base, child.request, child.plan), order_result(child.plan, name)
-    risk = next(one for one in Risks.model_validate_json(risks).orders if one.id == name) if risks is not None else None
+    before, after = map(Risks.model_validate_json, weeks) if weeks is not None else (None, None)
+    risk = next(one for one in after.orders if one.id == name) if after is not None else None
     why = _why(found, result, risk, trouble)
     promise = risk.promise if risk is not None and why is None else None
     answer = PromiseAnswer(
@@ -191,8 +202,9 @@ def promise_facts(asked: Asked, child: Child, risks: bytes | None, trouble: str 
         gap_seconds=promise - result.finish if promise is not None and result.finish is not None else None,
         likely=risk.finish if risk is not None else None, on_time=risk.on_time if risk is not None and asked.asked["due"] else None,
         slack_seconds=slack_seconds(child.plan, name), harmless=not found.pays, pays=found.pays,
+        less_sure=less_sure(before, after) if before is not None and after is not None else None,
         takes=next(one for one in plan_costs(child.request, child.plan).orders if one.id == name) if result.placed else None,
-        effect=found, why=why, caution=CAUTION,
+        effect=found, why=why, caution=asked.cautioned(CAUTION),
     )
     return answer.model_dump(mode="json", context={"zone": ZoneInfo(child.plan.timezone)})
 

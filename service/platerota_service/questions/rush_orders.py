@@ -1,4 +1,4 @@
-"""A rush order: the earliest finish that harms nobody, the earliest at any price, and what lies between."""
+"""A rush order: the earliest finish that by planned times harms nobody, the earliest at any price, and what lies between."""
 
 from __future__ import annotations
 
@@ -91,10 +91,11 @@ async def create_rush_order(call: Request, plan_id: PlanId, asking: AskingOf, st
     """Put one more order into the week of a ready plan, the base, in several ways, and say who pays for each.
 
     The answer's `harmless` is the plan with the earliest finish found that makes no other order late, or later than it is; its `soonest`
-    the one with the earliest finish at any price. `choices` are these and what lies between, at most five, none of which is worse than
-    another one both for the rush order and for the others; each is a plan of its own at `/v1/plans/{id}`, to be looked at, printed and
-    released like any other. What differs by less than a quarter of an hour is one choice. They are found by search: an earlier finish may
-    exist that was not found; more `solve_seconds` look longer.
+    the one with the earliest finish at any price. Who pays is told by planned times: an order that is pushed up to its due date pays
+    nothing, and may be late if anything goes wrong; `POST /v1/plans/{id}/risks` of a choice's plan says how sure each order is. `choices`
+    are these and what lies between, at most five, none of which is worse than another one both for the rush order and for the others; each
+    is a plan of its own at `/v1/plans/{id}`, to be looked at, printed and released like any other. What differs by less than a quarter of
+    an hour is one choice. They are found by search: an earlier finish may exist that was not found; more `solve_seconds` look longer.
 
     The call waits as `POST /v1/plans` does, or answers 202 with `Prefer: respond-async`; `GET /v1/questions/{id}` shows the choices found
     so far. With `?rush=true` its plans go before others that wait. Every fault of the order and the changes is answered at once.
@@ -172,6 +173,7 @@ class RushOrder:
             "order": asked.asked["order"], "due": _of(ready.values(), "due"),
             "choices": [_verdict(ready[one.plan])["choice"] for one in found], "harmless": harmless,
             "soonest": found[0].plan if found else None, "why": None if harmless is not None or tried is None else _why(tried),
+            "caution": asked.begun,
         }
 
 
@@ -207,10 +209,15 @@ def _of(ready: Iterable[Judged], name: str) -> Any:
 
 
 def _price(request: PlanRequest, rush: str, soon: Standing, late: Standing) -> float:
-    """Points for an hour of the rush order, upon those of the score, at which two choices cost the same."""
+    """Points for an hour of the rush order, upon those of the score, at which two choices cost the same; both have a place for it."""
     order, score = next(order for order in request.orders if order.id == rush), request.settings.score
-    hours = ((late.finish or 0) - (soon.finish or 0)) / 3_600
-    return score.late_hour * (soon.pain - late.pain) / hours - order.weight * (score.late_hour + score.finish_hour)
+    assert soon.finish is not None
+    assert late.finish is not None
+    hours = (late.finish - soon.finish) / 3_600
+    # The score gives points for lateness only where the order is late: with both in time its finish alone counts.
+    later = (max(0, late.finish - order.due) - max(0, soon.finish - order.due)) / 3_600
+    given = order.weight * (score.finish_hour * hours + score.late_hour * later)
+    return (score.late_hour * (soon.pain - late.pain) - given) / hours
 
 
 def _why(tried: Judged) -> str:

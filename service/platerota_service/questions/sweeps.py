@@ -81,6 +81,8 @@ class SweepAnswer(Out):
 
     what_ifs: tuple[SweptWhatIf, ...]
     """What became of each."""
+    caution: str | None
+    """That the plan had begun more than an hour before this was asked, so that hours that are gone count as free; null otherwise."""
 
 
 _FIELDS: Final = tuple(SweepRequest.model_fields)
@@ -220,7 +222,8 @@ class Sweep:
         return {
             "what_ifs": [
                 {"name": one.name, "plan": one.id, "status": one.end, "problem": one.problem, "effect": one.verdict} for one in judged
-            ]
+            ],
+            "caution": asked.begun,
         }
 
 

@@ -205,6 +205,13 @@ class TestRates:
         problem(await client.get("/v1/shops", headers=revoked), "too-many-calls")
 
 
+    async def test_keys_that_are_tried_in_the_form_are_counted_too(self, client: httpx.AsyncClient, key: MakeKey) -> None:
+        good, form = key()["Authorization"].removeprefix("Bearer "), {"Origin": "http://service.test", "X-Forwarded-For": "203.0.113.7"}
+        for _ in range(3):
+            problem(await client.post("/v1/sign-in", data={"key": str(Token.new())}, headers=form), "key-refused")
+        problem(await client.post("/v1/sign-in", data={"key": good}, headers=form), "too-many-calls")
+
+
 class TestCors:
     @pytest.fixture
     def open_app(self, app: FastAPI, app_over: AppOver) -> FastAPI:

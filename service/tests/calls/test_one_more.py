@@ -130,30 +130,40 @@ class TestRushOrder:
             requests = [json.loads(session.get_one(PlanRow, plan["id"]).request) for plan in asked["plans"]]
         assert [request["settings"]["solve_seconds"] for request in requests] == seconds
 
+    @pytest.mark.parametrize(
+        ("due", "last_finish", "last_late", "price"),
+        [
+            # By hand: 2,730 s of A-1042, 100 points an hour, for the time that the rush gains. The score itself gives 3 x 1 for an hour of
+            # it, and 3 x 100 for an hour past its due date: of 900 s that are 30 s, of 1,800 s none where it is in time either way.
+            ("07:00:00", "07:00:30", 30, (100 * 2_730 - 3 * 100 * 30) / 900 - 3), ("12:00:00", "07:15:30", 0, 100 * 2_730 / 1_800 - 3),
+        ],
+    )
     async def test_where_somebody_pays_what_lies_between_is_asked_for_too(
         self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, answering: Answering, store: Store, app: FastAPI,
+        due: str, last_finish: str, last_late: int, price: float,
     ) -> None:
         """A-1042 is due at the end of the first cycle: the rush first makes it 2,730 s late, the rush second harms nobody."""
         app.state.parts.questions._limit = 10
         request_document["orders"][0]["due"] = "2027-03-01T06:45:30"
         base = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
         worker.find(base, changed_plan("plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=0))
-        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json=RUSH_BODY, headers=ASYNC)).json()
+        body = {"order": {**RUSH_BODY["order"], "due": f"2027-03-01T{due}"}}
+        asked = (await client.post(f"/v1/plans/{base}/rush-orders", json=body, headers=ASYNC)).json()
         first = changed_plan("what-if-plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=2_730)
         rush_last = changed_plan("what-if-plan", "A-1042", due="2027-03-01T06:45:30+00:00", late_seconds=0)
-        last = replace(rush_last, text=changed(rush_last.text, "RUSH-1", finish="2027-03-01T07:00:30+00:00", late_seconds=30))
+        last = replace(rush_last, text=changed(rush_last.text, "RUSH-1", finish=f"2027-03-01T{last_finish}+00:00", late_seconds=last_late))
         running = asyncio.create_task(answering.answer(asked["id"]))
         for plan, found in zip(asked["plans"], (last, first, first), strict=True):
             worker.find(plan["id"], found)
         where = f"/v1/questions/{asked['id']}"
         while len((document := (await client.get(where)).json())["plans"]) == 3:
+            assert document["status"] != "ready", "nothing was asked for between"
             await asyncio.sleep(0.02)
         assert (document["status"], document["answer"]["harmless"]) == ("solving", asked["plans"][0]["id"])
         (between,) = document["plans"][3:]
         with store.reading() as session:
             aim = json.loads(session.get_one(PlanRow, between["id"]).start or "")["aim"]
-        # By hand: 2,730 s of A-1042 for 900 s of the rush, 100 points an hour; the score itself gives 3 x (100 + 1) for an hour of it.
-        assert (aim["harmless"], aim["finish_hour"]) == (False, pytest.approx(100 * 2_730 / 900 - 303))
+        assert (aim["harmless"], aim["finish_hour"]) == (False, pytest.approx(price))
         worker.find(between["id"], first)
         await running
         answer = (await client.get(where)).json()["answer"]
@@ -196,6 +206,7 @@ class TestPromise:
         answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
         assert (answer["finish"], answer["promise"], answer["on_time"]) == ("2027-03-01T06:45:30+00:00", None, None)
         assert why in answer["why"]
+        assert answer["less_sure"] is None
         assert (answer["takes"]["spindle_seconds"], answer["takes"]["operator_seconds"]) == (2_520, 210)
 
     async def test_spreads_that_are_no_object_are_a_fault(self, client: httpx.AsyncClient, base: str) -> None:
@@ -214,6 +225,26 @@ class TestPromise:
         answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
         assert (answer["finish"], answer["promise"], answer["takes"]) == (None, None, None)
         assert answer["why"] == "without harm the order finds no place within the horizon: mill-1 is closed"
+
+    @pytest.mark.parametrize(("due", "surely"), [("2027-03-01T12:00:00", True), ("2027-03-01T07:31:30", False)])
+    async def test_an_order_that_keeps_its_date_by_seconds_is_less_sure_though_nobody_pays(
+        self, client: httpx.AsyncClient, request_document: Document, worker: HandWorker, answering: Answering, due: str, surely: bool,
+    ) -> None:
+        """A-1042 ended at 06:45:30, and ends at 07:31 behind the promised order: half an hour and five, or 30 s, before it is due."""
+        request_document["orders"][0]["due"] = due
+        base = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
+        at = f"{due}+00:00"
+        worker.find(base, changed_plan("plan", "A-1042", due=at))
+        asked = (await client.post(f"/v1/plans/{base}/promises", json={"part": "bracket", "quantity": 4}, headers=ASYNC)).json()
+        best = renamed_plan("what-if-plan", "RUSH-1", "PROMISE")
+        worker.find(asked["plans"][0]["id"], replace(best, text=changed(best.text, "A-1042", due=at)))
+        await answering.answer(asked["id"])
+        answer = (await client.get(f"/v1/questions/{asked['id']}")).json()["answer"]
+        assert (answer["harmless"], answer["pays"], answer["promise"] is not None) == (True, [], True)
+        assert [one["id"] for one in answer["less_sure"]] == ([] if surely else ["A-1042"])
+        for one in answer["less_sure"]:
+            assert one["before"] > 0.99
+            assert one["after"] < 0.9
 
     async def test_no_date_is_promised_by_a_plan_in_which_somebody_pays(
         self, client: httpx.AsyncClient, base: str, worker: HandWorker, answering: Answering,

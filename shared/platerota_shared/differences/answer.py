@@ -27,7 +27,7 @@ class ScoreDifference(Out):
     comparable: bool
     """Whether both begin at the same `now` with the same points per unit; if not, the totals measure different things."""
     total: Figure
-    """Points; less is better."""
+    """Points without `moved_task`, which each of the two plans counts against the plan that it replans, if any; less is better."""
     parts: dict[str, Figure]
     """Points by what they are for: every part of the score by its name."""
 

@@ -10,7 +10,7 @@ from platerota_shared.differences.answer import Differences, Figure, MoneyDiffer
 from platerota_shared.differences.orders import order_differences
 from platerota_shared.differences.reasons import Reasons
 from platerota_shared.differences.tasks import task_differences
-from platerota_shared.moves import match
+from platerota_shared.moves import match, points_without_moves
 from platerota_shared.plan import Plan, ScoreParts
 from platerota_shared.tables import PlanRequest
 
@@ -46,7 +46,7 @@ def _figure(base: float, plan: float) -> Figure:
 def _score(base_request: PlanRequest, base: Plan, request: PlanRequest, plan: Plan) -> ScoreDifference:
     alike = base.now == plan.now and base_request.settings.score == request.settings.score
     parts = {name: _figure(getattr(base.score.parts, name), getattr(plan.score.parts, name)) for name in ScoreParts.model_fields}
-    return ScoreDifference(comparable=alike, total=_figure(base.score.total, plan.score.total), parts=parts)
+    return ScoreDifference(comparable=alike, total=_figure(points_without_moves(base), points_without_moves(plan)), parts=parts)
 
 
 def _hours(base: Book, plan: Book, since: int) -> Iterator[ResourceHours]:

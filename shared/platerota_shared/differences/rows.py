@@ -33,8 +33,11 @@ def _figure(section: str, name: str | None, what: str, figure: Figure, detail: s
 
 
 def _score(found: Differences) -> Iterator[Row]:
-    doubt = None if found.score.comparable else "the two plans begin at different times or count other points"
-    yield _figure("score", None, "total", found.score.total, doubt)
+    doubts = [] if found.score.comparable else ["the two plans begin at different times or count other points"]
+    moved = found.score.parts["moved_task"]
+    if moved.base or moved.plan:
+        doubts.append("without moved_task, which each of the two plans counts against another one")
+    yield _figure("score", None, "total", found.score.total, "; ".join(doubts) or None)
     for name, figure in found.score.parts.items():
         yield _figure("score", None, name, figure)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from platerota_shared.audit import could_be_worked
 from platerota_shared.audit.book import Book
@@ -14,11 +14,17 @@ from platerota_shared.costs import costs_of
 from platerota_shared.fields import Instant
 from platerota_shared.levers.halving import FIRST, SECOND, Solved, Standing, noise, standings
 from platerota_shared.levers.lever import LeverKind
-from platerota_shared.moves import SAME_SECONDS
+from platerota_shared.moves import SAME_SECONDS, points_without_moves
 from platerota_shared.plan import Out, Plan
 from platerota_shared.tables import PlanRequest
 
 LeverStatus = Literal["ready", "failed", "stopped", "deleted"]
+CAUTION: Final = (
+    "A lever says what a change would bring, not that it may be made. What it costs to buy, rest times and working hours, somebody who"
+    " would be alone at a machine, room on the plate, loads to lift, and clearance, program and offsets of a fixture on another mill are"
+    " for the planner and a competent person to judge."
+)
+"""What whoever makes a change should know."""
 
 
 class OrderOutcome(Out):
@@ -49,8 +55,8 @@ class Outcome(Out):
 
 
 def outcome(request: PlanRequest, plan: Plan) -> Outcome:
-    """What counts of a plan that the audit passed for that week."""
-    return _counted(Book(request, plan), plan.score.total, plan.score.bound, proved=plan.quality == "optimal")
+    """What counts of a plan that the audit passed for that week; tasks that a replan moved are no matter of its levers."""
+    return _counted(Book(request, plan), points_without_moves(plan), plan.score.bound, proved=plan.quality == "optimal")
 
 
 def outcome_without(base: PlanRequest, plan: Plan) -> Outcome | None:
@@ -166,6 +172,8 @@ class LeversAnswer(Out):
     """The name of the lever that helps most; null where none does."""
     levers: tuple[LeverResult, ...]
     """Every lever."""
+    caution: str
+    """What whoever makes such a change should know; first that the plan had begun more than an hour before this was asked, where it had."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +216,7 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAn
     rows += [_unsolved(lever, [one for one in tries if one.number == number]) for number, lever in enumerate(asked) if number not in first]
     return LeversAnswer(
         controls=tuple(LeverControl(round=at, plan=one.plan, score=one.total, bound=one.bound) for at, one in controls.items()),
-        noise=noise(solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows),
+        noise=noise(solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows), caution=CAUTION,
     )
 
 
