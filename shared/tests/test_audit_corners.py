@@ -58,6 +58,43 @@ def test_a_plate_left_on_its_machine_takes_a_position_to_the_end() -> None:
     assert [rule for rule, _ in found(gone.row("machines", "M1", positions=1)) if rule == "F6"] == ["F6"]
 
 
+def test_a_plate_left_on_its_machine_takes_a_position_though_its_run_is_listed() -> None:
+    """R2 stands in M1 at `now` and has no task: with one position, P1 is in its way, which is pulled only after it is counted."""
+    draft = Draft.of("part_way")
+    idle = draft.with_plan(tasks=tuple(one for one in draft.plan.tasks if one.run != "R2"))
+    words = "machine M1 has no free position at 2027-03-01T06:00:00+00:00"
+    assert [detail for rule, detail in found(idle) if rule == "F6"] == []
+    assert [detail for rule, detail in found(idle.row("machines", "M1", positions=1)) if rule == "F6"] == [words]
+
+
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_plate_that_stays_in_its_machine_takes_one_position_where_its_run_is_left_as_it_is(listed: bool) -> None:
+    """P1 stays in M1 and is cut at `now`; nobody is there to unload it, and M1 has the one position that it takes."""
+    raw = shop()
+    raw["shop"]["plates"][0]["stays_in"] = "M1"
+    raw["shop"]["shifts"] = []
+    raw["orders"][0]["quantity"] = 4
+    raw["floor"] = {"waiting": [{"order": "O1", "op": 10, "pieces": 4, "plate": "P1", "stage": "cut", "machine": "M1"}]}
+    request = read(raw)
+    runs = [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))] if listed else []
+    assert audit(request, completed(request, drafted(request, runs, [], unplaced=("O1",)))) == []
+
+
+def test_a_setup_for_a_cut_that_is_running_is_not_needed() -> None:
+    """P1 is cut until 1000 s; Ann sets M1 up for it when it is pulled, as the fixture before it is not known."""
+    raw = shop()
+    raw["shop"]["machines"][0]["setup_seconds"] = 300
+    raw["orders"][0]["quantity"] = 4
+    raw["floor"] = {
+        "running": [{"plate": "P1", "machine": "M1", "order": "O1", "op": 10, "pieces": 4, "cut_end": "2027-03-01T06:16:40"}],
+    }
+    request = read(raw)
+    tasks = [task("R1.cut", 0, 1000, frozen=True), task("R1.pull", 1000, 1010, "Ann"), task("R1.unload", 1310, 1370, "Ann")]
+    runs = [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))]
+    for setup, faults in (([], []), ([task("R1.setup", 1010, 1310, "Ann")], [("F8", "R1.setup is not needed: R1.cut is running at now")])):
+        assert found(Draft(request, completed(request, drafted(request, runs, [*tasks, *setup])))) == faults
+
+
 def test_a_load_window_of_a_run_that_is_not_there_is_one_too_many() -> None:
     draft = Draft.of("two_plates")
     (first, *others) = draft.plan.load_windows
