@@ -49,7 +49,7 @@ def _waits(machine: Machine, cuts: list[Task]) -> Iterator[Finding]:
 
 
 def _occupied(book: Book) -> dict[str, list[tuple[int, int, str]]]:
-    """When plates that do not stay are on each machine: ``(start, end, who)``, the first task of the run or, where it has none, the plate."""
+    """When plates that do not stay are on each machine: ``(start, end, who)``, the run's first task or, without one, its plate."""
     found: dict[str, list[tuple[int, int, str]]] = {machine: [] for machine in book.machines}
     for trip in book.trips:
         if trip.run.machine is not None and not trip.stays:
