@@ -25,6 +25,7 @@ from platerota_shared.tables import PlanRequest
 _NAMESPACE: Final = UUID("6f0f2c0e-9a55-5d0c-8f0e-3d5a0c6b7e11")
 _HOUR: Final = 3_600
 _DAY: Final = 86_400
+_About = str | tuple[str, int]
 
 
 def load_windows_calendar(
@@ -46,7 +47,7 @@ def load_windows_calendar(
     revision
         Raised whenever the plan or its release changes (SEQUENCE, RFC 5545 section 3.8.7.4).
     request
-        What the plan answers; with it names, notes and a plate's own warnings are in the description.
+        What the plan answers; with it names, notes and the warnings about plate and pieces are in the description.
     """
     zone = ZoneInfo(plan.timezone)
     calendar = Calendar()
@@ -59,7 +60,10 @@ def load_windows_calendar(
     runs, cautions, rows = {run.id: run for run in plan.runs}, _cautions(plan, request), NamedRows(request)
     for window in sorted(plan.load_windows, key=lambda window: (window.start, window.operator, window.run)):
         if operator is None or window.operator == operator:
-            event = _event(window, runs.get(window.run), zone, rows, cautions.get(window.plate, []))
+            run = runs.get(window.run)
+            held = dict.fromkeys((row.part, row.op) for row in run.pieces) if run is not None else ()
+            warned = [one for about in (window.plate, *held) for one in cautions.get(about, ())]
+            event = _event(window, run, zone, rows, warned)
             event.add("uid", str(uuid5(_NAMESPACE, f"{plan.id}/{window.run}")))
             event.add("dtstamp", stamp.astimezone(dt.UTC).replace(microsecond=0))
             event.add("sequence", revision)
@@ -96,11 +100,13 @@ def _lines(window: LoadWindow, run: Run | None, zone: ZoneInfo, rows: NamedRows,
     yield STANDING_CAUTION
 
 
-def _cautions(plan: Plan, request: PlanRequest | None) -> dict[str, list[str]]:
-    """The plan's warnings about each plate, by its id."""
-    found: dict[str, list[str]] = defaultdict(list)
-    plates = request.shop.plates if request is not None else ()
-    places = {f"/shop/plates/{number}": plate.id for number, plate in enumerate(plates)}
+def _cautions(plan: Plan, request: PlanRequest | None) -> dict[_About, list[str]]:
+    """The plan's warnings about each plate, by its id, and about each operation, by part and op."""
+    found: dict[_About, list[str]] = defaultdict(list)
+    places: dict[str, _About] = {}
+    if request is not None:
+        places |= {f"/shop/plates/{number}": plate.id for number, plate in enumerate(request.shop.plates)}
+        places |= {f"/shop/operations/{number}": (row.part, row.op) for number, row in enumerate(request.shop.operations)}
     for warning in plan.warnings:
         if warning.pointer in places:
             found[places[warning.pointer]].append(warning.detail)

@@ -109,6 +109,17 @@ def test_a_plates_own_warnings_are_in_its_events(plan: Plan, request_document: d
     assert "was due" not in first["DESCRIPTION"]
 
 
+def test_the_warning_on_a_heavy_blank_is_in_the_events_that_load_it(plan: Plan, request_document: dict[str, Any]) -> None:
+    """The second event is of R1; nothing is known of the run of the first."""
+    request = PlanRequest.model_validate(request_document, context={"zone": ZoneInfo("Europe/Lisbon")})
+    (held,) = plan.runs[0].pieces
+    for number, operation in enumerate(request.shop.operations):
+        heavy = Warning_(code="lift-needs-care", detail="one piece weighs 41 kg: two people", pointer=f"/shop/operations/{number}")
+        found = events(load_windows_calendar(plan.model_copy(update={"warnings": (heavy,)}), stamp=STAMP, request=request))
+        said = ["41 kg: two people" in event["DESCRIPTION"] for event in found]
+        assert sorted(said) == [False, (operation.part, operation.op) == (held.part, held.op)]
+
+
 def test_lines_are_folded_at_75_octets_and_end_with_cr_lf(outside: Outside, plan: Plan) -> None:
     """RFC 5545 section 3.1."""
     content = load_windows_calendar(with_loads(plan, plate="Größe 板 " * 30), stamp=STAMP)

@@ -169,6 +169,22 @@ def test_cautions_stand_where_the_plate_is_lifted_and_where_it_is_left_alone() -
     assert "overtime." not in page
 
 
+def test_the_caution_on_a_heavy_blank_stands_where_it_is_loaded_and_unloaded() -> None:
+    """The first operation's, and no other's; the plate travels, and its own cautions stay at the exchange."""
+    request = small_request()
+    run, tasks = trip(request, 1, request.now, "O1")
+    warnings = tuple(
+        Warning_(code="lift-needs-care", detail=f"one piece {words} kg. Use a hoist.", pointer=f"/shop/{where}")
+        for words, where in (("of 40", "operations/0"), ("of 50", "operations/1"), ("on a plate of 60", "plates/0"))
+    )
+    assert run.pieces[0].op == request.shop.operations[0].op
+    plan = plan_of(request, [run], tasks, [], warnings=warnings)
+    found = [(row[1], re.findall(r"caution \d", row[3])) for row in load_rows(plan, request) if row[1] != "Break"]
+    assert found == [("Load", ["caution 1"]), ("Place", ["caution 2"]), ("Pull", ["caution 2"]), ("Unload", ["caution 1"])]
+    page = load_sheets_page(state_of(plan), request).html
+    assert "<ol><li>one piece of 40 kg.</li><li>one piece on a plate of 60 kg.</li></ol>" in page
+
+
 def test_the_standing_caution_is_on_every_sheet() -> None:
     request = small_request()
     for make in (load_sheets_page, machine_sheets_page):

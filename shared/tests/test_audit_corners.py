@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import pytest
 
 from platerota_shared.audit import audit
@@ -9,7 +12,7 @@ from platerota_shared.audit.finding import Finding
 from platerota_shared.audit.hours import hours
 
 from .audit_drafts import Draft
-from .audit_plans import completed, drafted, read, run, task
+from .audit_plans import NOW, completed, drafted, read, run, task
 from .audit_weeks import shop
 
 
@@ -58,6 +61,43 @@ def test_a_plate_left_on_its_machine_takes_a_position_to_the_end() -> None:
     assert [rule for rule, _ in found(gone.row("machines", "M1", positions=1)) if rule == "F6"] == ["F6"]
 
 
+def test_a_plate_left_on_its_machine_takes_a_position_though_its_run_is_listed() -> None:
+    """R2 stands in M1 at `now` and has no task: with one position, P1 is in its way, which is pulled only after it is counted."""
+    draft = Draft.of("part_way")
+    idle = draft.with_plan(tasks=tuple(one for one in draft.plan.tasks if one.run != "R2"))
+    words = "machine M1 has no free position at 2027-03-01T06:00:00+00:00"
+    assert [detail for rule, detail in found(idle) if rule == "F6"] == []
+    assert [detail for rule, detail in found(idle.row("machines", "M1", positions=1)) if rule == "F6"] == [words]
+
+
+@pytest.mark.parametrize("listed", [True, False])
+def test_a_plate_that_stays_in_its_machine_takes_one_position_where_its_run_is_left_as_it_is(listed: bool) -> None:
+    """P1 stays in M1 and is cut at `now`; nobody is there to unload it, and M1 has the one position that it takes."""
+    raw = shop()
+    raw["shop"]["plates"][0]["stays_in"] = "M1"
+    raw["shop"]["shifts"] = []
+    raw["orders"][0]["quantity"] = 4
+    raw["floor"] = {"waiting": [{"order": "O1", "op": 10, "pieces": 4, "plate": "P1", "stage": "cut", "machine": "M1"}]}
+    request = read(raw)
+    runs = [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))] if listed else []
+    assert audit(request, completed(request, drafted(request, runs, [], unplaced=("O1",)))) == []
+
+
+def test_a_setup_for_a_cut_that_is_running_is_not_needed() -> None:
+    """P1 is cut until 1000 s; Ann sets M1 up for it when it is pulled, as the fixture before it is not known."""
+    raw = shop()
+    raw["shop"]["machines"][0]["setup_seconds"] = 300
+    raw["orders"][0]["quantity"] = 4
+    raw["floor"] = {
+        "running": [{"plate": "P1", "machine": "M1", "order": "O1", "op": 10, "pieces": 4, "cut_end": "2027-03-01T06:16:40"}],
+    }
+    request = read(raw)
+    tasks = [task("R1.cut", 0, 1000, frozen=True), task("R1.pull", 1000, 1010, "Ann"), task("R1.unload", 1310, 1370, "Ann")]
+    runs = [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))]
+    for setup, faults in (([], []), ([task("R1.setup", 1010, 1310, "Ann")], [("F8", "R1.setup is not needed: R1.cut is running at now")])):
+        assert found(Draft(request, completed(request, drafted(request, runs, [*tasks, *setup])))) == faults
+
+
 def test_a_load_window_of_a_run_that_is_not_there_is_one_too_many() -> None:
     draft = Draft.of("two_plates")
     (first, *others) = draft.plan.load_windows
@@ -75,6 +115,80 @@ def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() 
     (window,) = seam.plan.load_windows
     assert (window.earliest_start, window.latest_end) == (window.start, window.end)
     assert found(seam) == []
+
+
+def with_a_lonely_load(overtime: Sequence[str], load: tuple[int, int], **more: Any) -> Draft:
+    """R1 is cut on Tuesday 07:00 (90000 s) to 07:40, when nobody is there but Ann in overtime; she loads it, Bob does the rest.
+
+    Her shifts are Tuesday's and Wednesday's 06:00-06:30, those of `overtime` come beside (``day from-to``). Bob is there Monday to
+    Wednesday 06:50-07:00, and M1 may not cut alone.
+    """
+    raw = shop()
+    raw["shop"]["machines"][0]["unattended_minutes"] = 0
+    raw["shop"]["fixtures"][0] |= more
+    raw["shop"]["operators"] = [{"id": "Ann"}, {"id": "Bob", "skills": ["exchange", "unload"]}]
+    raw["shop"]["shifts"] = [
+        {"operator": "Ann", "days": ["tue", "wed"], "start": "06:00", "end": "06:30"},
+        {"operator": "Bob", "days": ["mon", "tue", "wed"], "start": "06:50", "end": "07:00"},
+    ]
+    for shift in overtime:
+        day, times = shift.split(" ")
+        start, end = times.split("-")
+        raw["shop"]["shifts"].append({"operator": "Ann", "days": [day], "start": start, "end": end, "overtime": True})
+    raw["orders"][0]["quantity"] = 4
+    request = read(raw)
+    tasks = [
+        task("R1.load", *load, "Ann"), task("R1.place", 89_990, 90_000, "Bob"), task("R1.cut", 90_000, 92_400),
+        task("R1.pull", 175_800, 175_810, "Bob"), task("R1.unload", 175_810, 175_870, "Bob"),
+    ]
+    return Draft(request, completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], tasks)))
+
+
+QUICK = {"load_seconds": 0, "clamp_seconds": 0, "load_piece_seconds": 0}
+
+
+@pytest.mark.parametrize(
+    ("overtime", "load", "more", "window"),
+    [
+        # Monday's overtime 16:00-18:00 (36000) is no place for a load that brings her in on Tuesday, 06:30-08:00 (88200 to 93600).
+        (["mon 16:00-18:00", "tue 06:30-08:00"], (88_800, 88_920), {}, (88_200, 89_990)),
+        # One right before and one right after are no places either: 06:35 to 07:45 (88500 to 92700).
+        (["tue 06:30-06:35", "tue 06:35-07:45", "tue 07:45-08:00"], (88_800, 88_920), {}, (88_500, 89_990)),
+        # Her regular shift lies partly in the overtime shift 06:20-08:00 (87600), which counts because of the load.
+        (["mon 16:00-18:00", "tue 06:20-08:00"], (87_900, 88_020), {}, (87_600, 88_200)),
+        # It begins before the overtime shift does: earlier would be out of it soon.
+        (["mon 16:00-18:00", "tue 06:20-08:00"], (87_540, 87_660), {}, (87_540, 88_200)),
+        # A load of no time brings her in only where it is: at 06:30 it would be one of the shift before.
+        (["mon 16:00-18:00", "tue 06:30-08:00"], (88_800, 88_800), QUICK, (88_800, 88_800)),
+    ],
+)
+def test_a_load_that_alone_brings_somebody_in_stays_in_that_shift(
+    overtime: Sequence[str], load: tuple[int, int], more: dict[str, int], window: tuple[int, int],
+) -> None:
+    """A window that reached further would leave the cut alone, which relies on her."""
+    draft = with_a_lonely_load(overtime, load, **more)
+    assert found(draft) == []
+    (stated,) = draft.plan.load_windows
+    assert (stated.earliest_start - NOW, stated.latest_end - NOW) == window
+    for start in (window[0], window[1] - (load[1] - load[0])):
+        assert found(whole(draft.put("R1.load", start=start))) == []
+
+
+def test_a_load_in_overtime_may_leave_the_shift_that_another_task_brings_somebody_in_for() -> None:
+    """Ann places R1, too, so she is there on Tuesday wherever she loads it: on Monday from 16:00 (36000) on."""
+    draft = with_a_lonely_load(["mon 16:00-18:00", "tue 06:30-08:00"], (88_800, 88_920))
+    placed = whole(draft.put("R1.place", operator="Ann"))
+    (stated,) = placed.plan.load_windows
+    assert (stated.earliest_start - NOW, stated.latest_end - NOW) == (36_000, 89_990)
+    assert found(placed) == []
+    assert found(whole(placed.put("R1.load", start=36_000))) == []
+
+
+def test_a_load_in_an_overtime_shift_keeps_to_its_end_where_another_follows_at_once() -> None:
+    """16:00-17:00 and 17:00-18:00 on Monday (39600): the load brings Ann in for the first, in which nothing is cut as yet."""
+    draft = with_a_lonely_load(["mon 16:00-17:00", "mon 17:00-18:00"], (36_600, 36_720)).row("machines", "M1", unattended_minutes=None)
+    (stated,) = whole(draft).plan.load_windows
+    assert (stated.earliest_start - NOW, stated.latest_end - NOW) == (36_000, 39_600)
 
 
 @pytest.mark.parametrize(

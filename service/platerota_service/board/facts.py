@@ -51,17 +51,22 @@ class Facts:
             if task.kind == "first_article" and task.run is not None and task.order is not None and task.op is not None:
                 self._checks[task.run, task.order, task.op] = task
         self.plate_cautions: dict[str, list[tuple[str, str]]] = defaultdict(list)
+        self.piece_cautions: dict[tuple[str, int], list[tuple[str, str]]] = defaultdict(list)
         self.unattended_cautions: list[tuple[str, str]] = []
         self._read_cautions()
 
     def _read_cautions(self) -> None:
         """The plan's own cautions, each its finding and its advice, by what they point at in the request."""
-        by_pointer = {f"/shop/plates/{number}": plate.id for number, plate in enumerate(self.week.request.shop.plates)}
+        shop = self.week.request.shop
+        plates = {f"/shop/plates/{number}": row.id for number, row in enumerate(shop.plates)}
+        operations = {f"/shop/operations/{number}": (row.part, row.op) for number, row in enumerate(shop.operations)}
         for one in self.week.plan.warnings:
             if one.code == "unattended-cutting":
                 self.unattended_cautions.append(split_caution(one))
-            elif one.pointer in by_pointer:
-                self.plate_cautions[by_pointer[one.pointer]].append(split_caution(one))
+            elif one.pointer in plates:
+                self.plate_cautions[plates[one.pointer]].append(split_caution(one))
+            elif one.pointer in operations:
+                self.piece_cautions[operations[one.pointer]].append(split_caution(one))
 
     @cached_property
     def _attended(self) -> list[tuple[int, int]]:

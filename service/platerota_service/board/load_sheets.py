@@ -173,7 +173,7 @@ def _load_row(facts: Facts, notes: Notes, task: Task) -> SheetRow:
         row.move = [f"bench → {shown(place.machine or '')}", placed]
     row.by = clock(week, window.latest_end, task.start) if window is not None else ""
     # A plate that travels has its cautions where somebody lifts it and where its cut begins: at the exchange.
-    row.notes = _run_notes(facts, notes, run) if task.machine is not None else []
+    row.notes = [*_piece_notes(facts, notes, run), *(_run_notes(facts, notes, run) if task.machine is not None else ())]
     return row
 
 
@@ -188,7 +188,7 @@ def _unload_row(facts: Facts, notes: Notes, task: Task) -> SheetRow:
     elif pull is not None:
         pulled = f"pulled {clock(week, pull.start, task.start)} by {shown(pull.operator or '')}"
         row.move = [f"{shown(pull.machine or '')} → bench", pulled]
-    row.notes = _plate_notes(facts, notes, run) if task.machine is not None else []
+    row.notes = [*_piece_notes(facts, notes, run), *(_plate_notes(facts, notes, run) if task.machine is not None else ())]
     return row
 
 
@@ -214,6 +214,12 @@ def _then(facts: Facts, task: Task, run: Run) -> str:
     alone = facts.alone_seconds(run)
     words = f", cuts {clock_span(facts.week, cut.start, cut.end, task.start)}"
     return words + (f", {duration(alone)} of it with nobody in the shop" if alone else "")
+
+
+def _piece_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
+    """The numbers of the cautions for the pieces that are lifted one by one."""
+    held = dict.fromkeys((row.part, row.op) for row in run.pieces)
+    return [notes.number(one) for piece in held for one in facts.piece_cautions[piece]]
 
 
 def _plate_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:

@@ -38,6 +38,13 @@ class Hours:
         """The seconds of a task in time that only overtime shifts cover."""
         return seconds_in(common(spans_of(task), self.overtime))
 
+    def called_by(self, task: Task, tasks: Sequence[Task]) -> list[ShiftDay]:
+        """The overtime shifts that count for `task` alone: without it the operator, who has `tasks`, would have none there."""
+        return [
+            day for day in _called(self.called_days, [task], self.regular)
+            if not _called([day], [other for other in tasks if other is not task], self.regular)
+        ]
+
 
 def hours(shop: Shop, operator: str, tasks: Sequence[Task], begin: int, end: int) -> Hours:
     """Working time of `operator`, who has these tasks, in ``[begin, end)``."""
@@ -69,7 +76,7 @@ def _open(spans: list[Span], closed: list[Span], begin: int, end: int) -> list[S
     return clip(without(spans, closed), begin, end)
 
 
-def _called(days: list[ShiftDay], tasks: Sequence[Task], regular: list[Span]) -> list[ShiftDay]:
+def _called(days: Sequence[ShiftDay], tasks: Sequence[Task], regular: list[Span]) -> list[ShiftDay]:
     """The overtime shifts in which the operator has a task.
 
     A task of no length at the seam of a regular shift needs no overtime.

@@ -49,15 +49,16 @@ def _waits(machine: Machine, cuts: list[Task]) -> Iterator[Finding]:
 
 
 def _occupied(book: Book) -> dict[str, list[tuple[int, int, str]]]:
-    """When plates that do not stay are on each machine: ``(start, end, task id)``."""
+    """When plates that do not stay are on each machine: ``(start, end, who)``, the run's first task or, without one, its plate."""
     found: dict[str, list[tuple[int, int, str]]] = {machine: [] for machine in book.machines}
     for trip in book.trips:
-        if trip.run.machine is not None and not trip.stays and trip.chain:
+        if trip.run.machine is not None and not trip.stays:
             start = _arrival(book, trip)
             if start is not None:
-                found[trip.run.machine].append((start, trip.pull.end if trip.pull else book.horizon_end, trip.chain[0].id))
+                who = trip.chain[0].id if trip.chain else f"plate {trip.run.plate}"
+                found[trip.run.machine].append((start, trip.pull.end if trip.pull else book.horizon_end, who))
     for run in book.floor_left_out:
-        if run.machine is not None:
+        if run.machine is not None and book.plates[run.plate].stays_in is None:
             found[run.machine].append((book.now, book.horizon_end, f"plate {run.plate}"))
     return found
 

@@ -23,6 +23,8 @@ def faults(book: Book) -> Iterator[Finding]:
             trip = trips[cut.run]
             if not cut.frozen:
                 yield from _setup(book, machine, trip, cut, (fixture, free))
+            elif trip.setup is not None:
+                yield Finding("F8", (trip.setup.id,), f"{trip.setup.id} is not needed: {cut.id} is running at now")
             cut_runs.add(cut.run)
             fixture, free = trip.run.fixture, cut.end
     for trip in book.trips:

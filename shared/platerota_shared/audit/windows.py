@@ -60,7 +60,7 @@ def windows(book: Book, sequence: Sequence, stocks: dict[Piece, Stock]) -> Itera
         next_step = trip.cut if trip.stays else trip.place
         assert next_step is not None
         person = neighbours[load.id]
-        bounds = [person, *_closures(book, load), *_spindle(book, sequence, load)]
+        bounds = [person, *_closures(book, load), *_spindle(book, sequence, load), *_called(book, load)]
         material = [book.orders[row.order].release or book.now for row in trip.run.pieces if row.op == book.ops[row.part][0]]
         free = max(book.now, plate_free[load.id], pieces.get(load.id, book.now), *material, *(bound.earliest for bound in bounds))
         earliest, shift_end = _in_shift(book.hours[load.operator], load, free)
@@ -113,6 +113,19 @@ def _neighbours(book: Book, sequence: Sequence) -> dict[str, _Bounds]:
                 after = stretches[place + 1][0] if place + 1 < len(stretches) else book.horizon_end
                 found[task.id] = _Bounds(before, after)
     return found
+
+
+def _called(book: Book, load: Task) -> Iterator[_Bounds]:
+    """The overtime shifts that nothing but the load brings its operator in for: outside of one nobody would be there for a cut in it (F9).
+
+    A load of no length may touch a shift and still not be in it, so it keeps its place.
+    """
+    assert load.operator is not None
+    for day in book.hours[load.operator].called_by(load, book.by_operator[load.operator]):
+        if load.start == load.end:
+            yield _Bounds(load.start, load.end)
+        else:
+            yield _Bounds(min(day.start, load.start), max(day.end, load.end))
 
 
 def _closures(book: Book, load: Task) -> Iterator[_Bounds]:

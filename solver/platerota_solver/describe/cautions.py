@@ -22,9 +22,9 @@ _SKILL_OF: dict[str, Skill] = {
 
 
 def cautions(book: PlanBook, kpis: Kpis) -> list[Warning_]:
-    """All warnings, in the order: lifts, masses, margins, orders' dates, unattended cutting, overtime, plates that stay, single skills."""
+    """All warnings: lifts of plates, of pieces, masses, margins, orders' dates, unattended cutting, overtime, plates that stay, skills."""
     found = (
-        _lifts(book), _masses(book), _margins(book), _dates(book), _unattended(book, kpis), _overtime(book), _stays(book),
+        _lifts(book), _pieces(book), _masses(book), _margins(book), _dates(book), _unattended(book, kpis), _overtime(book), _stays(book),
         _single_skills(book),
     )
     return [one for each in found for one in each]
@@ -47,11 +47,32 @@ def _lifts(book: PlanBook) -> Iterator[Warning_]:
         if mass > LOAD_CONSTANT:
             yield Warning_(
                 code="lift-needs-care", pointer=f"/shop/plates/{number}",
-                detail=f"plate '{plate.id}' weighs up to {mass:.1f} kg loaded (plate, hardware and stock) when it is placed or pulled: a"
-                f" lifting index of at least {lifting_index(mass, Lift()):.1f}, and more with reach, twist or many lifts. The revised"
-                f" NIOSH lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best conditions. Use a"
-                " hoist, a cart or a second person; local rules and a competent person decide.",
+                detail=f"plate '{plate.id}' weighs up to {mass:.1f} kg loaded (plate, hardware and stock) when it is placed or pulled:"
+                f" {_care(mass)}",
             )
+
+
+def _pieces(book: PlanBook) -> Iterator[Warning_]:
+    """A piece that somebody loads or unloads, at the bench or in a mill, and that alone weighs more than the equation ever allows."""
+    lifted = {
+        (held.part, held.op) for run in book.runs if {"load", "unload"} & book.of_run[run.id].keys() for held in run.pieces
+    }
+    for number, row in enumerate(book.request.shop.operations):
+        if (row.part, row.op) in lifted and row.stock_mass > LOAD_CONSTANT:
+            yield Warning_(
+                code="lift-needs-care", pointer=f"/shop/operations/{number}",
+                detail=f"one piece of part '{row.part}' weighs {row.stock_mass:.1f} kg as it is loaded for op {row.op}:"
+                f" {_care(row.stock_mass)}",
+            )
+
+
+def _care(mass: float) -> str:
+    """What a lift of `mass` kg asks for at least, by which source, and what to do."""
+    return (
+        f"a lifting index of at least {lifting_index(mass, Lift()):.1f}, and more with reach, twist or many lifts. The revised NIOSH"
+        f" lifting equation (DHHS (NIOSH) 94-110) allows one person {LOAD_CONSTANT:.0f} kg under the best conditions. Use a hoist, a cart"
+        " or a second person; local rules and a competent person decide."
+    )
 
 
 def _masses(book: PlanBook) -> Iterator[Warning_]:

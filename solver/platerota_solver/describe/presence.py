@@ -40,6 +40,12 @@ class Presence:
             return contains(self.overtime, task.start) and not contains(self.regular, task.start)
         return any(touches(part, self.overtime) for part in parts(task))
 
+    def calls(self, day: ShiftDay, task: Task) -> bool:
+        """Whether overtime shift `day` counts because `task` lies in it; one of 0 s in regular time does not need it."""
+        if task.start == task.end:
+            return day.start <= task.start <= day.end and not contains(self.regular, task.start)
+        return any(start < day.end and end > day.start for start, end in parts(task))
+
 
 def parts(task: Task) -> list[Span]:
     """The unbroken stretches of a task: its spans, or the whole of it."""

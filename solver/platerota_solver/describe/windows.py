@@ -24,8 +24,9 @@ def load_windows(book: PlanBook) -> list[LoadWindow]:
         run, steps = by_id[task.run], book.of_run[task.run]
         place_at = book.tasks[steps.get("place", steps.get("cut", index))].start
         free, taken = blocks.around(index)
-        free = max(free, _pieces_from(book, stock, run, index))
-        earliest, latest = _in_working_time(book.presence[task.operator], task, free, min(taken, place_at))
+        called, left = _called(book, task.operator, index)
+        free = max(free, called, _pieces_from(book, stock, run, index))
+        earliest, latest = _in_working_time(book.presence[task.operator], task, free, min(taken, left, place_at))
         found.append(LoadWindow(
             operator=task.operator, plate=run.plate, run=run.id, machine=run.machine, place_at=place_at,
             start=task.start, end=task.end, earliest_start=earliest, latest_end=latest,
@@ -42,6 +43,22 @@ def _pieces_from(book: PlanBook, stock: Mapping[tuple[str, int], Stock], run: Ru
         else:
             instants.append(free_from(book, stock[held.order, held.op], load))
     return max(instants)
+
+
+def _called(book: PlanBook, operator: str, load: int) -> Span:
+    """From when to when the load keeps `operator` inside every overtime shift that counts because of this load alone.
+
+    Outside, nobody might be there for a cut that relies on that shift (F9). A load of 0 s at its edge might not be in it, so it keeps its
+    place.
+    """
+    presence, task = book.presence[operator], book.tasks[load]
+    free, taken = book.request.now, book.request.horizon_end
+    for day in presence.used:
+        alike = (other for other in book.by_operator[operator] if other != load and presence.calls(day, book.tasks[other]))
+        if presence.calls(day, task) and next(alike, None) is None:
+            first, last = (day.start, day.end) if task.start < task.end else (task.start, task.end)
+            free, taken = max(free, min(first, task.start)), min(taken, max(last, task.end))
+    return free, taken
 
 
 def _in_working_time(presence: Presence, task: Task, free: int, taken: int) -> tuple[int, int]:

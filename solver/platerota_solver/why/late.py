@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 from platerota_shared.plan import Run, Task
 from platerota_shared.tables import PlanRequest
+from platerota_solver.bounds.profiles import bounding_shop
 from platerota_solver.describe.book import PlanBook, open_book
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.why.trials import Trial, closed_resource
 from platerota_solver.why.waits import Wait, summed
 from platerota_solver.why.walk import Walker
-from platerota_solver.why.words import ACT, able, hours, joined, moment
+from platerota_solver.why.words import ACT, able, at_least, hours, joined, moment
 
 DETAILED = 50
 """Orders looked into one by one; of more, a plan says little by saying everything."""
@@ -77,13 +78,15 @@ def late_reasons(
         return {}
     walker = Walker(open_book(request, runs, tasks, ()))
     known = problem if problem is not None else build_problem(request)
-    trial, number = Trial(known), {order.id: row for row, order in enumerate(request.orders)}
+    trial, least = Trial(known), bounding_shop(known).earliest
+    number = {order.id: row for row, order in enumerate(request.orders)}
     by_id = {task.id: task for task in tasks}
     holders = {run.id: sorted({held.order for held in run.pieces}) for run in runs}
     reasons: dict[str, str] = {}
     for place, order in enumerate(late):
-        alone = trial.finish(number[order]) if place < DETAILED else None
-        reasons[order] = _Sentence(walker.book, order, walker.waits(order), by_id, holders).text(alone)
+        row = number[order]
+        alone = trial.finish(row) if place < DETAILED else None
+        reasons[order] = _Sentence(walker.book, order, walker.waits(order), by_id, holders).text(float(least[row]), alone)
     return reasons
 
 
@@ -97,8 +100,16 @@ class _Sentence:
     tasks: Mapping[str, Task]
     holders: Mapping[str, list[str]]
 
-    def text(self, alone: int | None) -> str:
-        """The sentence; `alone` is the finish in the empty shop, seconds from `now`, None where it is not known."""
+    def text(self, least: float, alone: int | None) -> str:
+        """The sentence.
+
+        Parameters
+        ----------
+        least
+            What no finish can be before, seconds from `now`.
+        alone
+            A finish found in the empty shop, seconds from `now`; None where none is known.
+        """
         request, order = self.book.request, self.book.orders[self.order]
         sums = summed([wait for wait in self.waits if wait.cause != "work"])
         total = sum(wait.seconds for wait in sums)
@@ -106,11 +117,15 @@ class _Sentence:
         own = sum(wait.seconds for wait in self.waits if wait.cause == "work")
         phrases = joined([self._phrase(wait) for wait in named])
         remedy = f"; to finish sooner it would take {_either([self._remedy(wait) for wait in named[:2]])}"
-        if order.due < request.now:
+        left = order.due - request.now
+        due = f"it is due {f'in {hours(left)}' if left else 'at once'} ({moment(request, order.due)})"
+        if left < 0:
             opening = f"it was due {moment(request, order.due)}, before this plan begins"
-        elif alone is not None and request.now + alone > order.due:
-            left = f"in {hours(order.due - request.now)}" if order.due > request.now else "at once"
-            opening = f"even alone in the empty shop it needs {hours(alone)}, and it is due {left} ({moment(request, order.due)})"
+        elif least > left:
+            opening = f"even alone in the empty shop it needs at least {at_least(int(least))}, and {due}"
+        elif alone is not None and alone > left:
+            # Found by placing each run greedily, which says nothing of what else could be: the plan itself may do better.
+            opening = f"even alone in the empty shop no finish in less than {at_least(min(alone, own + total))} was found, and {due}"
         else:
             opening = f"{hours(own + total)} to its finish"
             return f"of the {opening} it waited {phrases}{remedy}" if named else f"it takes {opening}, all of it work on its last op"

@@ -27,6 +27,11 @@ def hours(seconds: int) -> str:
     return " ".join(filter(None, [f"{whole} h" if whole else "", f"{rest} min" if rest else ""]))
 
 
+def at_least(seconds: int) -> str:
+    """A duration rounded down, so that whatever is shorter in words is shorter in seconds: ``14 h 20 min``, ``40 s``."""
+    return hours(seconds - seconds % 60 if seconds >= 60 else seconds)
+
+
 def moment(request: PlanRequest, instant: int) -> str:
     """An instant in the shop's timezone: ``Tue 10:40``; with the date where that day is not the next of its name."""
     local = datetime.fromtimestamp(instant, request.shop.zone)

@@ -261,6 +261,54 @@ def test_a_load_over_the_edge_of_overtime_keeps_its_place(week, windows):
     assert windows(week.plan()) == {"R1": (0, 28_800)}
 
 
+@pytest.fixture
+def called_in(week):
+    """A loads R1 on Tuesday in overtime (14:00-16:00, 115200-122400), which she has on Monday, too; B is there for all else."""
+    week.operators.append({"id": "B"})
+    week.shifts.append({"operator": "B", "days": ["mon", "tue", "wed"], "start": "14:20", "end": "14:30"})
+    week.shifts.append({"operator": "A", "days": ["mon", "tue"], "start": "14:00", "end": "16:00", "overtime": True})
+    week.order("O", 4, due=3 * DAY)
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(115_200, 115_800), place=(116_400, 116_460), cut=(116_460, 118_860), pull=(203_000, 203_060),
+        unload=(203_060, 203_360), who="B",
+    )
+    week.tasks[0] = week.tasks[0].model_copy(update={"operator": "A"})
+    return week
+
+
+def test_a_load_that_alone_brings_somebody_in_stays_in_that_shift(called_in, windows):
+    # The cut from 14:21 to 15:01 has A beside it because she loads after 14:00; a shift from 13:00 on would count from then.
+    assert windows(called_in.plan()) == {"R1": (115_200, 116_400)}
+    called_in.shifts[2]["start"] = "13:00"
+    called_in.move(-3_600, "R1.load")
+    assert windows(called_in.plan()) == {"R1": (111_600, 115_200)}
+    # Half before that shift it may not be earlier, as it would soon be out of it.
+    called_in.move(-300, "R1.load")
+    assert windows(called_in.plan()) == {"R1": (111_300, 115_200)}
+
+
+def test_a_load_that_alone_brings_somebody_in_ends_with_that_shift(called_in, windows):
+    called_in.shifts[2]["end"] = "14:15"
+    called_in.shifts.append(called_in.shifts[2] | {"start": "14:15", "end": "16:00"})
+    assert windows(called_in.plan()) == {"R1": (115_200, 116_100)}
+    # Half in each it brings her in for both, and keeps its place.
+    called_in.move(600, "R1.load")
+    assert windows(called_in.plan()) == {"R1": (115_800, 116_400)}
+
+
+def test_a_load_of_no_length_that_alone_brings_somebody_in_keeps_its_place(called_in, windows):
+    called_in.fixtures[0]["load_seconds"] = 0
+    load = called_in.tasks[0]
+    called_in.tasks[0] = load.model_copy(update={"start": load.end})
+    assert windows(called_in.plan()) == {"R1": (115_800, 115_800)}
+
+
+def test_a_load_may_leave_the_overtime_shift_that_another_task_brings_somebody_in_for(called_in, windows):
+    # A places R1, too: she is there on Tuesday wherever she loads it, on Monday after 14:00 (28800) at the earliest.
+    called_in.tasks[1] = called_in.tasks[1].model_copy(update={"operator": "A"})
+    assert windows(called_in.plan()) == {"R1": (28_800, 116_400)}
+
+
 def test_a_load_done_while_a_build_pauses_ends_before_it_goes_on(week, floats):
     # A leaves the build at 14:00, loads in overtime 14:00-14:10 and builds on Tuesday 06:00-06:10; the plan keeps the build where it is.
     week.shifts.append({"operator": "A", "days": ["mon"], "start": "14:00", "end": "16:00", "overtime": True})

@@ -16,6 +16,8 @@ from platerota_shared.audit import audit
 from platerota_shared.calendars import machine_closures, merge, plate_closures, subtract, working_spans
 from platerota_shared.plan import Run, RunPieces, SolverReport, Task, TaskSpan
 from platerota_solver.describe import describe
+from platerota_solver.describe.attendance import attended
+from platerota_solver.describe.book import open_book
 
 DAY = 86_400
 STEPS = ("load", "place", "setup", "cut", "pull", "unload")
@@ -301,10 +303,38 @@ def test_the_audit_agrees_with_every_figure(week, seed):
     assert audit(request, described(request, runs, tasks)) == []
 
 
+def week_of_overtime(week, seed):
+    """A loads two plates at any time of Monday and Tuesday, in shifts and overtime that may overlap; B does the rest from Tuesday 20:00."""
+    rng = random.Random(seed)
+    hours = [f"{hour:02}:{minute}" for hour in range(6, 20) for minute in ("00", "30")]
+    week.operators.append({"id": "B", "skills": ["exchange", "unload"]})
+    week.shifts = [{"operator": "B", "days": ["tue"], "start": "20:00", "end": "22:00"}]
+    for overtime in (False, *(True for _ in range(rng.randint(1, 4)))):
+        start, end = sorted(rng.sample(range(len(hours)), 2))
+        days = rng.choice((["mon"], ["tue"], ["mon", "tue"]))
+        week.shifts.append({"operator": "A", "days": days, "start": hours[start], "end": hours[end], "overtime": overtime})
+    week.fixtures[0]["load_seconds"] = length = rng.choice((0, 600, 600))
+    week.order("O", 8, due=0)
+    request, placed = week.request(), DAY + 14 * 3_600
+    working = merge(span for overtime in (False, True) for span in working_spans(
+        request.shop, "A", request.now, request.now + placed, overtime=overtime))
+    starts = [start - request.now for a, b in working for start in range(a, b - length + 1, 300)]
+    loads = sorted(rng.sample(starts, 2))
+    while loads[1] < loads[0] + length:
+        loads = sorted(rng.sample(starts, 2))
+    for number, (load, begin) in enumerate(zip(loads, (placed, placed + 3_000), strict=True), 1):
+        week.run(f"R{number}", f"P{number}", {("O", 10): 4}, load=(load, load + length), place=(begin, begin + 60), who="B",
+                 cut=(begin + 60, begin + 2_460), pull=(begin + 2_460, begin + 2_520), unload=(begin + 2_520, begin + 2_820))
+    tasks = [task.model_copy(update={"operator": "A"}) if task.kind == "load" else task for task in week.tasks]
+    return request, week.runs, tasks
+
+
+@pytest.mark.parametrize("made", [random_week, week_of_overtime])
 @pytest.mark.parametrize("seed", range(12))
-def test_a_load_at_either_end_of_its_window_keeps_plan_and_score(week, seed):
-    request, runs, tasks = random_week(week, seed)
-    plan = described(request, runs, tasks)
+def test_a_load_at_either_end_of_its_window_keeps_plan_score_and_who_is_there(week, seed, made):
+    request, runs, tasks = made(week, seed)
+    plan, there = described(request, runs, tasks), attended(open_book(request, runs, tasks, ()))
+    assert audit(request, plan) == []
     by_id = {task.id: task for task in tasks}
     for window in plan.load_windows:
         load = by_id[f"{window.run}.load"]
@@ -316,6 +346,7 @@ def test_a_load_at_either_end_of_its_window_keeps_plan_and_score(week, seed):
                 again = described(request, runs, moved)
                 assert audit(request, again) == []
                 assert again.score == plan.score
+                assert subtract(there, attended(open_book(request, runs, moved, ()))) == []
 
 
 @pytest.mark.parametrize("seed", range(25))

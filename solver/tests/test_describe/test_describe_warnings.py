@@ -38,6 +38,33 @@ def test_exactly_the_limit_is_no_warning_and_a_plate_that_stays_is_not_lifted(tw
     assert found == [("lift-needs-care", "/shop/plates/1"), ("plate-stays", "/shop/plates/0/stays_in")]
 
 
+def test_a_blank_that_is_too_heavy_for_one_person_is_named_for_its_operation(two_plates):
+    # One piece weighs 40 kg (index 40 / 23 = 1.74) however it is lifted: onto a plate that travels, or into one that stays in the mill.
+    two_plates.operations.insert(0, {"part": "V", "op": 10, "cut_seconds": 600, "stock_mass": 50})  # not in the plan
+    two_plates.operations[1]["stock_mass"] = 40
+    travels = two_plates.plan().warnings
+    assert [(one.code, one.pointer) for one in travels] == [
+        ("lift-needs-care", "/shop/plates/0"), ("lift-needs-care", "/shop/plates/1"), ("lift-needs-care", "/shop/operations/1")]
+    assert travels[2].detail.startswith("one piece of part 'W' weighs 40.0 kg as it is loaded for op 10: a lifting index of at least 1.7,")
+    assert travels[2].detail.split(". ", 1)[1] == travels[0].detail.split(". ", 1)[1]  # the same source and advice
+    for plate in two_plates.plates:
+        plate["stays_in"] = "M1"
+    two_plates.tasks = [task for task in two_plates.tasks if task.kind not in ("place", "pull")]
+    assert "/shop/operations/1" in [one.pointer for one in two_plates.plan().warnings]
+
+
+def test_a_blank_of_exactly_the_limit_or_one_that_nobody_lifts_has_no_caution(two_plates):
+    two_plates.operations[0]["stock_mass"] = 23
+    assert {one.pointer for one in two_plates.plan().warnings} == {"/shop/plates/0", "/shop/plates/1"}
+    two_plates.operations[0]["stock_mass"] = 23.1
+    assert "/shop/operations/0" in {one.pointer for one in two_plates.plan().warnings}
+    # A piece that is in its run already is still taken out; where that is left, nobody lifts it.
+    two_plates.tasks = [task for task in two_plates.tasks if task.kind != "load"]
+    assert "/shop/operations/0" in {one.pointer for one in two_plates.plan().warnings}
+    two_plates.tasks = [task for task in two_plates.tasks if task.kind != "unload"]
+    assert "/shop/operations/0" not in {one.pointer for one in two_plates.plan().warnings}
+
+
 def test_a_mass_that_is_not_given_is_said_so_that_nobody_trusts_the_caution_on_lifts(two_plates):
     del two_plates.fixtures[0]["mass"]
     (warning,) = two_plates.plan().warnings

@@ -99,14 +99,18 @@ class Shop:
         self.nests.append({"fixture": "G", "part": "W", "op": 20, "count": 4})
         self.operations.append({"part": "W", "op": 20, "cut_seconds": 450, **fields})
 
-    def planned(self) -> Planned:
-        """The shop's plan, earliest due date first; orders that do not fit are left out."""
+    def request(self, **settings: Any) -> PlanRequest:
+        """The request, with settings beside the horizon."""
         tables = ("machines", "plates", "fixtures", "nests", "operations", "operators", "shifts", "closures")
         document = {
-            "now": at(0), "orders": self.orders, "floor": self.floor, "settings": {"horizon_days": self.days},
+            "now": at(0), "orders": self.orders, "floor": self.floor, "settings": {"horizon_days": self.days, **settings},
             "shop": {"timezone": "UTC", **{table: getattr(self, table) for table in tables}},
         }
-        problem = build_problem(PlanRequest.model_validate(document, context={"zone": ZoneInfo("UTC")}))
+        return PlanRequest.model_validate(document, context={"zone": ZoneInfo("UTC")})
+
+    def planned(self) -> Planned:
+        """The shop's plan, earliest due date first; orders that do not fit are left out."""
+        problem = build_problem(self.request())
         decoder = Decoder(problem)
         choices = first_choices(problem, sequences(problem)["due"])
         choices.build[:] = 1

@@ -3,7 +3,7 @@
 import pytest
 
 from platerota_shared.tables import PlanRequest
-from platerota_solver.why.words import hours, moment, people
+from platerota_solver.why.words import at_least, hours, moment, people
 
 NOW = 1_806_152_400  # 2027-03-27T13:00:00Z, a Saturday; Lisbon puts its clocks forward on Sunday 01:00
 
@@ -18,6 +18,11 @@ def request(*operators):
 ])
 def test_hours(seconds, words):
     assert hours(seconds) == words
+
+
+@pytest.mark.parametrize(("seconds", "words"), [(40, "40 s"), (60, "1 min"), (119, "1 min"), (3_599, "59 min"), (3_630, "1 h")])
+def test_what_it_takes_at_least_is_rounded_down(seconds, words):
+    assert at_least(seconds) == words
 
 
 @pytest.mark.parametrize(("after", "words"), [
