@@ -8,10 +8,10 @@ from typing import Annotated, Final
 
 from fastapi import APIRouter, Query, Request, Response
 
-from platerota_service.access.callers import LinkReader
+from platerota_service.access.callers import Caller, LinkReader
 from platerota_service.answers import Answers, guarded_answers, not_changed
 from platerota_service.calendar_file import load_windows_calendar
-from platerota_service.calls import EngineOf, PlanId, StoreOf
+from platerota_service.calls import Parts, PartsOf, PlanId
 from platerota_service.etags import FRESHNESS, already_seen, file_tag
 from platerota_service.kinds import BAD_HEADER, FAULTS, UNKNOWN_OPERATOR, UNKNOWN_PLAN
 from platerota_service.plan_making import plan_of
@@ -27,29 +27,38 @@ _EXAMPLE: Final = (
     "DTSTART;TZID=Europe/Lisbon:20270301T060000\r\nDTEND;TZID=Europe/Lisbon:20270301T060200\r\nSUMMARY:Load P1 for mill-1\r\n"
     "END:VEVENT\r\nEND:VCALENDAR\r\n"
 )
-_ANSWER: Final[Answers] = {
+CALENDAR_ANSWER: Final[Answers] = {
     200: {
         "description": "The calendar; without events before the first plan",
         "content": {"text/calendar": {"schema": {"type": "string"}, "examples": {"one": {"summary": "One load", "value": _EXAMPLE}}}},
     },
 }
+OperatorAsked = Annotated[str | None, Query(description="Whose loads, by id; everybody's where not given.", examples=["ana"])]
+"""The operator whose loads are asked for."""
 
 
 @router.get(
     "/{plan_id}/load-windows.ics", operation_id="get_load_windows_calendar", summary="Load windows as a calendar",
-    responses={**_ANSWER, **not_changed(), **guarded_answers(UNKNOWN_PLAN, UNKNOWN_OPERATOR, BAD_HEADER, FAULTS)}, response_class=Response,
+    responses={**CALENDAR_ANSWER, **not_changed(), **guarded_answers(UNKNOWN_PLAN, UNKNOWN_OPERATOR, BAD_HEADER, FAULTS)},
+    response_class=Response,
 )
 async def get_load_windows_calendar(
-    call: Request, plan_id: PlanId, caller: LinkReader, engine: EngineOf, store: StoreOf,
-    operator: Annotated[str | None, Query(description="Whose loads, by id; everybody's where not given.", examples=["ana"])] = None,
+    call: Request, plan_id: PlanId, caller: LinkReader, parts: PartsOf, operator: OperatorAsked = None,
 ) -> Response:
     """Answer one event for each load: the plan's own time, in the description the window around it, the pieces, the notes and the cautions.
 
     Subscribe to it, by a signed link where keys exist: an event keeps its UID for as long as the plan lives, and its SEQUENCE rises
     with each change of the plan or its release. Events are CONFIRMED while the plan is the one its shop works by, else TENTATIVE.
+    `/v1/shops/{id}/plan/load-windows.ics` is that of whichever plan the shop works by.
     """
+    return await answer_calendar(call, parts, caller, plan_id, operator)
+
+
+async def answer_calendar(call: Request, parts: Parts, caller: Caller, plan_id: str, operator: str | None) -> Response:
+    """The calendar of a plan; 304 where `call` has seen it already."""
+    engine = parts.engine
     state = await plan_of(engine, caller, plan_id)
-    shop = (await asyncio.to_thread(shops_of, store, caller.tenant, [plan_id])).get(plan_id)
+    shop = (await asyncio.to_thread(shops_of, parts.store, caller.tenant, [plan_id])).get(plan_id)
     released = shop is not None and shop.released
     headers = {"ETag": file_tag(state, more="-released" if released else ""), **FRESHNESS}
     if already_seen(call, headers["ETag"]):

@@ -17,7 +17,7 @@ from platerota_service.problems import ProblemError
 _LIST: Final = re.compile(r'\s*(W/)?"([^"\x00-\x20\x7f]*)"\s*(?:,|$)')
 ANY: Final = "*"
 IF_MATCH: Final[dict[str, Any]] = {
-    "name": "If-Match", "in": "header", "required": False, "schema": {"type": "string", "examples": ['"3-fresh"', "*"]},
+    "name": "If-Match", "in": "header", "required": False, "schema": {"type": "string", "examples": ['"3f2b8a4c.3-fresh"', "*"]},
     "description": "The ETag that was seen: what has another one by now is left as it is, and answered 412. `*`, or no such header:"
     " whatever is there.",
 }

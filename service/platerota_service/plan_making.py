@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from platerota_service.access.callers import Caller, Planner
 from platerota_service.calls import Parts, PartsOf, PreferencesOf
 from platerota_service.engine import Engine, Guard, PlanState, Submission, UnknownPlan
-from platerota_service.etags import already_seen, only_unchanged
+from platerota_service.etags import FRESHNESS, already_seen, file_tag, only_unchanged
 from platerota_service.formats import JSON, Wanted
 from platerota_service.idempotency import GivenBefore, IdempotencyKey, Once, once_of
 from platerota_service.kinds import KEY_SPENT, STILL_ANSWERING, TOO_LONG_TO_WAIT
@@ -163,6 +163,18 @@ async def answer_plan(
     return Response(body, status_code=status, headers=told, media_type="application/json")
 
 
+async def answer_wanted(
+    call: Request, parts: Parts, caller: Caller, state: PlanState, wanted: Wanted, headers: Mapping[str, str],
+) -> Response:
+    """A plan as it stands in the form that is wanted; 304 where `call` has seen that already."""
+    if wanted.format == "json":
+        return await answer_plan(parts, caller, state, 200, headers, call)
+    tag = file_tag(state, more=f"-{wanted.format}-{wanted.table}")
+    if already_seen(call, tag):
+        return Response(status_code=304, headers={"ETag": tag, **FRESHNESS, **headers})
+    return await answer_file(parts.engine, caller, state, wanted, {"ETag": tag, **FRESHNESS, **headers})
+
+
 async def answer_file(engine: Engine, caller: Caller, state: PlanState, wanted: Wanted, headers: Mapping[str, str]) -> Response:
     """A plan as it stands as a file, with status 200, because macros throw away the body of any other."""
     answer = await asyncio.to_thread(plan_file, state, await engine.request(state.id, caller.tenant), wanted)
@@ -171,9 +183,12 @@ async def answer_file(engine: Engine, caller: Caller, state: PlanState, wanted: 
 
 
 def plan_tag(state: PlanState | PlanRow, shop: PlanShop | None) -> str:
-    """The ETag of a plan as it is answered: it changes with the plan, with what its shop has become to it, and when its base goes."""
+    """The ETag of a plan as it is answered: it changes with the plan, with what its shop has become to it, and when its base goes.
+
+    Two plans never have the same one: at the address of the plan that a shop works by one follows the other.
+    """
     kin = f"-{'stale' if shop.stale else 'fresh'}{'-released' if shop.released else ''}" if shop is not None else ""
-    return f'"{state.revision}{kin}{"-compared" if state.base_id is not None else ""}"'
+    return f'"{state.id[:8]}.{state.revision}{kin}{"-compared" if state.base_id is not None else ""}"'
 
 
 def unless_changed(call: Request, caller: Caller, plan_id: str) -> Guard | None:

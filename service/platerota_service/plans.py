@@ -10,7 +10,7 @@ from platerota_service.access.callers import LinkReader, Planner
 from platerota_service.answers import guarded_answers, not_changed, plan_answers, request_body
 from platerota_service.bodies import read_json_or_sheets, submission_of
 from platerota_service.calls import EngineOf, PartsOf, PlanId, PreferencesOf, SettingsOf
-from platerota_service.etags import FRESHNESS, IF_MATCH, already_seen, file_tag
+from platerota_service.etags import IF_MATCH
 from platerota_service.formats import DecimalOf, PlanFormatOf, body_kind
 from platerota_service.kinds import (
     ALREADY_ENDED,
@@ -32,7 +32,7 @@ from platerota_service.kinds import (
     WRONG_MEDIA_TYPE,
 )
 from platerota_service.plan_files import PLAN_FILES, SHEETS_BODY, WORKBOOK_ANSWER
-from platerota_service.plan_making import MakingOf, answer_file, answer_plan, followed, plan_of, unless_changed
+from platerota_service.plan_making import MakingOf, answer_plan, answer_wanted, followed, plan_of, unless_changed
 from platerota_service.preferences import LONGEST_WAIT, Preferences
 
 router = APIRouter(prefix="/v1/plans", tags=["plans"])
@@ -116,13 +116,7 @@ async def get_plan(
     state = await plan_of(engine, caller, plan_id)
     if preferences.wait is not None:
         state = await followed(engine, caller, plan_id, preferences.wait)
-    applied = Preferences(wait=preferences.wait).applied()
-    if wanted.format != "json":
-        tag = file_tag(state, more=f"-{wanted.format}-{wanted.table}")
-        if already_seen(call, tag):
-            return Response(status_code=304, headers={"ETag": tag, **FRESHNESS, **applied})
-        return await answer_file(engine, caller, state, wanted, {"ETag": tag, **FRESHNESS, **applied})
-    return await answer_plan(parts, caller, state, 200, applied, call)
+    return await answer_wanted(call, parts, caller, state, wanted, Preferences(wait=preferences.wait).applied())
 
 
 @router.post(

@@ -60,6 +60,7 @@ async def test_the_calls_are_those_of_the_contract(description: dict[str, Any]) 
         "get /v1/plans", "get /v1/plans/{plan_id}/events", "put /v1/plans/{plan_id}/release", "delete /v1/plans/{plan_id}/release",
         "get /v1/shops", "get /v1/shops/{shop_id}", "put /v1/shops/{shop_id}", "delete /v1/shops/{shop_id}",
         "post /v1/shops/{shop_id}/plans", "get /v1/shops/{shop_id}/plan", "get /v1/shops/{shop_id}/{table}",
+        "get /v1/shops/{shop_id}/plan/load-windows.ics",
         "post /v1/shops/{shop_id}/{table}", "get /v1/shops/{shop_id}/{table}/{row}", "put /v1/shops/{shop_id}/{table}/{row}",
         "delete /v1/shops/{shop_id}/{table}/{row}",
         "post /v1/links", "get /v1/webhooks", "post /v1/webhooks", "get /v1/webhooks/{hook_id}", "put /v1/webhooks/{hook_id}",

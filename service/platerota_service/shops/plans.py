@@ -10,15 +10,16 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request, Response
 
-from platerota_service.access.callers import Reader
+from platerota_service.access.callers import Caller, LinkReader
 from platerota_service.answers import guarded_answers, not_changed, plan_answers
 from platerota_service.bodies import read_json_or_sheets, sheets_submission
-from platerota_service.calls import EngineOf, PartsOf, SettingsOf, StoreOf
+from platerota_service.calendar_calls import CALENDAR_ANSWER, OperatorAsked, answer_calendar
+from platerota_service.calls import Parts, PartsOf, SettingsOf, StoreOf
 from platerota_service.engine import Submission
 from platerota_service.formats import CSV_BODY, SHEET_BODIES, DecimalOf, PlanFormatOf, body_kind, csv_content
-from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, NONE_RELEASED, UNKNOWN_PLAN, UNKNOWN_SHOP
-from platerota_service.plan_files import SHEETS_BODY, WORKBOOK_ANSWER
-from platerota_service.plan_making import MakingOf, answer_plan
+from platerota_service.kinds import BAD_HEADER, FAULTS, NO_SUCH_TABLE, NONE_RELEASED, UNKNOWN_OPERATOR, UNKNOWN_PLAN, UNKNOWN_SHOP
+from platerota_service.plan_files import PLAN_FILES, SHEETS_BODY, WORKBOOK_ANSWER
+from platerota_service.plan_making import MakingOf, answer_wanted
 from platerota_service.plans import MADE, MAKING_REFUSED, PREFER_ASYNC
 from platerota_service.problems import ProblemError, ProblemFault
 from platerota_service.shops.answers import plan_body
@@ -101,20 +102,49 @@ async def create_shop_plan(
     return await making.make(body + (now or "").encode(), lambda: sheets.submission(shop), wanted)
 
 
+_RELEASED: Final = plan_answers("The released plan; its own address is in `Content-Location`", 200, "ETag")
+_RELEASED[200]["content"] |= PLAN_FILES
+
+
 @router.get(
     "/plan", operation_id="get_released_plan", summary="The plan that the shop works by",
     responses={
-        **plan_answers("The released plan; its own address is in `Content-Location`", 200, "ETag"), **not_changed(),
-        **guarded_answers(UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_PLAN, BAD_HEADER),
+        **_RELEASED, **not_changed(), **guarded_answers(UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_PLAN, BAD_HEADER, NO_SUCH_TABLE, FAULTS),
     },
 )
-async def get_released_plan(call: Request, shop_id: ShopId, caller: Reader, engine: EngineOf, parts: PartsOf) -> Response:
-    """Answer the plan that was released last, whichever that is by now."""
+async def get_released_plan(call: Request, shop_id: ShopId, caller: LinkReader, parts: PartsOf, wanted: PlanFormatOf) -> Response:
+    """Answer the plan that was released last, whichever that is by now, in any form that `GET /v1/plans/{id}` answers.
+
+    A web query or a macro that fetches this address, by a signed link where keys exist, has the new week once it is released.
+    """
+    state = await parts.engine.status(await _released_id(parts, caller, shop_id), caller.tenant)
+    return await answer_wanted(call, parts, caller, state, wanted, {"Content-Location": f"/v1/plans/{state.id}"})
+
+
+@router.get(
+    "/plan/load-windows.ics", operation_id="get_released_calendar", summary="The shop's load windows as a calendar",
+    responses={
+        **CALENDAR_ANSWER, **not_changed(),
+        **guarded_answers(UNKNOWN_SHOP, NONE_RELEASED, UNKNOWN_PLAN, UNKNOWN_OPERATOR, BAD_HEADER, FAULTS),
+    },
+    response_class=Response,
+)
+async def get_released_calendar(
+    call: Request, shop_id: ShopId, caller: LinkReader, parts: PartsOf, operator: OperatorAsked = None,
+) -> Response:
+    """Answer the loads of the plan that was released last, as `GET /v1/plans/{id}/load-windows.ics` does.
+
+    Subscribe to it once, by a signed link where keys exist: once another plan is released its loads take the place of those before.
+    """
+    return await answer_calendar(call, parts, caller, await _released_id(parts, caller, shop_id), operator)
+
+
+async def _released_id(parts: Parts, caller: Caller, shop_id: str) -> str:
+    """The id of the plan that the shop works by."""
     shop = await asyncio.to_thread(existing, ShopBook(parts.store, caller.tenant), shop_id)
     if shop.released_plan_id is None:
         raise ProblemError(NONE_RELEASED, f"no plan of the shop '{shop_id}' is released")
-    state = await engine.status(shop.released_plan_id, caller.tenant)
-    return await answer_plan(parts, caller, state, 200, {"Content-Location": f"/v1/plans/{state.id}"}, call)
+    return shop.released_plan_id
 
 
 def _submission(body: bytes, shop: ShopRow) -> Submission:

@@ -212,6 +212,7 @@ class TestRelease:
         assert "PUT /v1/plans/{id}/release" in detail
         assert "deleted" not in detail
         problem(await client.get("/v1/shops/other/plan"), "unknown-shop")
+        problem(await client.get("/v1/shops/main/plan/load-windows.ics"), "none-released")
 
     async def test_the_shop_works_by_the_plan_that_was_released_last(
         self, client: httpx.AsyncClient, shop: Document, rest: Document, worker: HandWorker,
@@ -226,6 +227,26 @@ class TestRelease:
         assert (await client.get("/v1/shops/main/plan", headers={"If-None-Match": answer.headers["etag"]})).status_code == 304
         assert (await client.get(f"/v1/plans/{first}")).json()["shop"]["released"] is False
         assert (await client.get("/v1/shops")).json()["items"][0]["released_plan"] == second
+
+    async def test_who_asks_the_shop_again_and_again_gets_the_new_week_in_every_form(
+        self, client: httpx.AsyncClient, shop: Document, rest: Document, worker: HandWorker,
+    ) -> None:
+        """Two plans that have come as far are two plans: what was seen of the one is no answer about the other."""
+        address, seen = "/v1/shops/main/plan", dict[str, str]()
+        forms = ("", "?format=csv&table=load_windows", "?format=xlsx", "/load-windows.ics", "/load-windows.ics?operator=ana")
+        for _ in range(2):
+            plan_id = await planned(client, rest)
+            worker.solve(plan_id)
+            await client.put(f"/v1/plans/{plan_id}/release")
+            for form in forms:
+                answer = await client.get(address + form, headers={"If-None-Match": seen.get(form, '"none"')})
+                own = await client.get(f"/v1/plans/{plan_id}{form}")
+                assert (answer.status_code, answer.headers["content-type"]) == (200, own.headers["content-type"]), form
+                assert answer.headers["etag"] == own.headers["etag"] != seen.get(form), form
+                seen[form] = answer.headers["etag"]
+                assert (await client.get(address + form, headers={"If-None-Match": seen[form]})).status_code == 304, form
+        assert b"STATUS:CONFIRMED" in (await client.get(f"{address}/load-windows.ics")).content
+        problem(await client.get(f"{address}/load-windows.ics?operator=nobody"), "unknown-operator")
 
     async def test_an_erp_is_told_which_plan_is_released(
         self, client: httpx.AsyncClient, shop: Document, rest: Document, worker: HandWorker,
