@@ -120,6 +120,7 @@ async def _by_key(call: Request) -> Caller:
         return Caller(LOCAL_TENANT, ALL_SCOPES)
     token = Token.read(given)
     row = await asyncio.to_thread(keys.find, token) if token is not None else None
+    call.state.let_in = row is not None
     if row is None:
         raise ProblemError(KEY_REFUSED, "the key is not one that is valid now", headers=_CHALLENGE)
     return Caller(row.tenant, scopes_of(row), row)

@@ -53,10 +53,11 @@ class LimitedCalls:
         key = sha256(token.encode()).hexdigest() if token is not None else None
         address = call.client.host if call.client is not None else "unknown"
         caller = f"key {key}" if key in self._let_in else f"address {address}"
+        call.state.let_in = None  # whoever looks at the key says so; open calls do not, and let in nobody
 
         async def send_noted(message: Message) -> None:
-            if message["type"] == "http.response.start" and key is not None:
-                self._note(key, let_in=message["status"] != 401)
+            if message["type"] == "http.response.start" and key is not None and call.state.let_in is not None:
+                self._note(key, let_in=call.state.let_in)
             await send(message)
 
         if await self._counts.hit(self.limit, caller):

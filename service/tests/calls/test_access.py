@@ -205,6 +205,15 @@ class TestRates:
         problem(await client.get("/v1/shops", headers=revoked), "too-many-calls")
 
 
+    async def test_an_open_call_lets_no_key_in_and_forgets_none(self, client: httpx.AsyncClient, key: MakeKey) -> None:
+        known, made_up = key(), {"X-API-Key": str(Token.new())}
+        assert (await client.get("/v1/shops", headers=known)).status_code == 200
+        assert (await client.get("/v1/problems", headers=known)).status_code == 200
+        for _ in range(2):
+            assert (await client.get("/v1/problems", headers=made_up)).status_code == 200
+        problem(await client.get("/v1/problems", headers=made_up), "too-many-calls")
+        assert (await client.get("/v1/shops", headers=known)).status_code == 200
+
     async def test_keys_that_are_tried_in_the_form_are_counted_too(self, client: httpx.AsyncClient, key: MakeKey) -> None:
         good, form = key()["Authorization"].removeprefix("Bearer "), {"Origin": "http://service.test", "X-Forwarded-For": "203.0.113.7"}
         for _ in range(3):
