@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
 from collections.abc import Iterator
 from typing import Final
 from uuid import UUID, uuid5
@@ -14,18 +13,17 @@ from zoneinfo import ZoneInfo
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard, vText
 
 from platerota_service.named_rows import NamedRows, beside, load_keys, note_words
-from platerota_service.pictures.cautions import STANDING_CAUTION
+from platerota_service.pictures.cautions import STANDING_CAUTION, About, warnings_about
 from platerota_service.pictures.lettering import clipped
 from platerota_service.pictures.week import NOTE_CELLS
 from platerota_service.workbook.plan_tables import pieces_text
 from platerota_shared.instants import local_text
-from platerota_shared.plan import LoadWindow, Plan, Run
+from platerota_shared.plan import LoadWindow, Plan, Run, Warning_
 from platerota_shared.tables import PlanRequest
 
 _NAMESPACE: Final = UUID("6f0f2c0e-9a55-5d0c-8f0e-3d5a0c6b7e11")
 _HOUR: Final = 3_600
 _DAY: Final = 86_400
-_About = str | tuple[str, int]
 
 
 def load_windows_calendar(
@@ -57,12 +55,13 @@ def load_windows_calendar(
     calendar.add("x-wr-calname", vText(_one_line(f"Loads of {operator}" if operator is not None else "Loads")))
     calendar.add("x-wr-timezone", plan.timezone)
     calendar.add_component(_timezone(plan, zone))
-    runs, cautions, rows = {run.id: run for run in plan.runs}, _cautions(plan, request), NamedRows(request)
+    runs, rows = {run.id: run for run in plan.runs}, NamedRows(request)
+    warnings = warnings_about(plan.warnings, request) if request is not None else dict[About, list[Warning_]]()
     for window in sorted(plan.load_windows, key=lambda window: (window.start, window.operator, window.run)):
         if operator is None or window.operator == operator:
             run = runs.get(window.run)
             held = dict.fromkeys((row.part, row.op) for row in run.pieces) if run is not None else ()
-            warned = [one for about in (window.plate, *held) for one in cautions.get(about, ())]
+            warned = [one.detail for about in (window.plate, *held) for one in warnings.get(about, ())]
             event = _event(window, run, zone, rows, warned)
             event.add("uid", str(uuid5(_NAMESPACE, f"{plan.id}/{window.run}")))
             event.add("dtstamp", stamp.astimezone(dt.UTC).replace(microsecond=0))
@@ -98,19 +97,6 @@ def _lines(window: LoadWindow, run: Run | None, zone: ZoneInfo, rows: NamedRows,
         yield note_words(table, row_id, clipped(_one_line(note), NOTE_CELLS))
     yield from cautions
     yield STANDING_CAUTION
-
-
-def _cautions(plan: Plan, request: PlanRequest | None) -> dict[_About, list[str]]:
-    """The plan's warnings about each plate, by its id, and about each operation, by part and op."""
-    found: dict[_About, list[str]] = defaultdict(list)
-    places: dict[str, _About] = {}
-    if request is not None:
-        places |= {f"/shop/plates/{number}": plate.id for number, plate in enumerate(request.shop.plates)}
-        places |= {f"/shop/operations/{number}": (row.part, row.op) for number, row in enumerate(request.shop.operations)}
-    for warning in plan.warnings:
-        if warning.pointer in places:
-            found[places[warning.pointer]].append(warning.detail)
-    return found
 
 
 def _printable(text: str) -> str:

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from functools import cached_property
 
-from platerota_service.pictures.cautions import split_caution
+from platerota_service.pictures.cautions import About, split_caution, warnings_about
 from platerota_service.pictures.lanes import LaneDrawing
 from platerota_service.pictures.week import Week, duration, shown
 from platerota_shared.calendars import shift_days, subtract
@@ -50,23 +50,13 @@ class Facts:
                 self.steps[task.run].setdefault(task.kind, task)
             if task.kind == "first_article" and task.run is not None and task.order is not None and task.op is not None:
                 self._checks[task.run, task.order, task.op] = task
-        self.plate_cautions: dict[str, list[tuple[str, str]]] = defaultdict(list)
-        self.piece_cautions: dict[tuple[str, int], list[tuple[str, str]]] = defaultdict(list)
-        self.unattended_cautions: list[tuple[str, str]] = []
-        self._read_cautions()
+        warnings = week.plan.warnings
+        self.unattended_cautions = [split_caution(one) for one in warnings if one.code == "unattended-cutting"]
+        self._warnings = warnings_about(warnings, week.request)
 
-    def _read_cautions(self) -> None:
-        """The plan's own cautions, each its finding and its advice, by what they point at in the request."""
-        shop = self.week.request.shop
-        plates = {f"/shop/plates/{number}": row.id for number, row in enumerate(shop.plates)}
-        operations = {f"/shop/operations/{number}": (row.part, row.op) for number, row in enumerate(shop.operations)}
-        for one in self.week.plan.warnings:
-            if one.code == "unattended-cutting":
-                self.unattended_cautions.append(split_caution(one))
-            elif one.pointer in plates:
-                self.plate_cautions[plates[one.pointer]].append(split_caution(one))
-            elif one.pointer in operations:
-                self.piece_cautions[operations[one.pointer]].append(split_caution(one))
+    def cautions(self, about: About) -> list[tuple[str, str]]:
+        """The plan's own cautions about a plate or an operation, each its finding and its advice."""
+        return [split_caution(one) for one in self._warnings[about]]
 
     @cached_property
     def _attended(self) -> list[tuple[int, int]]:

@@ -219,17 +219,17 @@ def _then(facts: Facts, task: Task, run: Run) -> str:
 def _piece_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
     """The numbers of the cautions for the pieces that are lifted one by one."""
     held = dict.fromkeys((row.part, row.op) for row in run.pieces)
-    return [notes.number(one) for piece in held for one in facts.piece_cautions[piece]]
+    return [notes.number(one) for piece in held for one in facts.cautions(piece)]
 
 
 def _plate_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
-    return [notes.number(one) for one in facts.plate_cautions[run.plate]]
+    return [notes.number(one) for one in facts.cautions(run.plate)]
 
 
 def _run_notes(facts: Facts, notes: Notes, run: Run) -> list[int]:
     """The numbers of the cautions for a run: its plate's, and that of cutting with nobody there."""
     alone = facts.unattended_cautions if facts.alone_seconds(run) else []
-    return [notes.number(one) for one in (*facts.plate_cautions[run.plate], *alone)]
+    return [notes.number(one) for one in (*facts.cautions(run.plate), *alone)]
 
 
 def _setup_row(facts: Facts, _notes: Notes, task: Task) -> SheetRow:

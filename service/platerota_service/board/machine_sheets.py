@@ -98,7 +98,7 @@ def _sheet(facts: Facts, mill: str, day: ShopDay) -> MachineSheet | None:
 
 def _row(facts: Facts, notes: Notes, cut: Task, run: Run) -> CutRow:
     week, steps, alone = facts.week, facts.steps[run.id], facts.alone_seconds(run)
-    cautions = (*facts.plate_cautions[run.plate], *(facts.unattended_cautions if alone else ()))
+    cautions = (*facts.cautions(run.plate), *(facts.unattended_cautions if alone else ()))
     return CutRow(
         cut=clock_span(week, cut.start, cut.end, cut.start) + (" (under way)" if cut.frozen else ""), run=shown(run.id),
         plate=facts.plate_words(run), fixture=facts.fixture_words(run.fixture), mass=facts.mass_words(run), pieces=week.pieces(run),

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
 from platerota_service.pictures.lettering import clean
 from platerota_shared.plan import Warning_
+from platerota_shared.tables import PlanRequest
 
+About = str | tuple[str, int]
+"""What a warning is about: a plate by its id, or an operation by part and op."""
 STANDING_CAUTION: Final = (
     "Before you reach or lean into a mill, stop it and make sure that it cannot start, as its manual says; never bypass guards or"
     " interlocks. Lift a plate only as your instructions and local rules allow, with a hoist or a second person where it is heavy."
@@ -23,6 +27,17 @@ class Caution:
 
     findings: list[str] = field(default_factory=list[str])
     advice: str = ""
+
+
+def warnings_about(warnings: Iterable[Warning_], request: PlanRequest) -> defaultdict[About, list[Warning_]]:
+    """The warnings about each plate and each operation; whoever handles these is told."""
+    subjects: dict[str, About] = {f"/shop/plates/{number}": row.id for number, row in enumerate(request.shop.plates)}
+    subjects |= {f"/shop/operations/{number}": (row.part, row.op) for number, row in enumerate(request.shop.operations)}
+    found: defaultdict[About, list[Warning_]] = defaultdict(list)
+    for warning in warnings:
+        if warning.pointer in subjects:
+            found[subjects[warning.pointer]].append(warning)
+    return found
 
 
 def split_caution(warning: Warning_) -> tuple[str, str]:
