@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -15,15 +15,14 @@ import pytest
 import sqlalchemy as sa
 
 from platerota_service.attempts import Attempts
-from platerota_service.durable_engine import DurableEngine
 from platerota_service.executor import prepare_queue
 from platerota_service.settings import ServiceSettings
 from platerota_service.store import PlanRow, Store
 from platerota_service.upkeep import Upkeep
 from platerota_service.worker_names import MISSES, Presence, count_workers, name_held
 
-from .calls.conftest import HandWorker, problem
-from .postgresql import Cluster, needs_postgresql
+from ..postgresql import Cluster, needs_postgresql  # noqa: TID252 - it serves the tests of both folders
+from .conftest import HandWorker, problem
 
 pytestmark = [pytest.mark.anyio, needs_postgresql]
 ASYNC = {"Prefer": "respond-async"}
@@ -43,14 +42,6 @@ def store(settings: ServiceSettings, tmp_path: Path) -> Iterator[Store]:
     store.upgrade()
     yield store
     store.close()
-
-
-@pytest.fixture
-async def engine(settings: ServiceSettings, store: Store) -> AsyncIterator[DurableEngine]:
-    engine = DurableEngine(settings, store, solves=False)
-    await engine.start()
-    yield engine
-    await engine.close()
 
 
 @pytest.fixture
