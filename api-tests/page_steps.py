@@ -62,13 +62,16 @@ def commands(page: str) -> list[list[str]]:
 
 
 def assert_part(part: Any, whole: Any, place: str = "") -> None:
-    """Everything in `part` stands in `whole`: of an object some fields, of a list the first items, of text and numbers the same."""
+    """Everything in `part` stands in `whole`: of an object some fields, of a list the first items, of text and numbers the same.
+
+    A list that is shown empty is empty.
+    """
     if isinstance(part, Mapping):
         for key, value in part.items():
             assert key in whole, f"{place}/{key} is not in the answer"
             assert_part(value, whole[key], f"{place}/{key}")
     elif isinstance(part, list):
-        assert len(part) <= len(whole), place
+        assert len(part) <= len(whole) if part else not whole, place
         for index, value in enumerate(part):
             assert_part(value, whole[index], f"{place}/{index}")
     elif isinstance(part, float):
