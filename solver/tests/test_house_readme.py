@@ -39,11 +39,12 @@ def plan() -> Plan:
 
 
 def assert_part(part: Any, whole: Any, place: str) -> None:
-    """Everything in `part` stands in `whole`: of an object some fields, of a list the first items."""
+    """Everything in `part` stands in `whole`: of an object some fields, of a list the first items; one that is shown empty is empty."""
     if isinstance(part, Mapping):
         for key, value in part.items():
             assert_part(value, whole[key], f"{place}/{key}")
     elif isinstance(part, list):
+        assert part or not whole, place
         for index, value in enumerate(part):
             assert_part(value, whole[index], f"{place}/{index}")
     elif isinstance(part, float):
