@@ -1,4 +1,4 @@
-"""Levers by a real solver in a real server: refused with pointers, then found, solved in two rounds and ranked."""
+"""Levers by a real solver in a real server: refused with pointers, then found, solved in rounds and ranked."""
 
 from __future__ import annotations
 

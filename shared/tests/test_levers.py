@@ -1,4 +1,4 @@
-"""Two rounds of levers: which are solved again, against what each is compared, and what the answer says of them."""
+"""Rounds of levers: which are solved again, against what each is compared, and what the answer says of them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from platerota_shared.audit import could_be_worked
-from platerota_shared.levers import Outcome, Solved, Try, again, levers_answer, most_again, noise, outcome, outcome_without, standings
+from platerota_shared.levers import (
+    ROUNDS,
+    Outcome,
+    Solved,
+    Try,
+    again,
+    further_times,
+    levers_answer,
+    noise,
+    outcome,
+    outcome_without,
+    standings,
+)
 from platerota_shared.levers.fixtures import more
 from platerota_shared.levers.plates import new_id
 from platerota_shared.tables import Plate
@@ -37,38 +49,64 @@ def rounds(draw: st.DrawFn) -> dict[int, Solved]:
 
 @given(rounds())
 def test_the_better_third_of_those_that_can_still_win_is_solved_again(first: dict[int, Solved]) -> None:
-    kept = again(first, 20)
+    kept = again({1: first}, 20)
     best = min((one.total for one in first.values()), default=0.0)
-    assert len(kept) <= most_again(20) == ceil(20 / 3)
+    assert len(kept) <= ROUNDS[2].most(20) == ceil(20 / 3)
     assert all(first[number].bound < best and not first[number].proved for number in kept)
     left = [number for number in first if number not in kept and first[number].bound < best and not first[number].proved]
-    assert not left or len(kept) == most_again(20)
+    assert not left or len(kept) == ROUNDS[2].most(20)
     assert all(first[number].total >= first[other].total for number in left for other in kept)
 
 
-def test_one_lever_is_solved_again_too() -> None:
-    assert again({0: Solved(5.0, 1.0)}, 1) == [0]
-    assert again({}, 20) == []
-    assert again({0: Solved(5.0, 5.0, proved=True)}, 1) == []
+@given(rounds(), st.data())
+def test_the_last_round_is_for_the_best_three_by_all_that_is_known(first: dict[int, Solved], data: st.DataObject) -> None:
+    second = {number: Solved(float(data.draw(st.integers(0, 40))), 0.0) for number in again({1: first}, 20)}
+    known = {number: min(one.total for one in (first[number], *([second[number]] if number in second else []))) for number in first}
+    kept = again({1: first, 2: second}, 20)
+    assert kept == sorted(kept, key=lambda number: (known[number], number))
+    assert len(kept) <= ROUNDS[3].most(20) == 3
+    best = min(known.values(), default=0.0)
+    left = [number for number in second if number not in kept and first[number].bound < best]
+    assert not left or len(kept) == 3
+    assert all(known[number] >= known[other] for number in left for other in kept)
+    assert again({1: first, 2: second, 3: {}}, 20) == []
+
+
+def test_one_lever_is_solved_again_too_but_needs_no_round_that_tells_the_best_apart() -> None:
+    assert again({1: {0: Solved(5.0, 1.0)}}, 1) == [0]
+    assert again({1: {0: Solved(5.0, 1.0)}, 2: {0: Solved(4.0, 1.0)}}, 1) == []
+    assert again({1: {}}, 20) == []
+    assert again({1: {0: Solved(5.0, 5.0, proved=True)}}, 1) == []
+
+
+@pytest.mark.parametrize(("levers", "times"), [(0, 0), (1, 3 * 2), (3, 3 * 2), (7, 3 * 4), (8, 3 * 4 + 5 * 3), (20, 3 * 8 + 5 * 4)])
+def test_what_further_rounds_take_at_most(levers: int, times: int) -> None:
+    assert further_times(levers) == times
 
 
 def test_a_lever_is_compared_with_the_control_that_had_as_much_time() -> None:
     first = {0: Solved(90.0, 10.0), 1: Solved(97.0, 10.0), 2: Solved(80.0, 80.0, proved=True)}
-    found = standings(first, {0: Solved(85.0, 12.0)}, {1: Solved(100.0, 10.0), 2: Solved(94.0, 11.0)})
+    found = standings({1: first, 2: {0: Solved(85.0, 12.0)}}, {1: Solved(100.0, 10.0), 2: Solved(94.0, 11.0)})
     # 1 saves 3 of the control's 100, but the control itself gained 6 by searching longer: that is no more than luck.
     assert [(one.number, one.round, one.against, one.saved, one.helps) for one in found] == [
         (2, 1, 2, 14.0, True), (0, 2, 2, 9.0, True), (1, 1, 1, 3.0, False),
     ]
 
 
-def test_a_second_solve_that_found_less_does_not_make_a_lever_worse() -> None:
-    found, = standings({0: Solved(90.0, 1.0)}, {0: Solved(92.0, 1.0)}, {1: Solved(100.0, 1.0), 2: Solved(100.0, 1.0)})
-    assert (found.saved, found.round) == (10.0, 2)
+def test_another_solve_that_found_less_does_not_make_a_lever_worse() -> None:
+    reached = {1: {0: Solved(90.0, 1.0)}, 2: {0: Solved(92.0, 1.0)}, 3: {0: Solved(91.0, 1.0)}}
+    found, = standings(reached, dict.fromkeys((1, 2, 3), Solved(100.0, 1.0)))
+    assert (found.saved, found.round) == (10.0, 3)
+
+
+def test_without_a_control_of_its_round_a_lever_is_compared_with_the_last_one() -> None:
+    found, = standings({1: {0: Solved(90.0, 1.0)}, 2: {0: Solved(80.0, 1.0)}}, {1: Solved(100.0, 1.0)})
+    assert (found.saved, found.round, found.against) == (20.0, 2, 1)
 
 
 def test_certain_is_only_what_no_plan_without_the_lever_can_reach() -> None:
     controls = {1: Solved(100.0, 80.0), 2: Solved(95.0, 85.0)}
-    found = standings({0: Solved(84.0, 1.0), 1: Solved(85.0, 1.0)}, {}, controls)
+    found = standings({1: {0: Solved(84.0, 1.0), 1: Solved(85.0, 1.0)}}, controls)
     assert {one.number: one.certain for one in found} == {0: True, 1: False}
 
 

@@ -187,7 +187,7 @@ class _Solver:
         if self.start is None:
             starts = construct(problem, decoder, clock)
         else:
-            starts = vary(problem, decoder, clock, self.start.plan.solver.decisions)
+            starts = vary(problem, decoder, clock, self.start.plan)
         self.decide(starts)
         schedule = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
         if not (problem.arrays.i_need > 0).any() and not len(problem.arrays.floor_runs):

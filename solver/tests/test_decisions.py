@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -83,7 +84,7 @@ def test_a_new_order_is_put_where_it_costs_least(seed: int) -> None:
     base, request = rush_week(seed)
     problem = keep_plan(build_problem(request), Start(base))
     decoder = Decoder(problem)
-    starts = vary(problem, decoder, Clock(request.settings, Listener()), base.solver.decisions)
+    starts = vary(problem, decoder, Clock(request.settings, Listener()), base)
     assert base.solver.decisions is not None
     plain = choices_of(problem, base.solver.decisions)
     new = len(request.orders) - 1
@@ -93,6 +94,27 @@ def test_a_new_order_is_put_where_it_costs_least(seed: int) -> None:
     scores = [decoder.score(one) for one in starts]
     assert any(math.isclose(score, min(every)) for score in scores)
     assert scores[0] == min(scores)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_order_that_is_due_later_may_let_all_others_pass(seed: int) -> None:
+    """Among the starts is one with the decisions of the plan and that order at the best of its places, which every place confirms."""
+    raw = raw_week("small", ("plain",), seed)
+    base = solve(read_request(raw))
+    late = max(base.orders, key=lambda row: (row.finish or 0) - row.due)
+    due = datetime.fromtimestamp(late.due + 86_400, UTC).isoformat()
+    request = apply_changes(raw, [{"kind": "change_order", "order": late.id, "due": due}]).request
+    problem = keep_plan(build_problem(request), Start(base))
+    decoder = Decoder(problem)
+    starts = vary(problem, decoder, Clock(request.settings, Listener()), base)
+    assert base.solver.decisions is not None
+    same, row = choices_of(problem, base.solver.decisions), next(k for k, one in enumerate(request.orders) if one.id == late.id)
+    anew = next(one for one in starts if not one.keep.any() and one.tokens.tolist() != same.tokens.tolist())
+    own, others = anew.tokens[anew.tokens == row], same.tokens[same.tokens != row]
+    assert anew.tokens[anew.tokens != row].tolist() == others.tolist()
+    plain = same._replace(quota=anew.quota)
+    every = [decoder.score(plain._replace(tokens=np.insert(others, k, own))) for k in range(len(others) + 1)]
+    assert any(math.isclose(decoder.score(one), min(every)) for one in starts)
 
 
 def test_decisions_stay_with_a_plan_that_started_from_another() -> None:

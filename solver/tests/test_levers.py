@@ -123,6 +123,18 @@ def test_where_mills_wait_for_the_only_pair_of_hands_somebody_more_or_longer_is_
     },)
 
 
+def test_people_who_are_alike_make_one_lever() -> None:
+    raw = one_pair_of_hands()
+    raw["orders"] = [order(f"O{number}", 14, DAY) for number in range(1, 9)]
+    shop = raw["shop"]
+    shop["operators"] = [{"id": name, "hour_cost": cost} for name, cost in (("Ana", 30), ("Bo", 30), ("Cy", 31), ("Di", 30))]
+    hours = {"Ana": "06:00", "Bo": "06:00", "Cy": "06:00", "Di": "06:30"}
+    shop["shifts"] = [{**shift(name, start, "14:00"), "days": WEEKDAYS} for name, start in hours.items()]
+    like = {lever.words.split()[3].rstrip(",") for lever in levers(raw, make=solved) if lever.words.endswith("in the same shifts")}
+    assert len(like & {"Ana", "Bo"}) == 1
+    assert {"Cy", "Di"} < like
+
+
 def test_a_saturday_is_named_where_work_is_left_then() -> None:
     raw = one_pair_of_hands()
     raw["orders"] = [order(f"O{number}", 20, DAY) for number in range(1, 9)]

@@ -19,9 +19,10 @@ def test_runs_that_were_let_go_for_nothing_are_kept_again() -> None:
     raw = tiny_shop()
     raw["orders"] = [order("A", 3, 4 * HOUR), order("B", 3, DAY)]
     request = read_request(raw)
-    problem = keep_plan(build_problem(request), Start(solve(request), counts_moves=True))
+    base = solve(request)
+    problem = keep_plan(build_problem(request), Start(base, counts_moves=True))
     decoder, clock = Decoder(problem), Clock(request.settings, Listener())
-    kept = vary(problem, decoder, clock, None)[0]
+    kept = vary(problem, decoder, clock, base)[0]
     assert kept.keep.all()
     assert len(kept.keep) > 1
     loose = copy_choices(kept)
@@ -42,7 +43,7 @@ def test_what_pays_for_its_move_stays_moved() -> None:
     )})
     problem = keep_plan(build_problem(request), Start(later, counts_moves=True))
     decoder, clock = Decoder(problem), Clock(request.settings, Listener())
-    loose = copy_choices(vary(problem, decoder, clock, None)[0])
+    loose = copy_choices(vary(problem, decoder, clock, later)[0])
     assert len(loose.keep) == 1
     loose.keep[:] = 0
     assert not settle(decoder, loose, clock).keep.any()

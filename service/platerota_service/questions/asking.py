@@ -94,9 +94,9 @@ class Child:
         """Its request."""
         return read_request(self.document)
 
-    def again(self, solve_seconds: float | None = None) -> Submission:
-        """Its request once more, with another time for the optimiser where that is given."""
-        document = self.document if solve_seconds is None else with_settings(self.document, {"solve_seconds": solve_seconds})
+    def again(self, settings: Facts | None = None) -> Submission:
+        """Its request once more, with other settings where they are given."""
+        document = self.document if settings is None else with_settings(self.document, settings)
         text = written(document).encode()
         return Submission(text, read_request(document), shop_id=self.shop_id, shop_version=self.shop_version)
 

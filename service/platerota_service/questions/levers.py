@@ -34,16 +34,15 @@ from platerota_shared.fields import Whole
 from platerota_shared.levers import (
     FIRST,
     KINDS,
-    LONGER,
     MOST_LEVERS,
-    SECOND,
+    ROUNDS,
     FoundKind,
     Outcome,
     Try,
     again,
+    further_times,
     levers_answer,
     levers_of,
-    most_again,
     outcome,
     outcome_without,
 )
@@ -75,7 +74,8 @@ class LeversRequest(Row):
     levers: Annotated[tuple[NamedWhatIf, ...], Field(max_length=MOST_LEVERS)] = ()
     """Levers of your own, each upon the base alone; then no others are looked for."""
     settings: SolveSettings = SolveSettings()
-    """How each is solved; `solve_seconds` is that of the first round, 1.5 where it is not given, three times as long in the second."""
+    """How each is solved; `solve_seconds` is that of the first round, 1.5 where it is not given, three times as long in the second and
+    five times in the third; the second has the next `seed`, the third the one after."""
 
 
 class _Beside(Row):
@@ -116,14 +116,14 @@ async def create_levers(call: Request, plan_id: PlanId, asking: AskingOf, store:
     shift where work waits for hands, a machine allowed for a fixture that queues while it stands, one more row of nests where fewer
     runs would do, a late order due a day later. Or give `levers` of your own.
 
-    Each is really solved from the base, beside a control without any change; the better third once more for three times as long, the
-    control with it. A lever is compared with the control that had as much time, so that only what it brings counts; what cannot win by
+    Each is really solved from the base, beside a control without any change; the better third once more from there for three times as
+    long, the best three of twenty once more for five times as long, the control with them. A lever is compared with the control that had as much time, so that only what it brings counts; what cannot win by
     its bound, or is proved, is not solved again. `helps` is false where it saves no more than `noise`, which is said openly: such a
     lever brings nothing that can be told from luck. `caution` says what no plan can know of a change: rest times, somebody alone at a
     machine, room, loads, what it costs to buy. Every lever has a plan of its own; nothing is released.
 
     The answer is a question: `GET /v1/questions/{id}` shows what is known so far. 20 levers take about a minute of two workers, so ask
-    with `Prefer: respond-async`; a call that waits may ask for 25 seconds of the optimiser in all, both rounds together.
+    with `Prefer: respond-async`; a call that waits may ask for 25 seconds of the optimiser in all, every round together.
     """
     check_plan_id(plan_id)
     empty = call.headers.get("content-length", "0") == "0" and "transfer-encoding" not in call.headers
@@ -156,7 +156,7 @@ def read_levers(body: bytes, base: Base) -> NewQuestion:
     children = [NewChild(CONTROL, control, {"lever": None, "round": FIRST})]
     children += [NewChild(lever["name"], made, {"lever": number, "round": FIRST}) for number, (lever, made) in enumerate(levers)]
     asked = {"levers": [lever for lever, _ in levers], "solve_seconds": seconds}
-    return NewQuestion(LEVERS, base, asked, children, LONGER * seconds * (1 + most_again(len(levers))) if levers else 0.0)
+    return NewQuestion(LEVERS, base, asked, children, seconds * further_times(len(levers)))
 
 
 def _control(base: Base, settings: Settings) -> Submission:
@@ -219,24 +219,29 @@ def _own_faults(listed: Any, own: Sequence[NewChild | None], control: Submission
 
 
 class Levers:
-    """The kind of question: two rounds, each lever against the control of its round."""
+    """The kind of question: rounds of fewer levers for longer, each lever against the control of its round."""
 
     async def judge(self, asked: Asked, child: Child) -> Facts:
         """The few figures that levers are compared by."""
         return await asyncio.to_thread(_verdict, asked, child)
 
     def then(self, asked: Asked, judged: Sequence[Judged], load: Callable[[str], Child]) -> Sequence[NewChild]:
-        """The second round: the better third, and the control with them."""
+        """The next round: the better ones, and the control with them."""
         tries = _tries(judged)
-        if any(one.round != FIRST for one in tries):
-            return []
-        first = {one.number: one.outcome.solved for one in tries if one.number is not None and one.outcome is not None}
-        better = again(first, len(asked.asked["levers"]))
-        proved = any(one.number is None and one.outcome is not None and one.outcome.proved for one in tries)
+        last = max(one.round for one in tries)
+        ready = [(one, one.outcome.solved) for one in tries if one.outcome is not None]
+        reached = {
+            place: {one.number: solved for one, solved in ready if one.number is not None and one.round == place}
+            for place in ROUNDS if place <= last
+        }
+        better = again(reached, len(asked.asked["levers"]))
+        proved = any(one.number is None and solved.proved for one, solved in ready)
         wanted = [*([] if proved else [None]), *better] if better else []
-        kept = [one for number in wanted for one in judged if one.facts["lever"] == number and one.end == "ready"]
-        seconds = LONGER * asked.asked["solve_seconds"]
-        return [child for one in kept if (child := _once_more(one, load, seconds)) is not None]
+        kept = [
+            one for number in wanted for one in judged
+            if one.facts["lever"] == number and one.facts["round"] == FIRST and one.end == "ready"
+        ]
+        return [child for one in kept if (child := _once_more(asked, one, load, last + 1)) is not None]
 
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
         """Every lever, the one that saves most first."""
@@ -261,11 +266,12 @@ def _verdict(asked: Asked, child: Child) -> dict[str, Any]:
     return {"with": found.model_dump(mode="json"), "without": without and without.model_dump(mode="json")}
 
 
-def _once_more(one: Judged, load: Callable[[str], Child], seconds: float) -> NewChild | None:
-    """A plan of the first round solved on from what it found; None where it was deleted meanwhile."""
+def _once_more(asked: Asked, one: Judged, load: Callable[[str], Child], place: int) -> NewChild | None:
+    """A plan of the first round asked for again, for longer and with another seed; None where it was deleted meanwhile."""
     try:
         child = load(one.id)
     except KeyError:
         return None
-    made = replace(child.again(seconds), start=Start(child.plan))
-    return NewChild(f"{one.name}, for longer", made, {**one.facts, "round": SECOND})
+    seconds, seed = ROUNDS[place].longer * asked.asked["solve_seconds"], (child.request.settings.seed + place - FIRST) % 2**31
+    made = replace(child.again({"solve_seconds": seconds, "seed": seed}), start=Start(asked.base))
+    return NewChild(f"{one.name}, round {place}", made, {**one.facts, "round": place})

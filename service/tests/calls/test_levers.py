@@ -1,4 +1,4 @@
-"""Levers over HTTP: refused with every fault, found or given, solved in two rounds by hand, as a worker would, and ranked."""
+"""Levers over HTTP: refused with every fault, found or given, solved in rounds by hand, as a worker would, and ranked."""
 
 import asyncio
 import copy
@@ -132,8 +132,8 @@ async def test_a_body_that_is_none(client: httpx.AsyncClient, levers: str) -> No
     problem(await client.post(levers, content=b"{}", headers={"Content-Type": "text/plain"}), "wrong-media-type")
 
 
-async def test_a_call_that_waits_counts_the_second_round_too(client: httpx.AsyncClient, levers: str) -> None:
-    # Three plans of 2 s and, for longer, the control and one lever of 6 s: 18 s; with 3 s it would be 27.
+async def test_a_call_that_waits_counts_further_rounds_too(client: httpx.AsyncClient, levers: str) -> None:
+    # Three plans of 3 s and, for longer, the control and one lever of 9 s.
     body = {"levers": [PLATE, LATER], "settings": {"solve_seconds": 3}}
     answer = problem(await client.post(levers, json=body), "too-long-to-wait")
     assert "27 seconds" in answer["detail"]
@@ -171,20 +171,21 @@ async def asked(client: httpx.AsyncClient, levers: str, *own: Document) -> tuple
 
 
 async def test_two_rounds_and_every_lever_against_the_control_of_its_round(
-    client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering, store: Store,
+    client: httpx.AsyncClient, base: str, levers: str, worker: HandWorker, answering: Answering, store: Store,
 ) -> None:
     question, (control, plate, later, person) = await asked(client, levers, PLATE, LATER, PERSON)
     for name, plan in ((control, reached(3.75)), (plate, reached(3.0)), (later, reached(3.6)), (person, reached(3.9))):
         worker.find(name, plan)
     running = await _until_asked_again(client, question, answering, 6)
     names = [(plan["id"], plan["name"]) for plan in running["plans"]][4:]
-    assert [name for _, name in names] == ["without a change, for longer", "a second plate, for longer"]
+    assert [name for _, name in names] == ["without a change, round 2", "a second plate, round 2"]
     with store.reading() as session:
         row = session.get(PlanRow, names[1][0])
         assert row is not None
         assert row.start is not None
-        assert Start.from_document(json.loads(row.start)).plan.id == plate
-        assert json.loads(row.request)["settings"]["solve_seconds"] == 4.5
+        assert Start.from_document(json.loads(row.start)).plan.id == base
+        settings = json.loads(row.request)["settings"]
+    assert (settings["solve_seconds"], settings["seed"]) == (4.5, 2)
     worker.find(names[0][0], reached(3.7))
     worker.find(names[1][0], reached(2.5, sooner=1_800))
     await answering.answer(question)
@@ -206,8 +207,37 @@ async def test_two_rounds_and_every_lever_against_the_control_of_its_round(
     assert third["cost"] is None
 
 
+async def test_of_many_levers_the_best_few_are_solved_a_third_time(
+    client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering,
+) -> None:
+    dates = [
+        {"name": f"day {day}", "changes": [{"kind": "change_order", "order": "A-1042", "due": f"2027-03-{day:02}T07:00:00"}]}
+        for day in range(2, 10)
+    ]
+    question, (control, *plans) = await asked(client, levers, *dates)
+    worker.find(control, reached(3.75))
+    for number, name in enumerate(plans):
+        worker.find(name, reached(3.0 + number / 100))
+    second = (await _until_asked_again(client, question, answering, 13))["plans"][9:]
+    assert [plan["name"] for plan in second] == ["without a change, round 2", *(f"day {day}, round 2" for day in (2, 3, 4))]
+    for plan, total in zip(second, (3.7, 2.9, 3.2, 2.5), strict=True):
+        worker.find(plan["id"], reached(total))
+    third = (await _until_asked_again(client, question, answering, 16))["plans"][13:]
+    assert [plan["name"] for plan in third] == ["without a change, round 3", "day 4, round 3", "day 2, round 3"]
+    for plan, total in zip(third, (3.72, 2.6, 2.3), strict=True):
+        worker.find(plan["id"], reached(total))
+    await answering.answer(question)
+    answer = (await looked_at(client, question))["answer"]
+    assert [(one["round"], one["score"]) for one in answer["controls"]] == [(1, 3.75), (2, 3.7), (3, 3.7)]
+    ranked = [(row["name"], row["round"], row["score"], row["saved"]) for row in answer["levers"]][:4]
+    assert ranked == [
+        ("day 2", 3, 2.3, pytest.approx(1.4)), ("day 4", 3, 2.5, pytest.approx(1.2)), ("day 3", 2, 3.01, pytest.approx(0.69)),
+        ("day 5", 1, 3.03, pytest.approx(0.72)),
+    ]
+
+
 async def _until_asked_again(client: httpx.AsyncClient, question: str, answering: Answering, plans: int) -> Document:
-    """The question once its second round is asked for; whoever answers it is stopped then, as by a crash."""
+    """The question once a further round is asked for; whoever answers it is stopped then, as by a crash."""
     running = asyncio.create_task(answering.answer(question))
     while len((found := await looked_at(client, question))["plans"]) < plans:
         assert not running.done()

@@ -12,7 +12,7 @@ from platerota_shared.audit.results import finish_times
 from platerota_shared.audit.score import parts
 from platerota_shared.costs import costs_of
 from platerota_shared.fields import Instant
-from platerota_shared.levers.halving import FIRST, SECOND, Solved, Standing, noise, standings
+from platerota_shared.levers.halving import FIRST, ROUNDS, Solved, Standing, noise, standings
 from platerota_shared.levers.lever import LeverKind
 from platerota_shared.moves import SAME_SECONDS, points_without_moves
 from platerota_shared.plan import Out, Plan
@@ -116,7 +116,8 @@ class LeverResult(Out):
     plan: str | None
     """The id of its plan, at `/v1/plans/{id}`."""
     round: int
-    """1: solved for the short time, and then left; 2: solved again, for longer."""
+    """The last round in which it was solved. 1: for the short time, and then left; 2: once more for three times as long; 3: and once
+    more for five times as long."""
     helps: bool
     """Whether it saves more than `noise`. Where not, it brings nothing that can be told from luck."""
     certain: bool
@@ -164,9 +165,9 @@ class LeversAnswer(Out):
     """The levers as far as they are solved, the one that saves most first; those that do not help after those that do."""
 
     controls: tuple[LeverControl, ...]
-    """The control of each round; the last one may be missing where nothing was solved again."""
+    """The control of each round; later ones may be missing where nothing was solved again."""
     noise: float
-    """Points by which one plan may be better than another for nothing: what the control gained by its second round, 0.1 % of its
+    """Points by which one plan may be better than another for nothing: what the control gained by further rounds, 0.1 % of its
     points at least."""
     best: str | None
     """The name of the lever that helps most; null where none does."""
@@ -207,13 +208,14 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAn
         What the plan that the question is about counts.
     """
     found = {(one.number, one.round): one.outcome for one in tries if one.outcome is not None}
-    controls = {place: _control(tries, base, place) for place in (FIRST, SECOND) if place == FIRST or any(at == place for _, at in found)}
-    first, second = ({number: known.solved for (number, at), known in found.items() if number is not None and at == place}
-                     for place in (FIRST, SECOND))
+    controls = {place: _control(tries, base, place) for place in ROUNDS if place == FIRST or any(at == place for _, at in found)}
+    reached = {
+        place: {number: known.solved for (number, at), known in found.items() if number is not None and at == place} for place in controls
+    }
     solved = {place: known.solved for place, known in controls.items()}
-    stands = standings(first, second, solved)
+    stands = standings(reached, solved)
     rows = [_result(asked[one.number], one, found, controls) for one in sorted(stands, key=lambda one: not one.helps)]
-    rows += [_unsolved(lever, [one for one in tries if one.number == number]) for number, lever in enumerate(asked) if number not in first]
+    rows += [_unsolved(lever, [one for one in tries if one.number == number]) for number, lever in enumerate(asked) if number not in reached[FIRST]]
     return LeversAnswer(
         controls=tuple(LeverControl(round=at, plan=one.plan, score=one.total, bound=one.bound) for at, one in controls.items()),
         noise=noise(solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows), caution=CAUTION,
@@ -231,7 +233,7 @@ def _control(tries: Sequence[Try], base: Outcome, place: int) -> Outcome:
 def _result(
     lever: Mapping[str, Any], stand: Standing, found: Mapping[tuple[int | None, int], Outcome], controls: Mapping[int, Outcome],
 ) -> LeverResult:
-    own = [found[stand.number, place] for place in (SECOND, FIRST) if (stand.number, place) in found]
+    own = [found[stand.number, place] for place in reversed(ROUNDS) if (stand.number, place) in found]
     plan, control = min(own, key=lambda one: one.total), controls[stand.against]
     better, worse = _orders(control, plan)
     return LeverResult(

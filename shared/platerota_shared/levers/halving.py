@@ -1,12 +1,13 @@
-"""Which levers are worth more time, and which helps most: two rounds of successive halving beside a control.
+"""Which levers are worth more time, and which helps most: rounds of successive halving beside a control.
 
 Every lever, and the control, the week without any change, is solved from the same plan for the same short time. The better third is
-solved again, each from what it found, for :data:`LONGER` times as long, and the control with them. A lever is only ever compared
-with the control that had as much time, so that what mere searching gains is not taken for what the lever brings; and a lever's plan
-that does not need the lever counts as found without it.
+solved once more, for longer, and the best few of those for longer still, and the control with them. Each solve begins at that plan
+again, with another seed: what a search has found already is a trap that it seldom leaves, and the better of two searches depends less
+on luck than one that goes on. A lever is only ever compared with the control that had as much time, so that what mere searching gains
+is not taken for what the lever brings; and a lever's plan that does not need the lever counts as found without it.
 
 The scheme is that of Jamieson & Talwalkar 2016, "Non-stochastic best arm identification and hyperparameter optimization",
-AISTATS, with two rounds (cited from memory); that a lever whose bound is above another's score is given up follows from the bound.
+AISTATS (cited from memory); that a lever whose bound is above another's score is given up follows from the bound.
 """
 
 from __future__ import annotations
@@ -18,13 +19,24 @@ from typing import Final, Self
 
 from platerota_shared.plan import Plan
 
-LONGER: Final = 3
-"""Times that the second round takes as long as the first, for each plan."""
-KEPT: Final = 1 / 3
-"""The share of the levers that goes into the second round."""
-FIRST: Final = 1
-SECOND: Final = 2
-"""The two rounds by number."""
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """How many levers a round solves, as a share of all and at least, and for how many times as long as the first round each."""
+
+    kept: float
+    least: int
+    longer: int
+
+    def most(self, levers: int) -> int:
+        """How many of so many levers it solves at most; 0 where that is fewer than it is worth."""
+        most = ceil(levers * self.kept)
+        return most if most >= self.least else 0
+
+
+ROUNDS: Final = {1: Round(1.0, 1, 1), 2: Round(1 / 3, 1, 3), 3: Round(1 / 7, 2, 5)}
+"""The rounds by number. The last one tells the best apart, so it is none for one lever."""
+FIRST: Final = min(ROUNDS)
 ALIKE: Final = 0.001
 """Part of the control's points below which two plans are as good as each other, whatever else is known."""
 
@@ -44,7 +56,9 @@ class Solved:
 
 
 Totals = Mapping[int, Solved]
-"""Number of a lever -> what it reached; levers without a plan are left out."""
+"""Number of a lever -> what it reached in a round; levers without a plan are left out."""
+Reached = Mapping[int, Totals]
+"""Round -> what each lever that has a plan of it reached; a round that is not there has not begun."""
 
 
 def cannot_win(bound: float, best: float) -> bool:
@@ -52,44 +66,56 @@ def cannot_win(bound: float, best: float) -> bool:
     return bound >= best
 
 
-def most_again(levers: int) -> int:
-    """How many of so many levers are solved again at most."""
-    return ceil(levers * KEPT)
+def further_times(levers: int) -> int:
+    """Times of the first round's for one plan that the rounds after it take at most, all plans together, the control's too."""
+    further = [(place.most(levers), place.longer) for number, place in ROUNDS.items() if number != FIRST]
+    return sum(longer * (1 + most) for most, longer in further if most)
 
 
-def again(first: Totals, levers: int) -> list[int]:
-    """The levers that are solved again: the better third of all, by their points in the first round, then by their number.
+def again(reached: Reached, levers: int) -> list[int]:
+    """The levers that the next round solves: of those in the last one the best, by their points so far, then by their number.
 
     Parameters
     ----------
-    first
-        What each lever reached in the first round.
+    reached
+        What each lever reached in each round.
     levers
         How many were asked for.
 
     Notes
     -----
-    One that is proved the best for its week cannot improve, and one that cannot win is given up; neither takes a place.
+    Empty where none is to follow. One that is proved the best for its week cannot improve, and one that cannot win is given up; neither
+    takes a place.
     """
-    best = min((solved.total for solved in first.values()), default=inf)
-    open_ = [number for number, solved in first.items() if not solved.proved and not cannot_win(solved.bound, best)]
-    return sorted(open_, key=lambda number: (first[number].total, number))[: most_again(levers)]
+    last = max(reached)
+    if last + 1 not in ROUNDS:
+        return []
+    known = {number: _known(reached, number) for number in {number for totals in reached.values() for number in totals}}
+    best = min((solved.total for solved in known.values()), default=inf)
+    open_ = [number for number in reached[last] if not known[number].proved and not cannot_win(known[number].bound, best)]
+    return sorted(open_, key=lambda number: (known[number].total, number))[: ROUNDS[last + 1].most(levers)]
+
+
+def _known(reached: Reached, number: int) -> Solved:
+    """What is known of a lever after all its rounds: the least points and the best bound."""
+    own = [totals[number] for totals in reached.values() if number in totals]
+    return Solved(min(one.total for one in own), max(one.bound for one in own), any(one.proved for one in own))
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How a lever stands after both rounds.
+    """How a lever stands after the rounds.
 
     Attributes
     ----------
     number
         Of the lever.
     round
-        The last round in which it was solved, 1 or 2.
+        The last round in which it was solved.
     against
         The round of the control that it is compared with.
     saved
-        Points of that control, less points of the lever's better plan; negative where that is worse.
+        Points of that control, less points of the lever's best plan; negative where that is worse.
     helps
         Whether `saved` is more than the noise.
     certain
@@ -105,37 +131,38 @@ class Standing:
 
 
 def noise(controls: Mapping[int, Solved]) -> float:
-    """Points by which a plan may be better than another for nothing: what the control gained by its second round, a little at least.
+    """Points by which a plan may be better than another for nothing: what the control gained after its first round, a little at least.
 
     Parameters
     ----------
     controls
-        Round (1, 2) -> what the control reached in it.
+        Round -> the best that is known of the control after it.
     """
     totals = [solved.total for solved in controls.values()]
     return max(ALIKE * max(totals), max(totals) - min(totals))
 
 
-def standings(first: Totals, second: Totals, controls: Mapping[int, Solved]) -> list[Standing]:
-    """Every lever that has a plan, the one that saves most first; those with a place in the second round before the others.
+def standings(reached: Reached, controls: Mapping[int, Solved]) -> list[Standing]:
+    """Every lever that has a plan, the one that saves most first; those with a place in a later round before the others.
 
     Parameters
     ----------
-    first, second
+    reached
         What each lever reached in each round.
     controls
-        Round (1, 2) -> what the control reached in it; 2 may be missing where nothing was solved again.
+        Round -> the best that is known of the control after it; later ones may be missing where nothing was solved again.
     """
-    found = [_standing(number, first, second, controls) for number in first]
+    numbers = {number for totals in reached.values() for number in totals}
+    found = [_standing(number, reached, controls) for number in numbers]
     return sorted(found, key=lambda one: (-one.against, -one.saved, one.number))
 
 
-def _standing(number: int, first: Totals, second: Totals, controls: Mapping[int, Solved]) -> Standing:
-    # What is proved in the first round would be the same after the second: it is compared with the control that had more time.
-    against = max(controls) if number in second or first[number].proved else FIRST
-    total = min(one[number].total for one in (first, second) if number in one)
-    saved = controls[against].total - total
+def _standing(number: int, reached: Reached, controls: Mapping[int, Solved]) -> Standing:
+    known, last = _known(reached, number), max(place for place, totals in reached.items() if number in totals)
+    # What is proved would be the same after more time: it is compared with the control that had most.
+    against = max(place for place in controls if known.proved or place <= last)
+    saved = controls[against].total - known.total
     return Standing(
-        number, SECOND if number in second else FIRST, against, saved, helps=saved > noise(controls),
-        certain=total < max(control.bound for control in controls.values()) - 1e-6,
+        number, last, against, saved, helps=saved > noise(controls),
+        certain=known.total < max(control.bound for control in controls.values()) - 1e-6,
     )

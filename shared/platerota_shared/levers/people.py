@@ -41,7 +41,11 @@ class _Stay(NamedTuple):
 
 
 def helpers(week: Week) -> Iterator[Lever]:
-    """Another person like each who is busy while work waits and no colleague is free; and one for a late shift."""
+    """Another person like each who is busy while work waits and no colleague is free; and one for a late shift.
+
+    Of people who are alike in skills, cost and shifts the one whose copy promises most stands for all: it is one lever.
+    """
+    best: dict[str, Lever] = {}
     for row in week.request.shop.operators:
         crew = [row, *week.colleagues(row)]
         short = common(common(week.nobody_free(crew), week.busy(row.id)), week.waiting)
@@ -50,7 +54,11 @@ def helpers(week: Week) -> Iterator[Lever]:
         shifts = _regular_shifts(week, row)
         if promise > 0 and 0 < len(shifts) <= MOST_SHIFTS:
             words = f"another operator like {row.id}, in the same shifts"
-            yield _helper(week, row, words, [_shift_row(shift) for shift in shifts], promise)
+            lever = _helper(week, row, words, [_shift_row(shift) for shift in shifts], promise)
+            alike = repr([{**change, "id": None} for change in lever.changes])
+            if alike not in best or promise > best[alike].promise:
+                best[alike] = lever
+    yield from best.values()
     yield from _late_shift(week)
 
 
