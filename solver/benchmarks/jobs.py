@@ -64,8 +64,8 @@ class Job:
 PARTS = ("solve", "seeds", "monolith", "pyjobshop", "published", "scale", "decisions", "levers")
 DECISIONS_TIMES = 6.1
 """The questions between Mondays take so many times the budget of the plan that they are asked of; the plan and a full solve are in it."""
-LONG_TIMES = 20.0
-"""Every lever is solved again for so many times the seconds of the first round: six times what all rounds together take."""
+LONG_TIMES = 16.0
+"""Every lever is solved again for so many times the seconds of the first round: five times what all rounds together take."""
 LEVER_WORKERS = 2
 """Levers that are solved side by side."""
 BASE_TIMES = 10.0

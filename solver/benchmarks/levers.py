@@ -93,8 +93,17 @@ def every_round(pool: Executor, weeks: Mapping[int, PlanRequest], base: Plan, ea
     while better := again({place: _reached(plans) for place, plans in rounds.items()}, levers):
         place = max(rounds) + 1
         kept = {number: weeks[number] for number in (CONTROL, *better)}
-        rounds[place] = _solved_all(pool, kept, base, ROUNDS[place].longer * each, place)
+        rounds[place] = _solved_all(pool, kept, _without(weeks, base, rounds), ROUNDS[place].longer * each, place)
     return rounds
+
+
+def _without(weeks: Mapping[int, PlanRequest], base: Plan, rounds: Mapping[int, Mapping[int, Plan]]) -> Plan:
+    """The best plan without a change that is known so far."""
+    known = [(base.score.total, base), *((plans[CONTROL].score.total, plans[CONTROL]) for plans in rounds.values())]
+    for plans in rounds.values():
+        judged = ((outcome_without(weeks[CONTROL], plan), plan) for number, plan in plans.items() if number != CONTROL)
+        known += [(found.total, plan) for found, plan in judged if found is not None]
+    return min(known, key=lambda one: one[0])[1]
 
 
 def _reached(plans: Mapping[int, Plan]) -> dict[int, Solved]:

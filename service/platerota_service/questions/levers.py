@@ -40,12 +40,14 @@ from platerota_shared.levers import (
     Outcome,
     Try,
     again,
+    control_after,
     further_times,
     levers_answer,
     levers_of,
     outcome,
     outcome_without,
 )
+from platerota_shared.plan import Plan
 from platerota_shared.reading import read_request
 from platerota_shared.records import read_row
 from platerota_shared.starts import Start
@@ -116,9 +118,10 @@ async def create_levers(call: Request, plan_id: PlanId, asking: AskingOf, store:
     shift where work waits for hands, a machine allowed for a fixture that queues while it stands, one more row of nests where fewer
     runs would do, a late order due a day later. Or give `levers` of your own.
 
-    Each is really solved from the base, beside a control without any change; the better third once more from there for three times as
-    long, the best three of twenty once more for five times as long, the control with them. A lever is compared with the control that had as much time, so that only what it brings counts; what cannot win by
-    its bound, or is proved, is not solved again. `helps` is false where it saves no more than `noise`, which is said openly: such a
+    Each is really solved from the base, beside a control without any change; the better third once more for three times as long, the best
+    three of twenty once more for five times as long, the control with them, each from the best plan without a change that is known by
+    then. Levers are compared with that plan, so that only what they bring counts; what cannot win by its bound, or is proved, is not
+    solved again. `helps` is false where it saves no more than `noise`, which is said openly: such a
     lever brings nothing that can be told from luck. `caution` says what no plan can know of a change: rest times, somebody alone at a
     machine, room, loads, what it costs to buy. Every lever has a plan of its own; nothing is released.
 
@@ -241,7 +244,8 @@ class Levers:
             one for number in wanted for one in judged
             if one.facts["lever"] == number and one.facts["round"] == FIRST and one.end == "ready"
         ]
-        return [child for one in kept if (child := _once_more(asked, one, load, last + 1)) is not None]
+        start = _plan(asked, control_after(tries, outcome(asked.request, asked.base), last).plan, load)
+        return [child for one in kept if (child := _once_more(asked, one, load, start, last + 1)) is not None]
 
     def answer(self, asked: Asked, judged: Sequence[Judged]) -> Facts:
         """Every lever, the one that saves most first."""
@@ -266,12 +270,20 @@ def _verdict(asked: Asked, child: Child) -> dict[str, Any]:
     return {"with": found.model_dump(mode="json"), "without": without and without.model_dump(mode="json")}
 
 
-def _once_more(asked: Asked, one: Judged, load: Callable[[str], Child], place: int) -> NewChild | None:
+def _plan(asked: Asked, plan_id: str, load: Callable[[str], Child]) -> Plan:
+    """A plan of the question, or the base; the base, where it was deleted meanwhile."""
+    try:
+        return asked.base if plan_id == asked.base.id else load(plan_id).plan
+    except KeyError:
+        return asked.base
+
+
+def _once_more(asked: Asked, one: Judged, load: Callable[[str], Child], start: Plan, place: int) -> NewChild | None:
     """A plan of the first round asked for again, for longer and with another seed; None where it was deleted meanwhile."""
     try:
         child = load(one.id)
     except KeyError:
         return None
     seconds, seed = ROUNDS[place].longer * asked.asked["solve_seconds"], (child.request.settings.seed + place - FIRST) % 2**31
-    made = replace(child.again({"solve_seconds": seconds, "seed": seed}), start=Start(asked.base))
+    made = replace(child.again({"solve_seconds": seconds, "seed": seed}), start=Start(start))
     return NewChild(f"{one.name}, round {place}", made, {**one.facts, "round": place})

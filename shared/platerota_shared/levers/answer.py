@@ -1,4 +1,4 @@
-"""Which levers help, as callers get it: every lever against the control that had as much time, in points, hours, orders and money."""
+"""Which levers help, as callers get it: every lever against the best plan without a change, in points, hours, orders and money."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ class OrderGain(Out):
 
 
 class LeverResult(Out):
-    """A lever and what it brings. Differences are against the control that had as much time; null where there is no plan."""
+    """A lever and what it brings. Differences are against the last control, the best plan without a change; null where no plan is."""
 
     kind: LeverKind
     """What it moves: one more `plate`, one more `operator`, a further `shift` of somebody, a `machine` allowed for a fixture, more
@@ -125,7 +125,7 @@ class LeverResult(Out):
     score: float | None
     """Points of its plan."""
     saved: float | None
-    """Points saved; negative: its plan is worse."""
+    """Points saved against the best plan without a change that is known; negative: its plan is worse."""
     late_seconds_saved: int | None
     """Lateness saved, all orders that are placed in both plans together, seconds."""
     better: tuple[OrderGain, ...]
@@ -147,7 +147,7 @@ class LeverResult(Out):
 class LeverControl(Out):
     """The best plan of the week without any change that is known after a round.
 
-    It was found without a change in the same time as the levers; or it is the base; or it is a lever's plan that does not need the
+    It was found without a change in the time of a lever of that round; or it is the base; or it is a lever's plan that does not need the
     lever.
     """
 
@@ -162,7 +162,7 @@ class LeverControl(Out):
 
 
 class LeversAnswer(Out):
-    """The levers as far as they are solved, the one that saves most first; those that do not help after those that do."""
+    """The levers as far as they are solved, the one that saves most first."""
 
     controls: tuple[LeverControl, ...]
     """The control of each round; later ones may be missing where nothing was solved again."""
@@ -208,21 +208,25 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAn
         What the plan that the question is about counts.
     """
     found = {(one.number, one.round): one.outcome for one in tries if one.outcome is not None}
-    controls = {place: _control(tries, base, place) for place in ROUNDS if place == FIRST or any(at == place for _, at in found)}
+    controls = {place: control_after(tries, base, place) for place in ROUNDS if place == FIRST or any(at == place for _, at in found)}
     reached = {
         place: {number: known.solved for (number, at), known in found.items() if number is not None and at == place} for place in controls
     }
     solved = {place: known.solved for place, known in controls.items()}
     stands = standings(reached, solved)
-    rows = [_result(asked[one.number], one, found, controls) for one in sorted(stands, key=lambda one: not one.helps)]
-    rows += [_unsolved(lever, [one for one in tries if one.number == number]) for number, lever in enumerate(asked) if number not in reached[FIRST]]
+    control = controls[max(controls)]
+    rows = [_result(asked[one.number], one, found, control) for one in stands]
+    rows += [
+        _unsolved(lever, [one for one in tries if one.number == number])
+        for number, lever in enumerate(asked) if number not in reached[FIRST]
+    ]
     return LeversAnswer(
         controls=tuple(LeverControl(round=at, plan=one.plan, score=one.total, bound=one.bound) for at, one in controls.items()),
         noise=noise(solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows), caution=CAUTION,
     )
 
 
-def _control(tries: Sequence[Try], base: Outcome, place: int) -> Outcome:
+def control_after(tries: Sequence[Try], base: Outcome, place: int) -> Outcome:
     """The best plan without a change that is known after a round, with the best bound that is."""
     plain = [base, *(one.outcome for one in tries if one.number is None and one.round <= place and one.outcome is not None)]
     known = [*plain, *(one.without for one in tries if one.round <= place and one.without is not None)]
@@ -231,10 +235,9 @@ def _control(tries: Sequence[Try], base: Outcome, place: int) -> Outcome:
 
 
 def _result(
-    lever: Mapping[str, Any], stand: Standing, found: Mapping[tuple[int | None, int], Outcome], controls: Mapping[int, Outcome],
+    lever: Mapping[str, Any], stand: Standing, found: Mapping[tuple[int | None, int], Outcome], control: Outcome,
 ) -> LeverResult:
-    own = [found[stand.number, place] for place in reversed(ROUNDS) if (stand.number, place) in found]
-    plan, control = min(own, key=lambda one: one.total), controls[stand.against]
+    plan = min((known for (number, _), known in found.items() if number == stand.number), key=lambda one: one.total)
     better, worse = _orders(control, plan)
     return LeverResult(
         kind=lever["kind"], name=lever["name"], changes=lever["changes"], status="ready", problem=None, plan=plan.plan, round=stand.round,

@@ -1,10 +1,10 @@
 """Which levers are worth more time, and which helps most: rounds of successive halving beside a control.
 
 Every lever, and the control, the week without any change, is solved from the same plan for the same short time. The better third is
-solved once more, for longer, and the best few of those for longer still, and the control with them. Each solve begins at that plan
-again, with another seed: what a search has found already is a trap that it seldom leaves, and the better of two searches depends less
-on luck than one that goes on. A lever is only ever compared with the control that had as much time, so that what mere searching gains
-is not taken for what the lever brings; and a lever's plan that does not need the lever counts as found without it.
+solved once more, for longer, and the best few of those for longer still, and the control with them. Each begins at the best plan without
+a change that is known by then, with another seed, not at what was found for the lever: a search seldom leaves what it has found, and the
+better of two depends less on luck than one that goes on. Levers are compared with that best plan, so that what mere searching gains is
+not taken for what a lever brings; and a lever's plan that does not need the lever counts as found without it.
 
 The scheme is that of Jamieson & Talwalkar 2016, "Non-stochastic best arm identification and hyperparameter optimization",
 AISTATS (cited from memory); that a lever whose bound is above another's score is given up follows from the bound.
@@ -112,10 +112,8 @@ class Standing:
         Of the lever.
     round
         The last round in which it was solved.
-    against
-        The round of the control that it is compared with.
     saved
-        Points of that control, less points of the lever's best plan; negative where that is worse.
+        Points of the best plan without a change that is known, less points of the lever's best plan; negative where that is worse.
     helps
         Whether `saved` is more than the noise.
     certain
@@ -124,7 +122,6 @@ class Standing:
 
     number: int
     round: int
-    against: int
     saved: float
     helps: bool
     certain: bool
@@ -143,7 +140,7 @@ def noise(controls: Mapping[int, Solved]) -> float:
 
 
 def standings(reached: Reached, controls: Mapping[int, Solved]) -> list[Standing]:
-    """Every lever that has a plan, the one that saves most first; those with a place in a later round before the others.
+    """Every lever that has a plan, the one that saves most first.
 
     Parameters
     ----------
@@ -152,17 +149,10 @@ def standings(reached: Reached, controls: Mapping[int, Solved]) -> list[Standing
     controls
         Round -> the best that is known of the control after it; later ones may be missing where nothing was solved again.
     """
-    numbers = {number for totals in reached.values() for number in totals}
-    found = [_standing(number, reached, controls) for number in numbers]
-    return sorted(found, key=lambda one: (-one.against, -one.saved, one.number))
-
-
-def _standing(number: int, reached: Reached, controls: Mapping[int, Solved]) -> Standing:
-    known, last = _known(reached, number), max(place for place, totals in reached.items() if number in totals)
-    # What is proved would be the same after more time: it is compared with the control that had most.
-    against = max(place for place in controls if known.proved or place <= last)
-    saved = controls[against].total - known.total
-    return Standing(
-        number, last, against, saved, helps=saved > noise(controls),
-        certain=known.total < max(control.bound for control in controls.values()) - 1e-6,
-    )
+    best, bound = min(one.total for one in controls.values()), max(one.bound for one in controls.values())
+    found: list[Standing] = []
+    for number in {number for totals in reached.values() for number in totals}:
+        known, last = _known(reached, number), max(place for place, totals in reached.items() if number in totals)
+        saved = best - known.total
+        found.append(Standing(number, last, saved, helps=saved > noise(controls), certain=known.total < bound - 1e-6))
+    return sorted(found, key=lambda one: (-one.saved, one.number))
