@@ -10,6 +10,7 @@ import pytest
 from platerota_shared.audit import audit
 from platerota_shared.audit.finding import Finding
 from platerota_shared.audit.hours import hours
+from platerota_shared.plan import Task
 
 from .audit_drafts import Draft
 from .audit_plans import NOW, completed, drafted, read, run, task
@@ -117,16 +118,17 @@ def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() 
     assert found(seam) == []
 
 
-def with_a_lonely_load(overtime: Sequence[str], load: tuple[int, int], **more: Any) -> Draft:
-    """R1 is cut on Tuesday 07:00 (90000 s) to 07:40, when nobody is there but Ann in overtime; she loads it, Bob does the rest.
+def beside_overtime(overtime: Sequence[str], tasks: Sequence[Task], bench: int = 0, **more: Any) -> Draft:
+    """R1 is cut on Tuesday 07:00 (90000 s) to 07:40, when nobody is there but Ann in overtime: M1 may not cut alone.
 
-    Her shifts are Tuesday's and Wednesday's 06:00-06:30, those of `overtime` come beside (``day from-to``). Bob is there Monday to
-    Wednesday 06:50-07:00, and M1 may not cut alone.
+    Her shifts are Tuesday's and Wednesday's 06:00-06:30, those of `overtime` come beside (``day from-to``). Bob, who does not load, is there
+    Monday to Wednesday 06:50-07:00.
     """
     raw = shop()
     raw["shop"]["machines"][0]["unattended_minutes"] = 0
     raw["shop"]["fixtures"][0] |= more
-    raw["shop"]["operators"] = [{"id": "Ann"}, {"id": "Bob", "skills": ["exchange", "unload"]}]
+    raw["shop"]["operations"][0]["bench_seconds"] = bench
+    raw["shop"]["operators"] = [{"id": "Ann"}, {"id": "Bob", "skills": ["exchange", "unload", "bench"]}]
     raw["shop"]["shifts"] = [
         {"operator": "Ann", "days": ["tue", "wed"], "start": "06:00", "end": "06:30"},
         {"operator": "Bob", "days": ["mon", "tue", "wed"], "start": "06:50", "end": "07:00"},
@@ -137,11 +139,16 @@ def with_a_lonely_load(overtime: Sequence[str], load: tuple[int, int], **more: A
         raw["shop"]["shifts"].append({"operator": "Ann", "days": [day], "start": start, "end": end, "overtime": True})
     raw["orders"][0]["quantity"] = 4
     request = read(raw)
+    return Draft(request, completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], list(tasks))))
+
+
+def with_a_lonely_load(overtime: Sequence[str], load: tuple[int, int], **more: Any) -> Draft:
+    """Ann loads R1, Bob does the rest."""
     tasks = [
         task("R1.load", *load, "Ann"), task("R1.place", 89_990, 90_000, "Bob"), task("R1.cut", 90_000, 92_400),
         task("R1.pull", 175_800, 175_810, "Bob"), task("R1.unload", 175_810, 175_870, "Bob"),
     ]
-    return Draft(request, completed(request, drafted(request, [run("R1", "P1", "F1", "M1", ("O1", "A", 10, 4))], tasks)))
+    return beside_overtime(overtime, tasks, **more)
 
 
 QUICK = {"load_seconds": 0, "clamp_seconds": 0, "load_piece_seconds": 0}
@@ -189,6 +196,37 @@ def test_a_load_in_an_overtime_shift_keeps_to_its_end_where_another_follows_at_o
     draft = with_a_lonely_load(["mon 16:00-17:00", "mon 17:00-18:00"], (36_600, 36_720)).row("machines", "M1", unattended_minutes=None)
     (stated,) = whole(draft).plan.load_windows
     assert (stated.earliest_start - NOW, stated.latest_end - NOW) == (36_000, 39_600)
+
+
+def with_a_lonely_unload(overtime: str, pull: int, unload: tuple[int, int], **more: Any) -> Draft:
+    """Ann loads R1 in her shift, pulls it at `pull` and unloads it; Bob does the bench work on Wednesday, 06:50 (175800 s)."""
+    tasks = [
+        task("R1.load", 87_000, 87_120, "Ann"), task("R1.place", 89_990, 90_000, "Bob"), task("R1.cut", 90_000, 92_400),
+        task("R1.pull", pull, pull + 10, "Ann"), task("R1.unload", *unload, "Ann"), task("R1.bench.10", 175_800, 175_920, "Bob"),
+    ]
+    return beside_overtime([overtime], tasks, bench=30, **more)
+
+
+@pytest.mark.parametrize(
+    ("overtime", "pull", "unload", "more", "floats"),
+    [
+        # Until Wednesday 06:30 there would be time, but it is the unload that keeps Ann there until 08:00 (93600) on Tuesday.
+        ("tue 06:30-08:00", 92_400, (92_410, 92_470), {}, (1_130, 1_130)),
+        # Unloaded on Wednesday 06:00 (172800), the pull is what brings her in; the unload may wait until 06:30 (174600).
+        ("tue 06:30-08:00", 92_400, (172_800, 172_860), {}, (1_190, 1_740)),
+        # An unload of no time brings her in only where it is.
+        ("tue 06:30-08:00", 92_400, (92_410, 92_410), {"unload_seconds": 0, "release_seconds": 0, "unload_piece_seconds": 0}, (0, 0)),
+    ],
+)
+def test_the_last_task_in_an_overtime_shift_does_not_slip_out_of_it(
+    overtime: str, pull: int, unload: tuple[int, int], more: dict[str, int], floats: tuple[int, int],
+) -> None:
+    """A float that reached further would leave the cut alone, which relies on whoever is there."""
+    draft = with_a_lonely_unload(overtime, pull, unload, **more)
+    assert found(draft) == []
+    assert (draft.task("R1.pull").float_seconds, draft.task("R1.unload").float_seconds) == floats
+    late = draft.put("R1.unload", start=unload[0] + floats[1]).put("R1.pull", start=pull + floats[0])
+    assert found(whole(late)) == []
 
 
 @pytest.mark.parametrize(

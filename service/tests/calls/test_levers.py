@@ -171,7 +171,7 @@ async def asked(client: httpx.AsyncClient, levers: str, *own: Document) -> tuple
 
 
 async def test_two_rounds_and_every_lever_against_the_best_plan_without_a_change(
-    client: httpx.AsyncClient, base: str, levers: str, worker: HandWorker, answering: Answering, store: Store,
+    client: httpx.AsyncClient, levers: str, worker: HandWorker, answering: Answering, store: Store,
 ) -> None:
     question, (control, plate, later, person) = await asked(client, levers, PLATE, LATER, PERSON)
     for name, plan in ((control, reached(3.75)), (plate, reached(3.0)), (later, reached(3.6)), (person, reached(3.9))):

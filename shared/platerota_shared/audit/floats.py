@@ -41,7 +41,7 @@ def floats(book: Book, sequence: Sequence) -> dict[str, int]:
 
 
 def _latest_ends(book: Book, sequence: Sequence) -> dict[str, int]:
-    """The latest end of every task that an order's finish waits for, and of those inside another one's pause."""
+    """The latest end of every task that an order's finish waits for, of those inside another one's pause, and of the last one in overtime."""
     ends = dict(sequence.latest_ends)
     finishes = finish_times(book)
     for trip in book.trips:
@@ -49,7 +49,20 @@ def _latest_ends(book: Book, sequence: Sequence) -> dict[str, int]:
             if book.placed(row.order):
                 for task, wait in finishing_tasks(book, trip, (row.order, row.op)):
                     ends[task.id] = min(ends.get(task.id, book.horizon_end), finishes[row.order] - wait)
+    for task, end in _kept_in(book):
+        ends[task.id] = min(ends.get(task.id, book.horizon_end), end)
     return ends
+
+
+def _kept_in(book: Book) -> Iterator[tuple[Task, int]]:
+    """Tasks that may not slip out of an overtime shift, with the latest end: of each shift called in, what its operator does there last.
+
+    Without it nobody would be there for a cut (F9); what comes before it in the operator's sequence stays there with it.
+    """
+    for operator, own in book.by_operator.items():
+        for day in book.hours[operator].called_days:
+            *_, last = sorted((task for task in own if book.hours[operator].needs(day, task)), key=lambda task: task.start)
+            yield last, last.end if last.start == last.end else max(last.end, day.end)
 
 
 class Places:

@@ -38,6 +38,10 @@ class Hours:
         """The seconds of a task in time that only overtime shifts cover."""
         return seconds_in(common(spans_of(task), self.overtime))
 
+    def needs(self, day: ShiftDay, task: Task) -> bool:
+        """Whether a task lies in an overtime shift so that it brings the operator in."""
+        return bool(_called([day], [task], self.regular))
+
     def called_by(self, task: Task, tasks: Sequence[Task]) -> list[ShiftDay]:
         """The overtime shifts that count for `task` alone: without it the operator, who has `tasks`, would have none there."""
         return [

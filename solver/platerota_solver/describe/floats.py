@@ -2,14 +2,15 @@
 
 A backward pass over every link of the plan. Each rule says either "not before that one has ended" or "only in this open time", so
 the pointwise latest of two feasible plans is feasible too, and one pass from the last task to the first finds the latest start of
-every task. Attended time is that of the plan: overtime shifts count where the plan uses them.
+every task. Attended time is that of the plan: overtime shifts count where the plan uses them. So that each goes on to count, the last
+task that somebody has in one does not leave it: a cut may rely on who is there (F9).
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from platerota_shared.calendars import Span, machine_closures, merge, plate_closures, subtract
 from platerota_shared.plan import Task
@@ -33,7 +34,7 @@ def floats(book: PlanBook, finishes: Mapping[str, int], there: Sequence[Span]) -
         if book.tasks[a].end + lag <= book.tasks[b].start and a < b:
             later[a].append((b, lag))
     latest_end = _latest_ends(book, finishes)
-    for index, end in ends.items():
+    for index, end in (*ends.items(), *_called(book)):
         latest_end[index] = min(latest_end[index], end)
     open_times = _OpenTimes(book, there)
     latest = [task.start for task in book.tasks]
@@ -60,6 +61,18 @@ def _latest_ends(book: PlanBook, finishes: Mapping[str, int]) -> list[int]:
     for (order, _), index in book.articles.items():
         ends[index] = min(ends[index], finishes.get(order, ends[index]))
     return ends
+
+
+def _called(book: PlanBook) -> Iterator[tuple[int, int]]:
+    """The last task that somebody has in each overtime shift that counts, and its latest end (UTC seconds); one of 0 s keeps its place."""
+    for operator, presence in book.presence.items():
+        for day in presence.used:
+            last = max(
+                (index for index in book.by_operator.get(operator, ()) if presence.calls(day, book.tasks[index])),
+                key=lambda index: (book.tasks[index].start, index),
+            )
+            task = book.tasks[last]
+            yield last, max(day.end, task.end) if task.start < task.end else task.end
 
 
 class _OpenTimes:

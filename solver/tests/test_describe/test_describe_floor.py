@@ -309,6 +309,45 @@ def test_a_load_may_leave_the_overtime_shift_that_another_task_brings_somebody_i
     assert windows(called_in.plan()) == {"R1": (28_800, 116_400)}
 
 
+@pytest.fixture
+def unloaded_in_overtime(week):
+    """R1 is cut until Tuesday 15:01 (118860), where A is in overtime (14:00-16:00, until 122400) to pull and unload it; B, who has placed
+    it, does the bench work on Wednesday 14:20. A is there on Wednesday from 06:00 (172800) on.
+    """
+    week.operations[0]["bench_seconds"] = 30
+    week.operators.append({"id": "B"})
+    week.shifts.append({"operator": "B", "days": ["tue", "wed"], "start": "14:20", "end": "14:30"})
+    week.shifts.append({"operator": "A", "days": ["tue"], "start": "14:00", "end": "16:00", "overtime": True})
+    week.order("O", 4, due=3 * DAY)
+    week.run(
+        "R1", "P1", {("O", 10): 4}, load=(100_000, 100_600), place=(116_400, 116_460), cut=(116_460, 118_860), pull=(118_860, 118_920),
+        unload=(118_920, 119_220),
+    )
+    week.tasks[1] = week.tasks[1].model_copy(update={"operator": "B"})
+    week.task("R1.bench.10", "bench", 202_800, 202_920, run="R1", operator="B", order="O", op=10)
+    return week
+
+
+def test_the_last_task_in_an_overtime_shift_does_not_slip_out_of_it(unloaded_in_overtime, floats):
+    # Without it nobody would be there for the cut. What comes before it stays with it.
+    found = floats(unloaded_in_overtime.plan())
+    assert (found["R1.pull"], found["R1.unload"]) == (3_180, 3_180)
+
+
+def test_what_follows_an_overtime_shift_slips_as_it_may(unloaded_in_overtime, floats):
+    # Unloaded on Wednesday at 06:00: the pull may slip to the end of the shift, the unload until 14:00.
+    unloaded_in_overtime.move(172_800 - 118_920, "R1.unload")
+    found = floats(unloaded_in_overtime.plan())
+    assert (found["R1.pull"], found["R1.unload"]) == (122_340 - 118_860, 201_600 - 300 - 172_800)
+
+
+def test_a_task_of_no_length_that_brings_somebody_in_last_keeps_its_place(unloaded_in_overtime, floats):
+    unloaded_in_overtime.fixtures[0]["unload_seconds"] = 0
+    unload = unloaded_in_overtime.tasks[4]
+    unloaded_in_overtime.tasks[4] = unload.model_copy(update={"end": unload.start})
+    assert floats(unloaded_in_overtime.plan())["R1.unload"] == 0
+
+
 def test_a_load_done_while_a_build_pauses_ends_before_it_goes_on(week, floats):
     # A leaves the build at 14:00, loads in overtime 14:00-14:10 and builds on Tuesday 06:00-06:10; the plan keeps the build where it is.
     week.shifts.append({"operator": "A", "days": ["mon"], "start": "14:00", "end": "16:00", "overtime": True})
