@@ -121,8 +121,8 @@ def test_a_load_over_the_seam_of_a_shift_and_overtime_has_itself_for_a_window() 
 def beside_overtime(overtime: Sequence[str], tasks: Sequence[Task], bench: int = 0, **more: Any) -> Draft:
     """R1 is cut on Tuesday 07:00 (90000 s) to 07:40, when nobody is there but Ann in overtime: M1 may not cut alone.
 
-    Her shifts are Tuesday's and Wednesday's 06:00-06:30, those of `overtime` come beside (``day from-to``). Bob, who does not load, is there
-    Monday to Wednesday 06:50-07:00.
+    Her shifts are Tuesday's and Wednesday's 06:00-06:30, those of `overtime` come beside (``day from-to``). Bob, who does not load, is
+    there Monday to Wednesday 06:50-07:00.
     """
     raw = shop()
     raw["shop"]["machines"][0]["unattended_minutes"] = 0

@@ -184,10 +184,7 @@ class _Solver:
         decoder = Decoder(problem)
         load_kernel(decoder)  # not the planner's time
         clock = Clock(self.request.settings, self.listener)
-        if self.start is None:
-            starts = construct(problem, decoder, clock)
-        else:
-            starts = vary(problem, decoder, clock, self.start.plan)
+        starts = construct(problem, decoder, clock) if self.start is None else vary(problem, decoder, clock, self.start.plan)
         self.decide(starts)
         schedule = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
         if not (problem.arrays.i_need > 0).any() and not len(problem.arrays.floor_runs):

@@ -41,7 +41,7 @@ def floats(book: Book, sequence: Sequence) -> dict[str, int]:
 
 
 def _latest_ends(book: Book, sequence: Sequence) -> dict[str, int]:
-    """The latest end of every task that an order's finish waits for, of those inside another one's pause, and of the last one in overtime."""
+    """The latest end of every task that an order's finish waits for, of those inside another one's pause, of the last one in overtime."""
     ends = dict(sequence.latest_ends)
     finishes = finish_times(book)
     for trip in book.trips:

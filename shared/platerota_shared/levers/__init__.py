@@ -9,6 +9,7 @@ from platerota_shared.levers.halving import FIRST, ROUNDS, Reached, Solved, Stan
 from platerota_shared.levers.lever import KINDS, FoundKind, Lever, LeverKind
 
 __all__ = [
-    "FIRST", "KINDS", "MOST_LEVERS", "ROUNDS", "FoundKind", "Lever", "LeverKind", "LeversAnswer", "Outcome", "Reached", "Solved", "Standing",
-    "Try", "again", "control_after", "further_times", "levers_answer", "levers_of", "noise", "outcome", "outcome_without", "standings",
+    "FIRST", "KINDS", "MOST_LEVERS", "ROUNDS", "FoundKind", "Lever", "LeverKind", "LeversAnswer", "Outcome", "Reached", "Solved",
+    "Standing", "Try", "again", "control_after", "further_times", "levers_answer", "levers_of", "noise", "outcome", "outcome_without",
+    "standings",
 ]
