@@ -244,12 +244,21 @@ class TestLevers:
         assert "proved" in html
 
     def test_what_does_not_help_says_so_and_nothing_is_praised(self, asked: AskedQuestion) -> None:
-        levers = [{**one, "helps": False, "certain": False, "saved": -3.0} for one in answer_of(asked)["levers"]]
+        levers = [{**one, "helps": False, "near_best": False, "certain": False, "saved": -3.0} for one in answer_of(asked)["levers"]]
         html = page(changed(asked, levers=levers, best=None))
         assert "None of these changes helps" in html
         assert "no help that can be told from luck" in html
         assert '<td class="figure">−3.0</td>' in html
         assert "class=\"result\"" not in html
+
+    @pytest.mark.parametrize(("near", "said"), [(1, "another one may be as good"), (2, "2 others may be as good")])
+    def test_what_may_be_as_good_as_the_first_is_said_to_be(self, asked: AskedQuestion, near: int, said: str) -> None:
+        first, second = answer_of(asked)["levers"]
+        assert "as good as the first" not in page(asked)
+        html = page(changed(asked, levers=[first, *[{**second, "near_best": True}] * near], margin=7.0))
+        assert f"it saves 52 points; {said}</strong>" in html
+        assert html.count("no plan without it is as good; may be as good as the first") == near
+        assert "points are luck, between two changes up to 7.0." in html
 
     def test_what_is_for_people_to_judge_is_said_as_soon_as_there_is_an_answer(self, asked: AskedQuestion) -> None:
         html = page(changed(asked, caution="somebody alone at a <machine>"))
@@ -271,7 +280,7 @@ class TestLevers:
             assert words in html
 
     def test_one_without_a_plan_says_how_it_stands(self, asked: AskedQuestion) -> None:
-        none = {"saved": None, "plan": None, "helps": False, "problem": None}
+        none = {"saved": None, "plan": None, "helps": False, "near_best": False, "problem": None}
         open_yet = page(replace(self.first(asked, **none, status=None), status="solving"))
         assert "not planned yet</td>" in open_yet
         assert "failed: out of coolant</td>" in page(self.first(asked, **{**none, "problem": "out of coolant"}, status="failed"))

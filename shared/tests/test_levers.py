@@ -18,6 +18,7 @@ from platerota_shared.levers import (
     again,
     further_times,
     levers_answer,
+    margin,
     noise,
     outcome,
     outcome_without,
@@ -99,6 +100,23 @@ def test_another_solve_that_found_less_does_not_make_a_lever_worse() -> None:
     assert (found.saved, found.round) == (10.0, 3)
 
 
+def test_what_a_round_more_might_bring_may_make_another_lever_the_best() -> None:
+    first = {0: Solved(70.0, 1.0), 1: Solved(60.0, 1.0), 2: Solved(64.0, 1.0), 3: Solved(67.0, 1.0), 4: Solved(99.9, 1.0)}
+    reached, controls = {1: first, 2: {0: Solved(58.0, 1.0), 1: Solved(61.0, 1.0)}}, {1: Solved(100.0, 1.0), 2: Solved(99.0, 1.0)}
+    # The second round brought 12 points to the first lever and none to the other; 4 lacks more, and helps nobody.
+    assert margin(reached, controls) == 12.0
+    assert [(one.number, one.near_best) for one in standings(reached, controls)] == [
+        (0, True), (1, True), (2, True), (3, True), (4, False),
+    ]
+    assert [one.number for one in standings({1: first}, {1: Solved(100.0, 1.0)}) if one.near_best] == [1]
+
+
+def test_levers_that_do_not_help_are_not_near_the_best_of_them() -> None:
+    controls = {1: Solved(100.0, 1.0), 2: Solved(90.0, 1.0)}
+    assert margin({1: {0: Solved(85.0, 1.0)}}, controls) == 10.0
+    assert [(one.helps, one.near_best) for one in standings({1: {0: Solved(85.0, 1.0)}}, controls)] == [(False, False)]
+
+
 def test_certain_is_only_what_no_plan_without_the_lever_can_reach() -> None:
     controls = {1: Solved(100.0, 80.0), 2: Solved(95.0, 85.0)}
     found = standings({1: {0: Solved(84.0, 1.0), 1: Solved(85.0, 1.0)}}, controls)
@@ -154,6 +172,7 @@ def test_the_answer_says_who_gains_who_pays_and_what_it_costs() -> None:
     answer = levers_answer(LEVERS, [tried(None, 48.0), plate, Try(1, 1, "failed", "out of coolant")], shop_of_two())
     assert (answer.best, [(one.round, one.plan, one.score) for one in answer.controls]) == ("a plate", [(1, "plan-None-1", 48.0)])
     row = answer.levers[0]
+    assert (row.near_best, answer.margin, answer.noise) == (True, pytest.approx(0.048), pytest.approx(0.048))
     assert (row.saved, row.score, row.plan, row.helps, row.certain) == (18.0, 30.0, "plan-0-1", True, False)
     assert [(one.id, one.finish_seconds, one.late_seconds) for one in row.better] == [("O3", None, None), ("O2", 5_400, 5_400)]
     assert [(one.id, one.finish_seconds, one.late_seconds) for one in row.worse] == [("O1", -3_600, 0)]

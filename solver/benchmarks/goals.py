@@ -50,6 +50,8 @@ COLUMNS = {
     "same_winner": "weeks in which the long run of every lever finds the same one, share",
     "same_of_best": "the same by the best that is known of each lever, share",
     "known_regret": "points lost against that best, of the control's, share",
+    "winner_named": "weeks in which that one is the first or said to be as good, share",
+    "named": "levers that are the first or said to be as good",
     "winner_regret": "points lost by the lever that was found, of the control's, share",
     "lever_noise": "points that a lever must save to count, of the control's, share",
     "winner_saves": "points saved by the lever that was found, of the control's, share",

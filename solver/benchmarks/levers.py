@@ -52,7 +52,8 @@ def measure_levers(raw: dict[str, Any], each: float) -> tuple[dict[str, float], 
     -----
     `same_winner` is 1 where the lever that the rounds put first is the one that saves most in the long run, or saves as much within
     0.1 % of the control's points; `winner_regret` is what it saves less, as a share of these points. `same_of_best` is the same with
-    the best that is known of each lever from both runs.
+    the best that is known of each lever from both runs. `winner_named` is 1 where the long run's best is the first or said to be near it,
+    which `named` levers are.
     """
     request = _with_settings(read_request(raw), solve_seconds=BASE_TIMES * each)
     plan = solve(request)
@@ -69,12 +70,14 @@ def measure_levers(raw: dict[str, Any], each: float) -> tuple[dict[str, float], 
     saved, control = {row.name: row.saved or 0.0 for row in long.levers}, long.controls[-1].score
     winner, best = short.levers[0], long.levers[0]
     regret = (saved[best.name] - saved[winner.name]) / control if control else 0.0
+    best_named = next(row for row in short.levers if row.name == best.name)
     known = {row.name: min(row.score or 0.0, control - saved[row.name]) for row in short.levers}
     known_regret = (known[winner.name] - min(known.values())) / control if control else 0.0
     faults = sum(len(audit(weeks[number], made)) for plans in (*rounds.values(), long_plans) for number, made in plans.items())
     return {
         "levers": float(len(found)), "levers_s": seconds, "same_winner": float(regret <= TIE), "winner_regret": regret,
         "same_of_best": float(known_regret <= TIE), "known_regret": known_regret,
+        "winner_named": float(winner is best_named or best_named.near_best), "named": float(sum(row.near_best for row in short.levers)),
         "winner_saves": (winner.saved or 0.0) / control if control else 0.0,
         "lever_noise": short.noise / control if control else 0.0, "findings": float(faults),
     }, {

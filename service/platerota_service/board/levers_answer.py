@@ -39,32 +39,33 @@ def levers_answer_page(asked: AskedQuestion, viewer: Viewer) -> Page:
     """The changes that were tried, the one that saves most first."""
     answer = asked.answer or {}
     levers = answer.get("levers", ())
-    rows = [_row(asked, row, viewer) for row in levers] or [
+    rows = [_row(asked, row, levers[0], viewer) for row in levers] or [
         LeverRow(clean(one["name"]), _standing(asked, None, None), helps=False) for one in asked.asked["levers"]
     ]
     return answer_page(
         "levers_answer", asked, viewer, title="Which single change helps most", rows=rows, found=asked.answer is not None,
         best=_best(answer), before=points(answer["controls"][-1]["score"]) if answer else "",
-        noise=points(answer["noise"]) if answer else "", overtime=any(row["overtime_seconds"] for row in levers),
+        noise=points(answer["noise"]) if answer else "", margin=points(answer["margin"]) if answer else "", overtime=any(row["overtime_seconds"] for row in levers),
         money=any(row["cost"] is not None for row in levers), bought=any(row["overtime_cost"] for row in levers),
         caution=asked.caution,
     )
 
 
 def _best(answer: Mapping[str, Any]) -> str:
-    """The lever that helps most, in words; empty where none does."""
-    row = next((row for row in answer.get("levers", ()) if row["helps"]), None)
-    if row is None:
+    """The lever that helps most, in words, and how many may be as good; empty where none does."""
+    near = [row for row in answer.get("levers", ()) if row["near_best"]]
+    if not near:
         return ""
-    name = clean(row["name"])
-    return f"{name[:1].upper()}{name[1:]}: it saves {points(row['saved'])} points"
+    name, others = clean(near[0]["name"]), len(near) - 1
+    said = f"; {'another one' if others == 1 else f'{others} others'} may be as good" if others else ""
+    return f"{name[:1].upper()}{name[1:]}: it saves {points(near[0]['saved'])} points{said}"
 
 
-def _row(asked: AskedQuestion, row: Mapping[str, Any], viewer: Viewer) -> LeverRow:
+def _row(asked: AskedQuestion, row: Mapping[str, Any], first: Mapping[str, Any], viewer: Viewer) -> LeverRow:
     if row["saved"] is None:
         return LeverRow(clean(row["name"]), _standing(asked, row["status"], row["problem"]), helps=False)
     return LeverRow(
-        clean(row["name"]), _verdict(row), row["helps"], points(row["saved"]), signed_time(row["late_seconds_saved"]),
+        clean(row["name"]), _verdict(row, first), row["helps"], points(row["saved"]), signed_time(row["late_seconds_saved"]),
         few([_gain(one, "sooner") for one in row["better"]]), few([_gain(one, "later") for one in row["worse"]]),
         signed_time(row["spindle_seconds"]), signed_time(row["operator_seconds"]), signed_time(row["overtime_seconds"]),
         signed(row["cost"], 2), signed(row["overtime_cost"], 2), plan_links(asked, row["plan"], viewer, sheets=False),
@@ -77,10 +78,11 @@ def _standing(asked: AskedQuestion, status: str | None, problem: str | None) -> 
     return f"{status}: {clean(problem)}" if problem else status
 
 
-def _verdict(row: Mapping[str, Any]) -> str:
+def _verdict(row: Mapping[str, Any], first: Mapping[str, Any]) -> str:
     if not row["helps"]:
         return "no help that can be told from luck"
-    return "helps: proved, no plan without it is as good" if row["certain"] else "helps"
+    near = "; may be as good as the first" if row["near_best"] and row is not first else ""
+    return ("helps: proved, no plan without it is as good" if row["certain"] else "helps") + near
 
 
 def _gain(row: Mapping[str, Any], word: str) -> str:

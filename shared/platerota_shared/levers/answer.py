@@ -12,7 +12,7 @@ from platerota_shared.audit.results import finish_times
 from platerota_shared.audit.score import parts
 from platerota_shared.costs import costs_of
 from platerota_shared.fields import Instant
-from platerota_shared.levers.halving import FIRST, ROUNDS, Solved, Standing, noise, standings
+from platerota_shared.levers.halving import FIRST, ROUNDS, Solved, Standing, margin, noise, standings
 from platerota_shared.levers.lever import LeverKind
 from platerota_shared.moves import SAME_SECONDS, points_without_moves
 from platerota_shared.plan import Out, Plan
@@ -120,6 +120,8 @@ class LeverResult(Out):
     more for five times as long."""
     helps: bool
     """Whether it saves more than `noise`. Where not, it brings nothing that can be told from luck."""
+    near_best: bool
+    """Whether it helps and may be as good as the first one: it saves less by `margin` at most. Then other reasons should decide."""
     certain: bool
     """Whether no plan without it can be as good: its points are below what is proved of the control."""
     score: float | None
@@ -169,6 +171,9 @@ class LeversAnswer(Out):
     noise: float
     """Points by which one plan may be better than another for nothing: what the control gained by further rounds, 0.1 % of its
     points at least."""
+    margin: float
+    """Points by which one lever may stand above another for nothing: the most that the last round brought to one of them, `noise` at
+    least."""
     best: str | None
     """The name of the lever that helps most; null where none does."""
     levers: tuple[LeverResult, ...]
@@ -222,7 +227,7 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAn
     ]
     return LeversAnswer(
         controls=tuple(LeverControl(round=at, plan=one.plan, score=one.total, bound=one.bound) for at, one in controls.items()),
-        noise=noise(solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows), caution=CAUTION,
+        noise=noise(solved), margin=margin(reached, solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows), caution=CAUTION,
     )
 
 
@@ -241,7 +246,7 @@ def _result(
     better, worse = _orders(control, plan)
     return LeverResult(
         kind=lever["kind"], name=lever["name"], changes=lever["changes"], status="ready", problem=None, plan=plan.plan, round=stand.round,
-        helps=stand.helps, certain=stand.certain, score=plan.total, saved=stand.saved,
+        helps=stand.helps, near_best=stand.near_best, certain=stand.certain, score=plan.total, saved=stand.saved,
         late_seconds_saved=_late_saved(control, plan), better=better, worse=worse,
         spindle_seconds=plan.spindle_seconds - control.spindle_seconds, operator_seconds=plan.operator_seconds - control.operator_seconds,
         overtime_seconds=plan.overtime_seconds - control.overtime_seconds, cost=_more(control.cost, plan.cost),
@@ -254,7 +259,7 @@ def _unsolved(lever: Mapping[str, Any], tries: Sequence[Try]) -> LeverResult:
     last = tries[-1] if tries else None
     return LeverResult(
         kind=lever["kind"], name=lever["name"], changes=lever["changes"], status=last.status if last is not None else None,
-        problem=last.problem if last is not None else None, plan=None, round=FIRST, helps=False, certain=False, score=None, saved=None,
+        problem=last.problem if last is not None else None, plan=None, round=FIRST, helps=False, near_best=False, certain=False, score=None, saved=None,
         late_seconds_saved=None, better=(), worse=(), spindle_seconds=None, operator_seconds=None, overtime_seconds=None, cost=None,
         overtime_cost=None,
     )

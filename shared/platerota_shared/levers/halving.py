@@ -116,6 +116,8 @@ class Standing:
         Points of the best plan without a change that is known, less points of the lever's best plan; negative where that is worse.
     helps
         Whether `saved` is more than the noise.
+    near_best
+        Whether it helps and may be as good as the one that saves most: it lacks no more than the margin.
     certain
         Whether no plan without the lever can be as good: its points are below the control's bound.
     """
@@ -124,6 +126,7 @@ class Standing:
     round: int
     saved: float
     helps: bool
+    near_best: bool
     certain: bool
 
 
@@ -139,6 +142,20 @@ def noise(controls: Mapping[int, Solved]) -> float:
     return max(ALIKE * max(totals), max(totals) - min(totals))
 
 
+def margin(reached: Reached, controls: Mapping[int, Solved]) -> float:
+    """Points by which one lever may stand above another for nothing: the most that the last round brought to one of them, or the noise.
+
+    Parameters
+    ----------
+    reached, controls
+        As for :func:`standings`.
+    """
+    last = max(reached)
+    earlier = {place: totals for place, totals in reached.items() if place < last}
+    gains = [_known(earlier, number).total - _known(reached, number).total for number in reached[last]] if earlier else []
+    return max(noise(controls), *gains, 0.0)
+
+
 def standings(reached: Reached, controls: Mapping[int, Solved]) -> list[Standing]:
     """Every lever that has a plan, the one that saves most first.
 
@@ -149,10 +166,12 @@ def standings(reached: Reached, controls: Mapping[int, Solved]) -> list[Standing
     controls
         Round -> the best that is known of the control after it; later ones may be missing where nothing was solved again.
     """
-    best, bound = min(one.total for one in controls.values()), max(one.bound for one in controls.values())
+    control, bound = min(one.total for one in controls.values()), max(one.bound for one in controls.values())
+    known = {number: _known(reached, number) for number in {number for totals in reached.values() for number in totals}}
+    luck, near = noise(controls), min((one.total for one in known.values()), default=inf) + margin(reached, controls)
     found: list[Standing] = []
-    for number in {number for totals in reached.values() for number in totals}:
-        known, last = _known(reached, number), max(place for place, totals in reached.items() if number in totals)
-        saved = best - known.total
-        found.append(Standing(number, last, saved, helps=saved > noise(controls), certain=known.total < bound - 1e-6))
+    for number, one in known.items():
+        last, saved = max(place for place, totals in reached.items() if number in totals), control - one.total
+        helps = saved > luck
+        found.append(Standing(number, last, saved, helps, near_best=helps and one.total <= near, certain=one.total < bound - 1e-6))
     return sorted(found, key=lambda one: (-one.saved, one.number))
