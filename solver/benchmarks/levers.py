@@ -52,8 +52,8 @@ def measure_levers(raw: dict[str, Any], each: float) -> tuple[dict[str, float], 
     -----
     `same_winner` is 1 where the lever that the rounds put first is the one that saves most in the long run, or saves as much within
     0.1 % of the control's points; `winner_regret` is what it saves less, as a share of these points. `same_of_best` is the same with
-    the best that is known of each lever from both runs. `winner_named` is 1 where the long run's best is the first or said to be near it,
-    which `named` levers are.
+    the best that is known of each lever from both runs. `winner_named` is 1 where that is so or the long run's best is said to be near the
+    first, as `named` levers are, itself among them.
     """
     request = _with_settings(read_request(raw), solve_seconds=BASE_TIMES * each)
     plan = solve(request)
@@ -77,7 +77,7 @@ def measure_levers(raw: dict[str, Any], each: float) -> tuple[dict[str, float], 
     return {
         "levers": float(len(found)), "levers_s": seconds, "same_winner": float(regret <= TIE), "winner_regret": regret,
         "same_of_best": float(known_regret <= TIE), "known_regret": known_regret,
-        "winner_named": float(winner is best_named or best_named.near_best), "named": float(sum(row.near_best for row in short.levers)),
+        "winner_named": float(regret <= TIE or best_named.near_best), "named": float(sum(row.near_best for row in short.levers)),
         "winner_saves": (winner.saved or 0.0) / control if control else 0.0,
         "lever_noise": short.noise / control if control else 0.0, "findings": float(faults),
     }, {

@@ -222,7 +222,7 @@ def _own_faults(listed: Any, own: Sequence[NewChild | None], control: Submission
 
 
 class Levers:
-    """The kind of question: rounds of fewer levers for longer, each lever against the control of its round."""
+    """The kind of question: rounds of fewer levers for longer, each compared with the best plan without a change."""
 
     async def judge(self, asked: Asked, child: Child) -> Facts:
         """The few figures that levers are compared by."""

@@ -227,7 +227,8 @@ def levers_answer(asked: Asked, tries: Sequence[Try], base: Outcome) -> LeversAn
     ]
     return LeversAnswer(
         controls=tuple(LeverControl(round=at, plan=one.plan, score=one.total, bound=one.bound) for at, one in controls.items()),
-        noise=noise(solved), margin=margin(reached, solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows), caution=CAUTION,
+        noise=noise(solved), margin=margin(reached, solved), best=rows[0].name if rows and rows[0].helps else None, levers=tuple(rows),
+        caution=CAUTION,
     )
 
 
@@ -259,9 +260,9 @@ def _unsolved(lever: Mapping[str, Any], tries: Sequence[Try]) -> LeverResult:
     last = tries[-1] if tries else None
     return LeverResult(
         kind=lever["kind"], name=lever["name"], changes=lever["changes"], status=last.status if last is not None else None,
-        problem=last.problem if last is not None else None, plan=None, round=FIRST, helps=False, near_best=False, certain=False, score=None, saved=None,
-        late_seconds_saved=None, better=(), worse=(), spindle_seconds=None, operator_seconds=None, overtime_seconds=None, cost=None,
-        overtime_cost=None,
+        problem=last.problem if last is not None else None, plan=None, round=FIRST, helps=False, near_best=False, certain=False,
+        score=None, saved=None, late_seconds_saved=None, better=(), worse=(), spindle_seconds=None, operator_seconds=None,
+        overtime_seconds=None, cost=None, overtime_cost=None,
     )
 
 
