@@ -95,7 +95,7 @@ def vary(problem: Problem, decoder: Decoder, clock: Clock, plan: Plan) -> list[C
     All in turn, the better first: a plan kept run by run has little room for a new order, and the decisions of its search, made again
     with the order among them, are where that search would have gone on; but they may move every task. Orders that are due at another
     time than in the plan are put in anew as well: a search seldom finds by itself that one may let all others pass (a late order due a
-    day later ended with a sixth fewer points, median of six in medium weeks). A replan keeps the plan.
+    day later ended with a tenth fewer points, median of six in medium weeks). A replan keeps the plan.
     """
     kept, decisions = _kept(problem, decoder, clock), plan.solver.decisions
     if decisions is None or problem.arrays.k_total[0]:
