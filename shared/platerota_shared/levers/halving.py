@@ -2,9 +2,9 @@
 
 Every lever, and the control, the week without any change, is solved from the same plan for the same short time. The better third is
 solved once more, for longer, and the best few of those for longer still, and the control with them. Each begins at the best plan without
-a change that is known by then, with another seed, not at what was found for the lever: a search seldom leaves what it has found, and the
-better of two depends less on luck than one that goes on. Levers are compared with that best plan, so that what mere searching gains is
-not taken for what a lever brings; and a lever's plan that does not need the lever counts as found without it.
+a change that is known by then, with another seed, not at what was found for the lever: where a search is far from its end, it seldom
+leaves what it has found. Levers are compared with that best plan, so that what mere searching gains is not taken for what a lever brings;
+and a lever's plan that does not need the lever counts as found without it.
 
 The scheme is that of Jamieson & Talwalkar 2016, "Non-stochastic best arm identification and hyperparameter optimization",
 AISTATS (cited from memory); that a lever whose bound is above another's score is given up follows from the bound.
