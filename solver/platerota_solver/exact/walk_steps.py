@@ -7,6 +7,7 @@ from typing import NamedTuple
 from platerota_solver.exact.walk_bound import to_come
 from platerota_solver.exact.walk_tables import Floats, SpanLists, Walk
 from platerota_solver.exact.walk_work import LOADED, OFF, ON, progress, stages
+from platerota_solver.kernel.passing import by_reference
 from platerota_solver.kernel.spans import NEVER, compiled, entry, row_at
 from platerota_solver.problem import Ints
 
@@ -374,6 +375,7 @@ def expand(w: Walk, source: Labels, first: int, last: int, out: Labels, room: Ro
 
     Stops early where `out` might not hold all children of the next label.
     """
+    w, source, out, room = by_reference(w), by_reference(source), by_reference(out), by_reference(room)
     kinds, number, row = w.kinds.need.shape[0], stages(w.place), 0
     fills, plates = w.fill_count.shape[0], w.plate_family.shape[0]
     most = plates * max(fills, w.place.shape[0], 1 << w.order_due.shape[0]) + 1

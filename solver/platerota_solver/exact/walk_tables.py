@@ -28,7 +28,7 @@ MAX_ORDERS = 10
 
 
 class SpanLists(NamedTuple):
-    """Lists of spans of time. What compiled functions are given they copy, so those that are called most take this or `Kinds` alone."""
+    """Lists of spans of time."""
 
     begins: Ints  # start of every span of every list
     closes: Ints  # its end

@@ -16,6 +16,7 @@ from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE,
 from platerota_solver.kernel.holding import commit_held
 from platerota_solver.kernel.keeping import is_kept, keep_floor, keep_runs
 from platerota_solver.kernel.marks import first_change, restore, save, size_now
+from platerota_solver.kernel.passing import by_reference
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
 from platerota_solver.kernel.points import points, points_so_far
 from platerota_solver.kernel.spans import NEVER, compiled, entry
@@ -328,6 +329,7 @@ def decode(p: Arrays, s: State, c: Choices, known: Choices, track: Track) -> int
     schedule that fits are left in the track.
     Where the track has marks of a decode of `known`, it is gone on from the last one that holds; the schedule is the same.
     """
+    p, s, c, known, track = by_reference(p), by_reference(s), by_reference(c), by_reference(known), by_reference(track)
     track.from_mark[0], track.points[0] = -1, np.inf
     token = go_on(p, s, c, known, track)
     if token == GIVEN_UP:
@@ -371,4 +373,4 @@ def keep_marks(track: Track) -> None:
 @entry
 def mark_size(s: State) -> int:
     """How many numbers a mark of the schedule in the state takes."""
-    return size_now(s)
+    return size_now(by_reference(s))

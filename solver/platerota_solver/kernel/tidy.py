@@ -8,6 +8,7 @@ from __future__ import annotations
 from platerota_solver.kernel.booking import commit_run, is_free, take, take_open
 from platerota_solver.kernel.decode import reset
 from platerota_solver.kernel.fitting import find_worker
+from platerota_solver.kernel.passing import by_reference
 from platerota_solver.kernel.pausing import find_pausing, give_back_pausing, take_pausing
 from platerota_solver.kernel.spans import compiled, entry, give_back, seek_back_all
 from platerota_solver.kernel.state import (
@@ -96,6 +97,7 @@ def rebook_strictly(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, b
 
     With the mark -1 at the end of `free`, its runs are only left out.
     """
+    p, s, c = by_reference(p), by_reference(s), by_reference(c)
     rebook_but(p, s, c, runs, pieces, built, free)
     clashes = 0
     if free.size and free[-1] >= 0:
@@ -196,6 +198,7 @@ def tidy(p: Arrays, s: State, c: Choices, runs: Ints, pieces: Ints, built: Ints,
 
     `runs` and `pieces` are changed in place.
     """
+    p, s, c = by_reference(p), by_reference(s), by_reference(c)
     rebook_but(p, s, c, runs, pieces, built, s.nothing)
     moves = p.k_total[0] > 0
     for number in range(runs.shape[0]):
