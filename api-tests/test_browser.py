@@ -122,6 +122,7 @@ def _asks_for_a_rush_order(tab: Page, plan_id: str) -> None:
 def _asks_for_a_date(tab: Page, url: str, plan_id: str) -> None:
     tab.goto(f"{url}/v1/plans/{plan_id}/board")
     tab.get_by_role("link", name="Ask for a date to promise").click()
+    tab.get_by_label("Part").wait_for()
     faultless(tab)
     tab.get_by_label("Part").select_option("bracket")
     tab.get_by_label("Pieces").fill("4")
@@ -153,5 +154,5 @@ def _looks_at_a_shared_page(tab: Page, address: str) -> None:
     assert tab.locator(".links, .foot").count() == 0
     faultless(tab)
     tab.locator(".tabs a").nth(1).click()
-    assert "day=2027-03-01" in tab.url
+    tab.wait_for_url("**day=2027-03-01**")
     assert tab.title().startswith("Board")
