@@ -1,8 +1,8 @@
 """Named tuples of arrays by reference: what a compiled function is given of one is an address.
 
 numba hands a tuple over field by field, and an array as seven numbers: a schedule under construction with the shop's tables is eight
-hundred, written to the stack at each call. That was more than half the time of a decode, and most of the time of compiling it. An entry
-refers to its tuples once; what it calls reads of them what it needs.
+hundred, written to the stack at each call. That was more than half the time of a decode. An entry refers to its tuples once; what it
+calls reads of them what it needs.
 """
 
 from __future__ import annotations
