@@ -56,7 +56,7 @@ def is_free(s: State, number: int, a: int, b: int) -> bool:
 def take(s: State, number: int, a: int, b: int) -> None:
     """Book ``[a, b)`` of a list; notes a list that is full."""
     s.loader[0] = -1
-    if number >= 0 and not book(s.start, s.end, s.off, s.count, s.room, number, a, b):
+    if number >= 0 and not book(s, number, a, b):
         s.counts[FULL] = 1
 
 
@@ -145,8 +145,8 @@ def enter_sequence(p: Arrays, s: State, machine: int, number: int, row: Ints) ->
     if place < size:
         after = s.sequence[machine, place, SEQ_RUN]
         if s.runs[after, SETUP_AT] >= 0 and p.setup[machine, fixture + 1, s.sequence[machine, place, SEQ_FIXTURE]] == 0:
-            give_back(s.start, s.end, s.off, s.count, s.dead, s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
-            give_back(s.start, s.end, s.off, s.count, s.dead, p.l_spindle[machine], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
+            give_back(s, s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
+            give_back(s, p.l_spindle[machine], s.runs[after, SETUP_AT], s.runs[after, SETUP_END])
             s.runs[after, SETUP_BY], s.runs[after, SETUP_AT], s.runs[after, SETUP_END] = -1, -1, -1
             s.counts[SETUPS] -= 1
             s.counts[KEPT_TASKS] -= 1 if s.runs[after, KEPT] >= 0 else 0

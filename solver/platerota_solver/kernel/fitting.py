@@ -48,15 +48,22 @@ def find_worker(
     List `busy` is taken from busy_from to busy_to besides what is booked: work of the same run that is not booked yet.
     Among those who can start at the same instant the one who is named first does it.
     """
-    best, at = -1, NEVER
+    best, at, free, agreed = -1, NEVER, t, 0
+    if l1 >= 0:
+        free = seek_all(s, l1, l2, l3, -1, t, length, NEVER, 0)
+        if free == NEVER:
+            return -1, NEVER
+        agreed = 1 + (1 if l2 >= 0 else 0) + (1 if l3 >= 0 else 0)
     for k in range(s.worker_count[skill]):
         number = s.workers[skill, k]
-        start = seek_all(s.start, s.end, s.off, s.count, s.dead, number, l1, l2, l3, t, length)
+        start = seek_all(s, number, l1, l2, l3, free, length, at, agreed)
         if number == busy:
-            while start < busy_to and start + length > busy_from:
-                start = seek_all(s.start, s.end, s.off, s.count, s.dead, number, l1, l2, l3, busy_to, length)
+            while start < min(at, busy_to) and start + length > busy_from:
+                start = seek_all(s, number, l1, l2, l3, busy_to, length, at, 0)
         if start < at:
             best, at = number, start
+            if at == free:
+                break  # nobody starts sooner
     return best, at
 
 
@@ -67,12 +74,11 @@ def earliest_cut(p: Arrays, s: State, machine: int, opened: int, t: int, length:
     spindle = p.l_spindle[machine]
     at = t
     while True:
-        before = at
-        at = seek_list(s.start, s.end, s.off, s.count, s.dead, spindle, at, length + pad)
-        if at == NEVER:
+        free = seek_list(s, spindle, at, length + pad)
+        if free == NEVER:
             return NEVER
-        at = seek_all(s.start, s.end, s.off, s.count, s.dead, p.l_cut[machine], opened, -1, -1, at, length)
-        if at == NEVER or at == before:
+        at = seek_all(s, p.l_cut[machine], opened, -1, -1, free, length, NEVER, 0)
+        if at == NEVER or at == free:
             return at
 
 
@@ -145,31 +151,38 @@ def fit_on_machine(
     single = p.m_places[machine] == 1
     at = t  # the place is tried from here on, the cut behind the cut that runs at `turn`
     turn = t
+    automatic = p.m_auto[machine] == 1
     for _ in range(400):
         before = last_cut_before(s, machine, turn)
         needed = p.setup[machine, previous_fixture(p, s, machine, before) + 1, fixture]
         free_from = s.sequence[machine, before, SEQ_END] if before >= 0 else 0
         row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = -1, -1, -1
-        automatic = p.m_auto[machine] == 1
         ready = max(at, free_from) if single else at  # with several positions a plate may wait on the machine (F6)
         cut_after = max(free_from, cut_from)
+        set_up = max(free_from, setup_from) + needed if needed > 0 else 0
+        soonest = max(cut_after, set_up, (ready if automatic else max(ready, set_up)) + p.m_place[machine])
+        soonest = earliest_cut(p, s, machine, opened, soonest, cut)  # if people were free
+        if soonest + cut > limit:
+            return False
+        if last_cut_before(s, machine, soonest) != before:
+            turn = max(turn + 1, s.sequence[machine, before + 1, SEQ_START])
+            at = max(at, turn) if single else at
+            continue
         if needed > 0:
-            row[SETUP_BY], row[SETUP_AT] = find_worker(
-                s, SETUP, max(free_from, setup_from), needed, spindle, -1, -1, busy, busy_from, busy_to)
+            row[SETUP_BY], row[SETUP_AT] = find_worker(s, SETUP, set_up - needed, needed, spindle, -1, -1, busy, busy_from, busy_to)
             if row[SETUP_AT] == NEVER:
                 return False
             row[SETUP_END] = row[SETUP_AT] + needed
             cut_after = max(cut_after, row[SETUP_END])
             if not automatic:
                 ready = max(at, row[SETUP_END])
-        if max(ready, cut_after) + cut > limit:
-            return False
         row[PLACE_BY], row[PLACE_AT] = find_worker(
             s, EXCHANGE, ready, p.m_place[machine], station, table, opened, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
         if row[PLACE_AT] == NEVER:
             return False
         row[PLACE_END] = row[PLACE_AT] + p.m_place[machine]
-        row[CUT_AT] = earliest_cut(p, s, machine, opened, max(row[PLACE_END], cut_after), cut)
+        cut_after = max(cut_after, row[PLACE_END])
+        row[CUT_AT] = soonest if cut_after <= soonest else earliest_cut(p, s, machine, opened, cut_after, cut)
         row[CUT_END] = row[CUT_AT] + cut
         if row[CUT_END] > limit:
             return False

@@ -66,10 +66,10 @@ def lift_run(p: Arrays, s: State, row: Ints, number: int) -> int:
     """Give back cut, pull and unload of a run; the row of its stay in the machine's table, which is taken to last."""
     machine = row[MACHINE]
     spindle = p.l_spindle[machine]
-    give_back(s.start, s.end, s.off, s.count, s.dead, spindle, row[CUT_AT], row[CUT_END])
-    give_back(s.start, s.end, s.off, s.count, s.dead, spindle, row[PULL_AT], row[PULL_END])
-    give_back(s.start, s.end, s.off, s.count, s.dead, row[PULL_BY], row[PULL_AT], row[PULL_END])
-    give_back(s.start, s.end, s.off, s.count, s.dead, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
+    give_back(s, spindle, row[CUT_AT], row[CUT_END])
+    give_back(s, spindle, row[PULL_AT], row[PULL_END])
+    give_back(s, row[PULL_BY], row[PULL_AT], row[PULL_END])
+    give_back(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
     for k in range(s.table_count[machine]):
         if s.table[machine, k, 0] == row[PLACE_AT] and s.table[machine, k, 1] == row[PULL_END]:
             s.table[machine, k, 1] = p.horizon[0]

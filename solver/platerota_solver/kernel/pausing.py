@@ -87,4 +87,4 @@ def give_back_pausing(p: Arrays, s: State, number: int, at: int, end: int) -> No
     for k in range(p.list_from[number], p.list_from[number + 1]):
         a, b = max(at, p.lists[k, 0]), min(end, p.lists[k, 1])
         if a < b:
-            give_back(s.start, s.end, s.off, s.count, s.dead, number, a, b)
+            give_back(s, number, a, b)

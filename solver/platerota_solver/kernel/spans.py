@@ -1,13 +1,12 @@
 """Free time as sorted lists of spans in flat arrays: look for a slot, book it, give it back.
 
-List `l` lies at rows ``off[l] … off[l] + count[l]`` of the arrays `start` and `end` (int64 seconds). All functions are
-compiled by numba; without compilation (``.py_func``) they run as the plain Python they are, which the tests compare.
+All functions are compiled by numba; without compilation they run as the plain Python they are, which the tests compare.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numba
 import numpy as np
@@ -23,6 +22,32 @@ GRADES: Ints = np.array([int(30 * 1.4**k) for k in range(16)], dtype=np.int64)
 FEW = 160
 """Spans of a list that are looked through as quickly as they are skipped, measured."""
 _Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+class Spans(Protocol):
+    """Lists of free spans: list `l` lies at rows ``off[l] … off[l] + count[l]`` of `start` and `end` (int64 seconds).
+
+    `room`: the spans each may have; ``dead[l, k]``: every span of list l that starts before that instant is shorter than ``GRADES[k]``.
+    """
+
+    @property
+    def start(self) -> Ints:
+        """``[row]``"""
+    @property
+    def end(self) -> Ints:
+        """``[row]``"""
+    @property
+    def off(self) -> Ints:
+        """``[list]``"""
+    @property
+    def count(self) -> Ints:
+        """``[list]``"""
+    @property
+    def room(self) -> Ints:
+        """``[list]``"""
+    @property
+    def dead(self) -> Ints:
+        """``[list, grade]``"""
 
 
 def compiled(function: _Function) -> _Function:
@@ -41,95 +66,6 @@ def entry(function: _Function) -> _Function:
 
 
 @compiled
-def seek(start: Ints, end: Ints, low: int, high: int, t: int, length: int) -> int:
-    """The earliest s ≥ t with ``[s, s + length]`` inside one span of rows low … high, NEVER where there is none."""
-    a, b = low, high
-    while a < b:
-        middle = (a + b) >> 1
-        if end[middle] > t:
-            b = middle
-        else:
-            a = middle + 1
-    while a < high:
-        s = start[a] if start[a] > t else t
-        if s + length <= end[a]:
-            return s
-        a += 1
-    return NEVER
-
-
-@compiled
-def seek_long(start: Ints, end: Ints, low: int, high: int, short: Ints, t: int, length: int) -> int:
-    """`seek` past the spans known to be too short, which a busy week is full of.
-
-    ``short[k]``: every span that starts before that instant is shorter than ``GRADES[k]`` seconds. Booking only shortens spans, so
-    it stays true; `give_back` takes it back.
-    """
-    a, b = 0, GRADES.shape[0]
-    while b - a > 1:
-        middle = (a + b) >> 1
-        if GRADES[middle] <= length:
-            a = middle
-        else:
-            b = middle
-    grade = a
-    if t > short[grade]:
-        return seek(start, end, low, high, t, length)
-    a, b = low, high
-    while a < b:
-        middle = (a + b) >> 1
-        if start[middle] >= short[grade]:
-            b = middle
-        else:
-            a = middle + 1
-    known = True
-    while a < high:
-        if known and end[a] - start[a] < GRADES[grade]:
-            short[grade] = start[a] + 1
-        else:
-            known = False
-        if start[a] + length <= end[a]:
-            return start[a]  # no sooner than t, which is no later than what is known to be short
-        a += 1
-    return NEVER
-
-
-@compiled
-def seek_list(start: Ints, end: Ints, off: Ints, count: Ints, dead: Ints, number: int, t: int, length: int) -> int:
-    """`seek` in a whole list, with its row of `dead` where the list is long."""
-    low, spans = off[number], count[number]
-    if spans < FEW or length < GRADES[0]:
-        return seek(start, end, low, low + spans, t, length)
-    return seek_long(start, end, low, low + spans, dead[number], t, length)
-
-
-@compiled
-def seek_all(start: Ints, end: Ints, off: Ints, count: Ints, dead: Ints, l0: int, l1: int, l2: int, l3: int, t: int, length: int) -> int:
-    """The earliest s ≥ t free in up to four lists at once (-1: no list), NEVER where there is none."""
-    s = t
-    while True:
-        before = s
-        if l0 >= 0:
-            s = seek_list(start, end, off, count, dead, l0, s, length)
-            if s == NEVER:
-                return NEVER
-        if l1 >= 0:
-            s = seek_list(start, end, off, count, dead, l1, s, length)
-            if s == NEVER:
-                return NEVER
-        if l2 >= 0:
-            s = seek_list(start, end, off, count, dead, l2, s, length)
-            if s == NEVER:
-                return NEVER
-        if l3 >= 0:
-            s = seek_list(start, end, off, count, dead, l3, s, length)
-            if s == NEVER:
-                return NEVER
-        if s == before:
-            return s
-
-
-@compiled
 def row_at(end: Ints, low: int, high: int, t: int) -> int:
     """The first row whose span ends after t."""
     while low < high:
@@ -142,101 +78,189 @@ def row_at(end: Ints, low: int, high: int, t: int) -> int:
 
 
 @compiled
-def book(start: Ints, end: Ints, off: Ints, count: Ints, room: Ints, number: int, a: int, b: int) -> bool:
+def seek(s: Spans, low: int, high: int, t: int, length: int) -> int:
+    """The earliest instant from t on with so many seconds inside one span of rows low … high, NEVER where there is none."""
+    a, b = low, high
+    while a < b:
+        middle = (a + b) >> 1
+        if s.end[middle] > t:
+            b = middle
+        else:
+            a = middle + 1
+    while a < high:
+        at = s.start[a] if s.start[a] > t else t
+        if at + length <= s.end[a]:
+            return at
+        a += 1
+    return NEVER
+
+
+@compiled
+def seek_long(s: Spans, number: int, t: int, length: int) -> int:
+    """`seek` in a whole list past the spans known to be too short, which a busy week is full of.
+
+    Booking only shortens spans, so what `dead` says stays true; `give_back` takes it back.
+    """
+    low = s.off[number]
+    high = low + s.count[number]
+    a, b = 0, GRADES.shape[0]
+    while b - a > 1:
+        middle = (a + b) >> 1
+        if GRADES[middle] <= length:
+            a = middle
+        else:
+            b = middle
+    grade = a
+    if t > s.dead[number, grade]:
+        return seek(s, low, high, t, length)
+    a, b = low, high
+    while a < b:
+        middle = (a + b) >> 1
+        if s.start[middle] >= s.dead[number, grade]:
+            b = middle
+        else:
+            a = middle + 1
+    known = True
+    while a < high:
+        if known and s.end[a] - s.start[a] < GRADES[grade]:
+            s.dead[number, grade] = s.start[a] + 1
+        else:
+            known = False
+        if s.start[a] + length <= s.end[a]:
+            return s.start[a]  # no sooner than t, which is no later than what is known to be short
+        a += 1
+    return NEVER
+
+
+@compiled
+def seek_list(s: Spans, number: int, t: int, length: int) -> int:
+    """`seek` in a whole list."""
+    if s.count[number] < FEW or length < GRADES[0]:
+        return seek(s, s.off[number], s.off[number] + s.count[number], t, length)
+    return seek_long(s, number, t, length)
+
+
+@compiled
+def seek_all(s: Spans, l0: int, l1: int, l2: int, l3: int, t: int, length: int, until: int, agreed: int) -> int:
+    """The earliest instant from t on and before `until` that is free in list l0 and up to three more at once (-1: no list), NEVER
+    where there is none.
+
+    The other lists are known to be free at t where `agreed` says how many they are; else it is 0.
+    """
+    lists = 1 + (1 if l1 >= 0 else 0) + (1 if l2 >= 0 else 0) + (1 if l3 >= 0 else 0)
+    at, k = t, 0
+    while True:  # round the lists until none of them puts off what the others agreed to
+        number = l0 if k == 0 else l1 if k == 1 else l2 if k == 2 else l3
+        k = (k + 1) & 3
+        if number < 0:
+            continue
+        later = seek_list(s, number, at, length)
+        if later >= until:
+            return NEVER
+        agreed = agreed + 1 if later == at else 1
+        at = later
+        if agreed >= lists:
+            return at
+
+
+@compiled
+def book(s: Spans, number: int, a: int, b: int) -> bool:
     """Take ``[a, b)`` out of a list that holds it; False where the list has no room for one more span.
 
     Work of 0 seconds splits its span at that instant, so that nothing else is laid over it.
     """
-    low = off[number]
-    high = low + count[number]
-    row = row_at(end, low, high, a)
-    if b <= a and (row == high or start[row] >= a):
+    low = s.off[number]
+    high = low + s.count[number]
+    row = row_at(s.end, low, high, a)
+    if b <= a and (row == high or s.start[row] >= a):
         return True
-    left, right = start[row] < a, b < end[row]
+    left, right = s.start[row] < a, b < s.end[row]
     if left and right:
-        if count[number] + 1 > room[number]:
+        if s.count[number] + 1 > s.room[number]:
             return False
         for k in range(high, row, -1):
-            start[k] = start[k - 1]
-            end[k] = end[k - 1]
-        end[row] = a
-        start[row + 1] = b
-        count[number] += 1
+            s.start[k] = s.start[k - 1]
+            s.end[k] = s.end[k - 1]
+        s.end[row] = a
+        s.start[row + 1] = b
+        s.count[number] += 1
     elif left:
-        end[row] = a
+        s.end[row] = a
     elif right:
-        start[row] = b
+        s.start[row] = b
     else:
         for k in range(row, high - 1):
-            start[k] = start[k + 1]
-            end[k] = end[k + 1]
-        count[number] -= 1
+            s.start[k] = s.start[k + 1]
+            s.end[k] = s.end[k + 1]
+        s.count[number] -= 1
     return True
 
 
 @compiled
-def give_back(start: Ints, end: Ints, off: Ints, count: Ints, dead: Ints, number: int, a: int, b: int) -> None:
+def give_back(s: Spans, number: int, a: int, b: int) -> None:
     """Undo `book`: put ``[a, b)`` back, joined to the spans it touches."""
-    low = off[number]
-    high = low + count[number]
-    row = row_at(end, low, high, a)
-    joins_left = row > low and end[row - 1] == a
-    joins_right = row < high and start[row] == b
-    begin = start[row - 1] if joins_left else a
-    for k in range(dead.shape[1]):
-        dead[number, k] = min(dead[number, k], begin)
+    low = s.off[number]
+    high = low + s.count[number]
+    row = row_at(s.end, low, high, a)
+    joins_left = row > low and s.end[row - 1] == a
+    joins_right = row < high and s.start[row] == b
+    begin = s.start[row - 1] if joins_left else a
+    for k in range(s.dead.shape[1]):
+        s.dead[number, k] = min(s.dead[number, k], begin)
     if joins_left and joins_right:
-        end[row - 1] = end[row]
+        s.end[row - 1] = s.end[row]
         for k in range(row, high - 1):
-            start[k] = start[k + 1]
-            end[k] = end[k + 1]
-        count[number] -= 1
+            s.start[k] = s.start[k + 1]
+            s.end[k] = s.end[k + 1]
+        s.count[number] -= 1
     elif b <= a:
         return
     elif joins_left:
-        end[row - 1] = b
+        s.end[row - 1] = b
     elif joins_right:
-        start[row] = a
+        s.start[row] = a
     else:
         for k in range(high, row, -1):
-            start[k] = start[k - 1]
-            end[k] = end[k - 1]
-        start[row] = a
-        end[row] = b
-        count[number] += 1
+            s.start[k] = s.start[k - 1]
+            s.end[k] = s.end[k - 1]
+        s.start[row] = a
+        s.end[row] = b
+        s.count[number] += 1
 
 
 @compiled
-def seek_back(start: Ints, end: Ints, low: int, high: int, t: int, length: int) -> int:
-    """The latest s with ``[s, s + length]`` inside one span and ended by t, -1 where there is none."""
-    row = row_at(end, low, high, t)
-    if row == high or start[row] >= t:
+def seek_back(s: Spans, number: int, t: int, length: int) -> int:
+    """The latest instant with so many seconds inside one span of a list and ended by t, -1 where there is none."""
+    low = s.off[number]
+    high = low + s.count[number]
+    row = row_at(s.end, low, high, t)
+    if row == high or s.start[row] >= t:
         row -= 1
     while row >= low:
-        s = min(end[row], t) - length
-        if s >= start[row]:
-            return s
+        at = min(s.end[row], t) - length
+        if at >= s.start[row]:
+            return at
         row -= 1
     return -1
 
 
 @compiled
-def seek_back_all(start: Ints, end: Ints, off: Ints, count: Ints, l0: int, l1: int, l2: int, t: int, length: int) -> int:
-    """The latest s free in up to three lists at once (-1: no list) and ended by t, -1 where there is none."""
-    s = t - length
+def seek_back_all(s: Spans, l0: int, l1: int, l2: int, t: int, length: int) -> int:
+    """The latest instant that is free in up to three lists at once (-1: no list) and ended by t, -1 where there is none."""
+    at = t - length
     while True:
-        before = s
+        before = at
         if l0 >= 0:
-            s = seek_back(start, end, off[l0], off[l0] + count[l0], s + length, length)
-            if s < 0:
+            at = seek_back(s, l0, at + length, length)
+            if at < 0:
                 return -1
         if l1 >= 0:
-            s = seek_back(start, end, off[l1], off[l1] + count[l1], s + length, length)
-            if s < 0:
+            at = seek_back(s, l1, at + length, length)
+            if at < 0:
                 return -1
         if l2 >= 0:
-            s = seek_back(start, end, off[l2], off[l2] + count[l2], s + length, length)
-            if s < 0:
+            at = seek_back(s, l2, at + length, length)
+            if at < 0:
                 return -1
-        if s == before:
-            return s
+        if at == before:
+            return at

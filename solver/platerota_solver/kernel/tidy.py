@@ -116,7 +116,7 @@ def latest_worker(p: Arrays, s: State, skill: int, t: int, length: int, l1: int,
         number = s.workers[skill, k]
         if number > p.l_operator[-1] and number != now_by:
             continue
-        start = seek_back_all(s.start, s.end, s.off, s.count, number, l1, l2, t, length)
+        start = seek_back_all(s, number, l1, l2, t, length)
         if start > at or (start == at and number == now_by):
             best, at = number, start
     return best, at
@@ -129,7 +129,7 @@ def later_load(p: Arrays, s: State, row: Ints, patience: int) -> None:
         return
     plate = p.c_plate[row[CARRIER]]
     length = row[LOAD_END] - row[LOAD_AT]
-    give_back(s.start, s.end, s.off, s.count, s.dead, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
+    give_back(s, row[LOAD_BY], row[LOAD_AT], row[LOAD_END])
     by, at = latest_worker(p, s, LOAD, row[PLACE_AT], length, p.l_open[plate], -1, row[LOAD_BY])
     if at > row[LOAD_AT]:
         row[LOAD_BY], row[LOAD_AT], row[LOAD_END] = by, at, at + length
@@ -145,8 +145,8 @@ def later_setup(p: Arrays, s: State, row: Ints, patience: int) -> None:
         return
     spindle = p.l_spindle[machine]
     length = row[SETUP_END] - row[SETUP_AT]
-    give_back(s.start, s.end, s.off, s.count, s.dead, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
-    give_back(s.start, s.end, s.off, s.count, s.dead, spindle, row[SETUP_AT], row[SETUP_END])
+    give_back(s, row[SETUP_BY], row[SETUP_AT], row[SETUP_END])
+    give_back(s, spindle, row[SETUP_AT], row[SETUP_END])
     by, at = latest_worker(p, s, SETUP, close, length, spindle, -1, row[SETUP_BY])
     if at > row[SETUP_AT]:
         row[SETUP_BY], row[SETUP_AT], row[SETUP_END] = by, at, at + length
@@ -162,9 +162,9 @@ def sooner_unload(p: Arrays, s: State, row: Ints) -> None:
     stays = p.p_stays[plate] >= 0
     spindle = p.l_spindle[machine]
     length = row[UNLOAD_END] - row[UNLOAD_AT]
-    give_back(s.start, s.end, s.off, s.count, s.dead, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
+    give_back(s, row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END])
     if stays:
-        give_back(s.start, s.end, s.off, s.count, s.dead, spindle, row[UNLOAD_AT], row[UNLOAD_END])
+        give_back(s, spindle, row[UNLOAD_AT], row[UNLOAD_END])
     by, at = find_worker(s, UNLOAD, row[PULL_END], length, p.l_open[plate], spindle if stays else -1, -1, -1, 0, 0)
     if at < row[UNLOAD_AT] and (by <= p.l_operator[-1] or by == row[UNLOAD_BY]):
         row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END] = by, at, at + length
@@ -178,7 +178,7 @@ def sooner_after(p: Arrays, s: State, row: Ints, unloaded: int) -> None:
     """First article and bench work of pieces follow an unload that came sooner."""
     if row[FIRST_BY] >= 0:
         length = row[FIRST_END] - row[FIRST_AT]
-        give_back(s.start, s.end, s.off, s.count, s.dead, row[FIRST_BY], row[FIRST_AT], row[FIRST_END])
+        give_back(s, row[FIRST_BY], row[FIRST_AT], row[FIRST_END])
         by, at = find_worker(s, FIRST_ARTICLE, unloaded, length, -1, -1, -1, -1, 0, 0)
         if at < row[FIRST_AT] and (by <= p.l_operator[-1] or by == row[FIRST_BY]):
             row[FIRST_BY], row[FIRST_AT], row[FIRST_END] = by, at, at + length

@@ -184,7 +184,7 @@ def pull_out(p: Arrays, s: State, row: Ints, place_by: int, place_at: int) -> bo
     row[PULL_END] = row[PULL_AT] + length
     take(s, row[PULL_BY], row[PULL_AT], row[PULL_END])
     take(s, p.l_spindle[machine], row[PULL_AT], row[PULL_END])
-    give_back(s.start, s.end, s.off, s.count, s.dead, p.l_table[machine], row[PULL_END], p.horizon[0])
+    give_back(s, p.l_table[machine], row[PULL_END], p.horizon[0])
     return True
 
 
@@ -206,7 +206,7 @@ def unload_out(p: Arrays, s: State, row: Ints, room: int) -> bool:
         return no_end(p, s, row)
     row[UNLOAD_BY], row[UNLOAD_AT], row[UNLOAD_END] = by, at, at + length
     take(s, by, at, at + length)
-    give_back(s.start, s.end, s.off, s.count, s.dead, p.l_plate[plate], row[UNLOAD_END], p.horizon[0])
+    give_back(s, p.l_plate[plate], row[UNLOAD_END], p.horizon[0])
     fits = True
     for k in range(row[FIRST_PIECES], row[LAST_PIECES]):
         fits = finish_pieces(p, s, k, row[UNLOAD_END], 0) and fits
@@ -235,8 +235,8 @@ def lift(p: Arrays, s: State, c: Choices, machine: int) -> bool:
     row[UNLOAD_END] = row[UNLOAD_AT] + length
     if row[UNLOAD_END] > p.horizon[0]:
         return False
-    give_back(s.start, s.end, s.off, s.count, s.dead, p.l_table[machine], row[PULL_END], p.horizon[0])
-    give_back(s.start, s.end, s.off, s.count, s.dead, p.l_plate[p.c_plate[row[CARRIER]]], row[UNLOAD_END], p.horizon[0])
+    give_back(s, p.l_table[machine], row[PULL_END], p.horizon[0])
+    give_back(s, p.l_plate[p.c_plate[row[CARRIER]]], row[UNLOAD_END], p.horizon[0])
     return True
 
 
