@@ -39,6 +39,10 @@ HALF_DAY = 12 * 3_600
 """Seconds after the last run that does not hold any more in which what waits for it at its mill is let go too."""
 PLACES, BEST_PLACES = 24, 4
 """An order that is new is tried at so many places of the sequence, and around the best; so many of them are gone on from."""
+ONE_BY_ONE = (("due", 1), ("slack", 1), ("due", 2), ("slack", 2), ("due", 0), ("slack", 0))
+"""Sequences in which orders are put in one by one, and who fetches plates meanwhile (`Choices.late`)."""
+NEAR_END = 12
+"""Places from the end of the sequence at which the next order is tried then: more took longer and gave no better plans, measured."""
 PORTIONS, FINE_PORTIONS, FINE_TOKENS = 4, 12, 120
 """A long order claims resources in up to so many portions, so that others may come between: few make a small search, many let every
 run have a place of its own. In weeks of up to so many of these fine portions starts of both kinds compete."""
@@ -73,6 +77,56 @@ def construct(problem: Problem, decoder: Decoder, clock: Clock) -> list[Choices]
     if by_hand[0] < min(points for points, _ in found):
         found.append(by_hand)
     return _best_first(problem, decoder, found)
+
+
+def one_by_one(problem: Problem, decoder: Decoder, clock: Clock, like: Choices, number: int) -> list[Choices]:
+    """Up to so many choices in which each order was put in where the plan of those before it, and of itself, costs least; with the
+    overtime and the builds of other choices.
+
+    The insertion of Nawaz, Enscore & Ham 1983 (Omega 11:91-95, cited from memory), by due date or slack for their total work. On medium
+    weeks such a plan has half the points of a plain sequence.
+    """
+    by_name = sequences(problem)
+    found: list[Choices] = []
+    for name, late in ONE_BY_ONE[:number]:
+        plain = split_tokens(problem, by_name[name])
+        plain.late[:] = late
+        choices = _one_by_one(decoder, clock, plain._replace(overtime=like.overtime.copy(), build=like.build.copy()))
+        if choices is not None:
+            found.append(choices)
+    return found
+
+
+def insertions(orders: int) -> int:
+    """Decodes, as long as those of a whole week, that it takes to put so many orders in one by one."""
+    return orders * min(orders, NEAR_END) // 2
+
+
+def _one_by_one(decoder: Decoder, clock: Clock, plain: Choices) -> Choices | None:
+    """The same orders put in one by one in the sequence of these turns; None where time was up."""
+    choices, put_in = copy_choices(plain), plain.tokens[:0]
+    choices.skip[:] = 1
+    for order in dict.fromkeys(plain.tokens.tolist()):
+        if clock.over():
+            return None
+        turns, later = plain.tokens[plain.tokens == order], plain.tokens[~np.isin(plain.tokens, [*put_in, order])]
+        places = [*dict.fromkeys((0, *(np.flatnonzero(np.diff(put_in)) + 1).tolist(), len(put_in)))]
+        choices.skip[order] = 0
+        following, least, at = None, math.inf, None
+        for place in reversed(places[-NEAR_END:]):  # the last one first: what comes before it is decoded once
+            trial = choices._replace(tokens=np.concatenate([np.insert(put_in, place, turns), later]))
+            if following is None:
+                following = decoder.track(copy_choices(trial))
+                points = following.points
+            else:
+                points = following.try_out(trial, least)
+            clock.count(int(decoder.state.counts[RUNS]))
+            if points < least:
+                least, at = points, place
+        if at is None:  # it fits nowhere
+            choices.skip[order], at = 1, len(put_in)
+        put_in = np.insert(put_in, at, turns)
+    return fitting(decoder, choices._replace(tokens=put_in))
 
 
 def both_ways(problem: Problem, starts: list[Choices]) -> list[Choices]:

@@ -12,7 +12,7 @@ from platerota_shared.starts import Start
 from platerota_shared.tables import PlanRequest
 from platerota_solver.bounds import lower_bound
 from platerota_solver.clock import Clock
-from platerota_solver.constructing import both_ways, construct, sequences, vary
+from platerota_solver.constructing import ONE_BY_ONE, both_ways, construct, insertions, one_by_one, sequences, vary
 from platerota_solver.decisions import decisions_of
 from platerota_solver.decoding import Decoder, fitting
 from platerota_solver.describe import describe
@@ -43,6 +43,9 @@ SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
 TRIES_PER_START = 200
 MOST_STARTS = 24
+INSERTION_SHARE, FEWEST_STARTS = 0.1, 3
+"""Share of the budget, by a guess, for starts in which orders are put in one by one; with those, as many starts as they are go on, or so
+many."""
 BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
 """The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05
@@ -175,6 +178,7 @@ class _Solver:
     quality: Quality = "feasible"
     decided: Choices | None = None
     """The best choices found that keep no run of another plan."""
+    most_starts: int = MOST_STARTS
 
     def run(self) -> Plan:
         """Every stage in turn."""
@@ -212,7 +216,8 @@ class _Solver:
         tiny = small and _tiny(problem)
         self.bound_below(problem, clock, TINY_BOUND_SHARE if tiny else BOUND_SHARE)
         if self.start is None:
-            starts = both_ways(problem, starts)
+            few = len(self.request.orders) <= TINY_ORDERS
+            starts = both_ways(problem, starts if few else self.better(problem, decoder, starts, clock))
         if small:
             choices, schedule = self.search(problem, decoder, starts, clock, PROOF_FROM, schedule)
             self.decide([choices])
@@ -225,6 +230,27 @@ class _Solver:
         choices, schedule = self.search(problem, decoder, starts, clock, until, schedule)
         self.decide([choices])
         return self.windows(problem, decoder, choices, schedule, clock) if until < 1.0 else schedule
+
+    def better(self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock) -> list[Choices]:
+        """The best of the starts and of those in which orders are put in one by one, as far as time allows: a few good ones, each searched
+        for longer, beat many.
+        """
+        _, tries = self.affordable(decoder, starts[0], clock)
+        number = min(len(ONE_BY_ONE), int(INSERTION_SHARE * tries / max(1, insertions(len(problem.request.orders)))))
+        found = one_by_one(problem, decoder, clock, starts[0], number)
+        if not found:
+            return starts
+        ranked = sorted([*found, *starts], key=decoder.score)[:max(FEWEST_STARTS, len(found))]
+        self.most_starts = len(both_ways(problem, ranked))
+        self.decide(ranked)
+        return ranked
+
+    def affordable(self, decoder: Decoder, choices: Choices, clock: Clock) -> tuple[int, float]:
+        """The runs of a decode, and how many such decodes the whole budget allows."""
+        began = clock.seconds
+        decoder.score(choices)
+        runs = max(1, int(decoder.state.counts[0]))  # of that very schedule: a decoder of its own has decoded none before
+        return runs, clock.tries(runs, clock.seconds - began)
 
     def bound_below(self, problem: Problem, clock: Clock, share: float) -> None:
         """What no plan can be below, found in a share of the budget."""
@@ -257,11 +283,8 @@ class _Solver:
     ) -> tuple[Choices, Schedule]:
         """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
         workers = 1 if self.request.settings.repeatable else WORKERS
-        began = clock.seconds
-        decoder.score(starts[0])
-        runs = max(1, int(decoder.state.counts[0]))  # of that very schedule: a decoder of its own has decoded none before
-        tries = clock.tries(runs, clock.seconds - began) * until
-        number = 1 if one_walk else max(1, min(MOST_STARTS, int(tries * START_SHARE / TRIES_PER_START)))
+        runs, tries = self.affordable(decoder, starts[0], clock)
+        number = 1 if one_walk else max(1, min(self.most_starts, int(tries * until * START_SHARE / TRIES_PER_START)))
         walks = [
             Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
             for k in range(workers)

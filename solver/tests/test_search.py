@@ -4,13 +4,27 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from benchmarks.generator import FULL, make_request
 from platerota_shared import read_request
-from platerota_solver.constructing import FINE_PORTIONS, FINE_TOKENS, both_ways, sequences, split_tokens
+from platerota_shared.tables import Settings
+from platerota_solver.clock import Clock
+from platerota_solver.constructing import (
+    FINE_PORTIONS,
+    FINE_TOKENS,
+    NEAR_END,
+    ONE_BY_ONE,
+    both_ways,
+    insertions,
+    one_by_one,
+    sequences,
+    split_tokens,
+)
 from platerota_solver.decoding import Decoder, copy_choices, fitting
-from platerota_solver.kernel.state import RUNS, new_state
+from platerota_solver.kernel.state import RUNS, Choices, new_state
+from platerota_solver.listener import Listener
 from platerota_solver.problem import Problem, build_problem
 from platerota_solver.schedule import schedule_points
 from platerota_solver.search import Annealing
@@ -102,6 +116,54 @@ def test_the_same_seed_walks_the_same_way() -> None:
         walk.round(0.3, 60)
     assert walks[0].best_points == walks[1].best_points
     assert [array.tolist() for array in walks[0].best] == [array.tolist() for array in walks[1].best]
+
+
+def put_in(problem: Problem, number: int = len(ONE_BY_ONE), clock: Clock | None = None) -> list[Choices]:
+    decoder = Decoder(problem)
+    plain = fitting(decoder, split_tokens(problem, sequences(problem)["due"]))
+    return one_by_one(problem, decoder, clock or Clock(Settings(), Listener()), plain, number)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_orders_are_put_in_one_by_one_where_that_costs_least(seed: int) -> None:
+    """Every order has all its turns, and the last one stands where no other place near the end of the sequence costs less."""
+    problem = small_full(seed)
+    decoder = Decoder(problem)
+    found = put_in(problem)
+    assert len(found) == len(ONE_BY_ONE)
+    for choices, (name, late) in zip(found, ONE_BY_ONE, strict=True):
+        plain = split_tokens(problem, sequences(problem)[name])
+        assert sorted(choices.tokens) == sorted(plain.tokens)
+        assert set(choices.late) == {late}
+        last = plain.tokens[-1]
+        turns, others = choices.tokens[choices.tokens == last], choices.tokens[choices.tokens != last]
+        places = [0, *(np.flatnonzero(np.diff(others)) + 1), len(others)][-NEAR_END:]
+        costs = [decoder.score(choices._replace(tokens=np.insert(others, place, turns))) for place in places]
+        assert decoder.score(choices) == pytest.approx(min(costs))
+
+
+@pytest.mark.parametrize("seed", [1, 4, 8])
+def test_orders_put_in_one_by_one_make_far_better_plans_of_a_busy_week_than_a_sort(seed: int) -> None:
+    problem = build_problem(read_request(make_request("medium", seed)))
+    decoder = Decoder(problem)
+    plain = min(decoder.score(fitting(decoder, split_tokens(problem, sequence))) for sequence in sequences(problem).values())
+    assert min(decoder.score(choices) for choices in put_in(problem)) < 0.7 * plain
+
+
+def test_an_order_that_fits_nowhere_is_not_put_in_and_the_rest_is() -> None:
+    raw = tiny_shop()
+    raw["orders"] = [order("A", 40, due=HOUR), order("B", 2)]
+    raw["settings"]["horizon_days"] = 1
+    for choices in put_in(build_problem(read_request(raw))):
+        assert choices.skip.tolist() == [1, 0]
+
+
+def test_no_order_is_put_in_once_time_is_up() -> None:
+    assert put_in(small_full(1), clock=Clock(Settings(solve_seconds=0.05), Listener(), began=-1.0)) == []
+
+
+def test_how_many_decodes_it_takes_to_put_orders_in() -> None:
+    assert [insertions(orders) for orders in (1, 4, 30, 500)] == [0, 8, 180, 3_000]
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
