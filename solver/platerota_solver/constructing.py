@@ -42,7 +42,8 @@ PLACES, BEST_PLACES = 24, 4
 ONE_BY_ONE = (("due", 1), ("slack", 1), ("due", 2), ("slack", 2), ("due", 0), ("slack", 0))
 """Sequences in which orders are put in one by one, and who fetches plates meanwhile (`Choices.late`)."""
 NEAR_END = 12
-"""Places from the end of the sequence at which the next order is tried then: more took longer and gave no better plans, measured."""
+"""Places from the end of the sequence at which the next order is tried then: more took two to eight times as long, and gave better plans
+of some weeks and worse ones of others."""
 PORTIONS, FINE_PORTIONS, FINE_TOKENS = 4, 12, 120
 """A long order claims resources in up to so many portions, so that others may come between: few make a small search, many let every
 run have a place of its own. In weeks of up to so many of these fine portions starts of both kinds compete."""
