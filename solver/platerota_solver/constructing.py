@@ -85,7 +85,7 @@ def one_by_one(problem: Problem, decoder: Decoder, clock: Clock, like: Choices, 
     overtime and the builds of other choices.
 
     The insertion of Nawaz, Enscore & Ham 1983 (Omega 11:91-95, cited from memory), by due date or slack for their total work. On medium
-    weeks such a plan has half the points of a plain sequence.
+    weeks the best of such plans has about half the points of the best plain sequence.
     """
     by_name = sequences(problem)
     found: list[Choices] = []

@@ -43,9 +43,10 @@ SHARE_FROM = 0.75
 """Share of the search after which the threads go on from the best plan of all."""
 TRIES_PER_START = 200
 MOST_STARTS = 24
-INSERTION_SHARE, FEWEST_STARTS = 0.1, 3
-"""Share of the budget, by a guess, for starts in which orders are put in one by one; with those, as many starts as they are go on, or so
-many."""
+INSERTION_SHARE = 0.1
+"""Share of the budget for starts in which orders are put in one by one, as a guess beforehand says."""
+FEWEST_STARTS = 3
+"""Where there are such, the best of all starts go on: as many as were made so, and never fewer than these."""
 BOUND_SHARE, TINY_BOUND_SHARE, BOUND_SECONDS = 0.15, 0.03, 10.0
 """The bound may take this share of the budget, less in a tiny week, and so many seconds at most."""
 PROOF_FROM = 0.05

@@ -66,7 +66,7 @@ def test_compiled_and_plain_kernel_give_the_same_rows() -> None:
 
 
 class FreeTime(NamedTuple):
-    """Lists of free spans as the kernel knows them (`kernel.spans.Spans`)."""
+    """Lists of free spans as the kernel's state has them (`kernel.spans`)."""
 
     start: Any
     end: Any

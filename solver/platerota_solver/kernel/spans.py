@@ -1,18 +1,23 @@
-"""Free time as sorted lists of spans in flat arrays: look for a slot, book it, give it back.
+"""Free time as sorted lists of spans in flat arrays of the state: look for a slot, book it, give it back.
 
-All functions are compiled by numba; without compilation they run as the plain Python they are, which the tests compare.
+List `l` lies at rows ``off[l] … off[l] + count[l]`` of `start` and `end` (int64 seconds) and may have ``room[l]`` spans. Every one of them
+that starts before ``dead[l, k]`` is shorter than ``GRADES[k]``. All functions are compiled by numba; without compilation they run as the
+plain Python they are, which the tests compare.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numba
 import numpy as np
 
 from platerota_solver.kernel.cache import choose_cache
 from platerota_solver.problem import Ints
+
+if TYPE_CHECKING:  # it is made of these lists
+    from platerota_solver.kernel.state import State
 
 choose_cache()
 
@@ -22,32 +27,6 @@ GRADES: Ints = np.array([int(30 * 1.4**k) for k in range(16)], dtype=np.int64)
 FEW = 160
 """Spans of a list that are looked through as quickly as they are skipped, measured."""
 _Function = TypeVar("_Function", bound=Callable[..., Any])
-
-
-class Spans(Protocol):
-    """Lists of free spans: list `l` lies at rows ``off[l] … off[l] + count[l]`` of `start` and `end` (int64 seconds).
-
-    `room`: the spans each may have; ``dead[l, k]``: every span of list l that starts before that instant is shorter than ``GRADES[k]``.
-    """
-
-    @property
-    def start(self) -> Ints:
-        """``[row]``"""
-    @property
-    def end(self) -> Ints:
-        """``[row]``"""
-    @property
-    def off(self) -> Ints:
-        """``[list]``"""
-    @property
-    def count(self) -> Ints:
-        """``[list]``"""
-    @property
-    def room(self) -> Ints:
-        """``[list]``"""
-    @property
-    def dead(self) -> Ints:
-        """``[list, grade]``"""
 
 
 def compiled(function: _Function) -> _Function:
@@ -78,25 +57,17 @@ def row_at(end: Ints, low: int, high: int, t: int) -> int:
 
 
 @compiled
-def seek(s: Spans, low: int, high: int, t: int, length: int) -> int:
+def seek(s: State, low: int, high: int, t: int, length: int) -> int:
     """The earliest instant from t on with so many seconds inside one span of rows low … high, NEVER where there is none."""
-    a, b = low, high
-    while a < b:
-        middle = (a + b) >> 1
-        if s.end[middle] > t:
-            b = middle
-        else:
-            a = middle + 1
-    while a < high:
-        at = s.start[a] if s.start[a] > t else t
-        if at + length <= s.end[a]:
+    for row in range(row_at(s.end, low, high, t), high):
+        at = s.start[row] if s.start[row] > t else t
+        if at + length <= s.end[row]:
             return at
-        a += 1
     return NEVER
 
 
 @compiled
-def seek_long(s: Spans, number: int, t: int, length: int) -> int:
+def seek_long(s: State, number: int, t: int, length: int) -> int:
     """`seek` in a whole list past the spans known to be too short, which a busy week is full of.
 
     Booking only shortens spans, so what `dead` says stays true; `give_back` takes it back.
@@ -133,7 +104,7 @@ def seek_long(s: Spans, number: int, t: int, length: int) -> int:
 
 
 @compiled
-def seek_list(s: Spans, number: int, t: int, length: int) -> int:
+def seek_list(s: State, number: int, t: int, length: int) -> int:
     """`seek` in a whole list."""
     if s.count[number] < FEW or length < GRADES[0]:
         return seek(s, s.off[number], s.off[number] + s.count[number], t, length)
@@ -141,7 +112,7 @@ def seek_list(s: Spans, number: int, t: int, length: int) -> int:
 
 
 @compiled
-def seek_all(s: Spans, l0: int, l1: int, l2: int, l3: int, t: int, length: int, until: int, agreed: int) -> int:
+def seek_all(s: State, l0: int, l1: int, l2: int, l3: int, t: int, length: int, until: int, agreed: int) -> int:
     """The earliest instant from t on and before `until` that is free in list l0 and up to three more at once (-1: no list), NEVER
     where there is none.
 
@@ -164,7 +135,7 @@ def seek_all(s: Spans, l0: int, l1: int, l2: int, l3: int, t: int, length: int, 
 
 
 @compiled
-def book(s: Spans, number: int, a: int, b: int) -> bool:
+def book(s: State, number: int, a: int, b: int) -> bool:
     """Take ``[a, b)`` out of a list that holds it; False where the list has no room for one more span.
 
     Work of 0 seconds splits its span at that instant, so that nothing else is laid over it.
@@ -197,7 +168,7 @@ def book(s: Spans, number: int, a: int, b: int) -> bool:
 
 
 @compiled
-def give_back(s: Spans, number: int, a: int, b: int) -> None:
+def give_back(s: State, number: int, a: int, b: int) -> None:
     """Undo `book`: put ``[a, b)`` back, joined to the spans it touches."""
     low = s.off[number]
     high = low + s.count[number]
@@ -229,7 +200,7 @@ def give_back(s: Spans, number: int, a: int, b: int) -> None:
 
 
 @compiled
-def seek_back(s: Spans, number: int, t: int, length: int) -> int:
+def seek_back(s: State, number: int, t: int, length: int) -> int:
     """The latest instant with so many seconds inside one span of a list and ended by t, -1 where there is none."""
     low = s.off[number]
     high = low + s.count[number]
@@ -245,7 +216,7 @@ def seek_back(s: Spans, number: int, t: int, length: int) -> int:
 
 
 @compiled
-def seek_back_all(s: Spans, l0: int, l1: int, l2: int, t: int, length: int) -> int:
+def seek_back_all(s: State, l0: int, l1: int, l2: int, t: int, length: int) -> int:
     """The latest instant that is free in up to three lists at once (-1: no list) and ended by t, -1 where there is none."""
     at = t - length
     while True:
