@@ -14,7 +14,7 @@ from platerota_solver.kernel.filling import run_seconds
 from platerota_solver.kernel.finishing import claim_pieces, finish_pieces, finish_waiting
 from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_MACHINE, ROW_STAGE, best_rest, block_rest, clear_row, floor_kinds
 from platerota_solver.kernel.holding import commit_held
-from platerota_solver.kernel.keeping import is_kept, keep_floor, keep_runs
+from platerota_solver.kernel.keeping import goes_on, keep_floor, keep_runs
 from platerota_solver.kernel.marks import first_change, restore, save, size_now
 from platerota_solver.kernel.passing import by_reference
 from platerota_solver.kernel.pausing import find_pausing, take_pausing
@@ -234,7 +234,7 @@ def place_floor(p: Arrays, s: State, c: Choices, row: Ints, trial: Ints, kinds: 
         keep_floor(p, s, c, number, p.floor_runs[number, ROW_STAGE])
     keep_runs(p, s, c, FROZEN, 1)
     for number in range(p.floor_runs.shape[0]):
-        if p.k_floor[number] >= 0 and is_kept(s, p.k_floor[number]):
+        if goes_on(p, s, number):
             continue
         size = floor_kinds(p, number, kinds)
         carrier = p.floor_runs[number, ROW_CARRIER]

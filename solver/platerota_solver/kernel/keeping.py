@@ -10,7 +10,7 @@ from __future__ import annotations
 from platerota_solver.kernel.booking import commit_run, take
 from platerota_solver.kernel.choosing import copy_run
 from platerota_solver.kernel.fitting import last_cut_before, next_setup_stays, previous_fixture, table_free_from
-from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_FIRST, ROW_LAST, ROW_MACHINE
+from platerota_solver.kernel.floor import ROW_CARRIER, ROW_CUT_END, ROW_FIRST, ROW_LAST, ROW_MACHINE, ROW_STAGE
 from platerota_solver.kernel.pausing import closed_between, pausing_end, take_pausing
 from platerota_solver.kernel.spans import compiled, row_at
 from platerota_solver.kernel.state import (
@@ -272,11 +272,17 @@ def is_kept(s: State, k: int) -> bool:
 
 
 @compiled
+def goes_on(p: Arrays, s: State, number: int) -> bool:
+    """Whether run `number` of the floor is booked as the plan that is kept has it."""
+    return p.k_floor[number] >= 0 and is_kept(s, p.k_floor[number])
+
+
+@compiled
 def comes_after_floor(p: Arrays, s: State, k: int) -> bool:
     """Whether run `k` of the plan that is kept shares plate, machine or op with a run under way that does not go on as that plan has it."""
     row = p.k_runs[k]
     for number in range(p.floor_runs.shape[0]):
-        if p.k_floor[number] >= 0 and is_kept(s, p.k_floor[number]):
+        if goes_on(p, s, number):
             continue
         floor = p.floor_runs[number]
         if p.c_plate[floor[ROW_CARRIER]] == p.c_plate[row[CARRIER]] or floor[ROW_MACHINE] == row[MACHINE]:
@@ -302,11 +308,24 @@ def keep_runs(p: Arrays, s: State, c: Choices, level: int, before_floor: int) ->
 
 
 @compiled
+def stands_in_the_way(p: Arrays, s: State, machine: int) -> bool:
+    """Whether a plate stands on the machine's table that does not go on as the plan that is kept has it: nobody knows yet until when."""
+    for number in range(p.floor_runs.shape[0]):
+        floor = p.floor_runs[number]
+        stands = PLACED <= floor[ROW_STAGE] < PULLED and p.p_stays[p.c_plate[floor[ROW_CARRIER]]] < 0
+        if stands and floor[ROW_MACHINE] == machine and not goes_on(p, s, number):
+            return True
+    return False
+
+
+@compiled
 def keep_floor(p: Arrays, s: State, c: Choices, number: int, stage: int) -> bool:
     """Book what is left of run `number` of the floor as the plan that is kept has it; False where that does not hold."""
     k = p.k_floor[number]
     if k < 0 or c.keep[k] == 0:
         return False
     if stage == CUTTING and p.k_runs[k, CUT_END] != p.floor_runs[number, ROW_CUT_END]:
+        return False
+    if stage == LOADED and stands_in_the_way(p, s, p.k_runs[k, MACHINE]):
         return False
     return keep_run(p, s, c, k, stage, 1)
