@@ -35,8 +35,8 @@ SHOW_COST = 20
 """A plan is shown again when this many times what showing cost has passed."""
 SEARCH_SHARE = 0.9
 """Share of the budget for the search over choices; windows have the rest."""
-REPLAN_ROUNDS = (0.5, 0.75, 0.97)
-"""Shares of the budget of a replan after which what was moved for nothing goes back; the last leaves time for that."""
+REPLAN_TRIES = (0.4, 0.68, 0.97)
+"""Shares of the budget of a replan at which its searches end, each begun anew; what is left is for what was moved for nothing."""
 START_SHARE = 0.6
 """Share of the search in which several starts run side by side before the best of them goes on."""
 SHARE_FROM = 0.75
@@ -279,15 +279,18 @@ class _Solver:
         return best
 
     def search(
-        self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock, until: float, known: Schedule,
-        *, one_walk: bool = False,
+        self, problem: Problem, decoder: Decoder, starts: list[Choices], clock: Clock, until: float, known: Schedule, *, again: int = 0,
     ) -> tuple[Choices, Schedule]:
-        """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`."""
+        """Threads of annealing until a share of the budget has passed; the best choices, and the better of their plan and `known`.
+
+        Searched `again` from the same starts, they walk elsewhere.
+        """
         workers = 1 if self.request.settings.repeatable else WORKERS
         runs, tries = self.affordable(decoder, starts[0], clock)
-        number = 1 if one_walk else max(1, min(self.most_starts, int(tries * until * START_SHARE / TRIES_PER_START)))
+        share = until - clock.share if again else until
+        number = max(1, min(self.most_starts, int(tries * share * START_SHARE / TRIES_PER_START)))
         walks = [
-            Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * k, number)
+            Walks(decoder if k == 0 else Decoder(problem), starts, self.request.settings.seed * 1_000 + 100 * (k + WORKERS * again), number)
             for k in range(workers)
         ]
         shown = Showing(clock, starts[0], known.points)
@@ -317,11 +320,13 @@ class _Solver:
         return best, schedule
 
     def replan(self, problem: Problem, decoder: Decoder, starts: list[Choices], schedule: Schedule, clock: Clock) -> Schedule:
-        """Search in a few rounds; after each, what was moved for nothing goes back, and the next one begins there."""
-        for until in REPLAN_ROUNDS:
-            choices, schedule = self.search(problem, decoder, starts, clock, until, schedule, one_walk=until > REPLAN_ROUNDS[0])
-            starts = [settle(decoder, choices, clock)]
-            settled = self.tidy(problem, decoder, starts[0], decoder.schedule(starts[0]))
+        """A few searches, each from the plan that is kept: one that goes on where another ended is stuck there, as every run let go
+        costs points before it gains any. What was moved for nothing goes back after each.
+        """
+        for again, until in enumerate(REPLAN_TRIES):
+            choices, schedule = self.search(problem, decoder, starts, clock, until, schedule, again=again)
+            kept = settle(decoder, choices, clock)
+            settled = self.tidy(problem, decoder, kept, decoder.schedule(kept))
             schedule = settled if settled.points <= schedule.points else schedule
             self.tell("settle", clock, schedule.points)
         return schedule

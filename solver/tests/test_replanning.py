@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from functools import cache
+from itertools import pairwise
 from random import Random
 from typing import Any
 
@@ -17,7 +18,9 @@ from platerota_shared.audit import audit
 from platerota_shared.instants import local_text
 from platerota_shared.replanning import Replanning, floor_at
 from platerota_shared.starts import Start
-from platerota_solver import due_date_plan, solve
+from platerota_solver import due_date_plan, solve, solving
+from platerota_solver.kernel.state import Choices
+from platerota_solver.search import Walks
 
 Raw = dict[str, Any]
 EXAMPLES, NIGHTLY = 60, 600
@@ -120,6 +123,25 @@ def test_a_mill_breaks_at_any_instant(week: tuple[str, int], share: float, hours
 @given(st.integers(1, 10_000), st.floats(0, 1), st.integers(1, 8))
 def test_a_mill_breaks_at_any_instant_of_many_weeks(seed: int, share: float, hours: int) -> None:
     check_broken("small", seed, share, hours)
+
+
+def test_each_search_of_a_replan_begins_at_the_plan_and_walks_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    _, request, plan = planned("small", 1)
+    began: list[tuple[int, list[Choices]]] = []
+
+    class Watched(Walks):
+        def __post_init__(self) -> None:
+            super().__post_init__()
+            began.append((self.seed, self.starts))
+
+    monkeypatch.setattr(solving, "Walks", Watched)
+    repeatable = request.settings.model_copy(update={"repeatable": True})
+    again = solve(request.model_copy(update={"settings": repeatable}), None, Start(plan, counts_moves=True))
+    searches = [stage for stage in again.solver.stages if stage.name == "search"]
+    assert len(searches) == len(solving.REPLAN_TRIES) > 1
+    assert all(starts is began[0][1] for _, starts in began)
+    seeds = sorted(seed for seed, _ in began)
+    assert all(later - sooner >= solving.MOST_STARTS for sooner, later in pairwise(seeds))  # each walk adds one to it
 
 
 @pytest.mark.parametrize("week", WEEKS)
