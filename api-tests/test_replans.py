@@ -49,6 +49,8 @@ def test_a_mill_breaks_and_the_cut_is_made_again(client: httpx.Client, tiny: Req
     assert [row["change"] for row in rows] == 8 * ["moved"]
     assert all("mill-1 is closed" in row["reason"] for row in rows if row["base_task"].startswith("R1."))
     assert (plan["base"], client.get(answer.headers["location"]).json()) == (base.rpartition("/")[2], plan)
+    dear = client.post(f"{base}/replans", json={"now": "2027-03-01T06:20:00", "happened": broken, "settings": QUICK, "moved_task": 10})
+    assert (dear.json()["score"]["parts"]["moved_task"], dear.json()["compare"]["tasks"]["moved_for_score"]) == (70, 7), dear.text
 
 
 def test_an_operator_is_away_and_a_piece_is_scrap(client: httpx.Client, tiny: Request) -> None:

@@ -6,7 +6,7 @@ import asyncio
 import json
 from hashlib import sha256
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
 
@@ -30,11 +30,13 @@ from platerota_service.settings import ServiceSettings
 from platerota_service.shops.book import written
 from platerota_service.solve_lines import COMPILING, Progress
 from platerota_service.solve_process import SOLVE_CHILD, Outcome, SolveProcess
+from platerota_service.solve_settings import with_moved_task
 from platerota_service.workbook import rows_csv
 from platerota_shared.audit import audit as audit_plan
 from platerota_shared.differences import COLUMNS, Differences, difference_rows, differences
 from platerota_shared.document import read_document
 from platerota_shared.faults import RequestRefused
+from platerota_shared.fields import MOST_POINTS
 from platerota_shared.plan import Plan
 from platerota_shared.replanning import Replanning, floor_at
 from platerota_shared.risks import read_risks_question
@@ -78,6 +80,10 @@ def replan(
     frozen_minutes: Annotated[
         int, typer.Option(min=0, max=LONGEST_FROZEN, help="Minutes from then in which nothing that the plan starts is moved."),
     ] = FROZEN_MINUTES,
+    moved_task: Annotated[
+        float | None,
+        typer.Option(min=0, max=MOST_POINTS, metavar="POINTS", help="For each task that is moved; not given: as REQUEST.json says."),
+    ] = None,
     base: BaseFile = None,
     out: PlanOut = None,
     request_out: Annotated[
@@ -97,7 +103,7 @@ def replan(
     for target in (out, request_out, changes):
         if target is not None:
             check_target(target)
-    replanning = _floor(submission, kept, now, happened)
+    replanning = _floor(with_moved_task(json.loads(submission.text), moved_task), kept, now, happened)
     text = written(replanning.document)
     start = Start(kept, counts_moves=True, frozen_until=replanning.request.now + 60 * frozen_minutes)
     made = _made(Submission(text.encode(), replanning.request, start=start, notes=replanning.notes))
@@ -175,12 +181,12 @@ def _check_valid(request: PlanRequest, checked: Plan, base: Path | None, so: str
         raise typer.Exit(FINDINGS)
 
 
-def _floor(submission: Submission, kept: Plan, now: str, happened: Path | None) -> Replanning:
+def _floor(document: dict[str, Any], kept: Plan, now: str, happened: Path | None) -> Replanning:
     """The request to replan with, or words for each fault of the instant and of what has happened, and exit code 2."""
     source = happened or Path("--happened")
     try:
         told = read_document(read_bytes(happened), holds="pieces, runs and closed") if happened is not None else None
-        return floor_at(json.loads(submission.text), kept, now, told)
+        return floor_at(document, kept, now, told)
     except RequestRefused as error:
         _refuse_what_happened(source, error)
 

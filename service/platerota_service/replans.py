@@ -19,11 +19,11 @@ from platerota_service.plan_making import MakingOf, check_plan_id
 from platerota_service.plans import MAKING_REFUSED, PREFER_ASYNC
 from platerota_service.problems import ProblemFault
 from platerota_service.shops.book import written
-from platerota_service.solve_settings import SolveSettings, read_settings, with_settings
+from platerota_service.solve_settings import SolveSettings, read_settings, with_moved_task, with_settings
 from platerota_service.store import Store
 from platerota_shared.document import duplicate_keys, read_document
 from platerota_shared.faults import Fault, RequestRefused
-from platerota_shared.fields import Instant, Whole
+from platerota_shared.fields import Instant, Points, Whole
 from platerota_shared.plan import Plan
 from platerota_shared.records import read_row
 from platerota_shared.replanning import Happened, Replanning, floor_at
@@ -48,6 +48,8 @@ class ReplanRequest(Row):
     """What has happened; whatever is not said went as planned."""
     frozen_minutes: FrozenMinutes = FROZEN_MINUTES
     """Minutes from `now` in which nothing that the plan starts is moved, where that can be; at most a week."""
+    moved_task: Points | None = None
+    """Points for each task that is moved, in place of the base's own `settings.score.moved_task`: the more, the more stays where it is."""
     settings: SolveSettings = SolveSettings()
     """How it is solved."""
 
@@ -58,6 +60,7 @@ class _Outline(Row):
     now: Any
     happened: Any = None
     frozen_minutes: FrozenMinutes = FROZEN_MINUTES
+    moved_task: Points | None = None
     settings: Any = None
 
 
@@ -102,9 +105,9 @@ async def create_replan(call: Request, plan_id: PlanId, making: MakingOf, store:
     Every fault is answered at once, with a pointer into the body.
 
     What is under way goes on; what the base starts within `frozen_minutes` stays where it is, where that can be; all else is moved where
-    that is worth more than `settings.score.moved_task` points a task. The answer is a plan like any other, with `base`, its id, and, once
-    it is ready, `compare`: every task that moved, with the reason. What the tables of the floor cannot say, such as a plate that is being
-    loaded at `now`, is among its `warnings`.
+    that is worth more than `moved_task` points a task (not given: the base's `settings.score.moved_task`). The answer is a plan like any
+    other, with `base`, its id, and, once it is ready, `compare`: every task that moved, with the reason. What the tables of the floor
+    cannot say, such as a plate that is being loaded at `now`, is among its `warnings`.
 
     Nothing is released by it. Its `shop` is that of the base: a mill that is broken is the same shop, so that the plan can be released.
     409 until the base is ready.
@@ -131,7 +134,8 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
     outline, faults = read_row(_Outline, given, "", "the replan", zone, suggestions)
     settings, found = read_settings(given.get("settings", {}), zone, suggestions)
     faults = [*duplicate_keys(given), *faults, *found]
-    replanning = _floor(with_settings(base.document, settings), base.plan, given, faults)
+    document = with_moved_task(with_settings(base.document, settings), outline.row and outline.row.moved_task)
+    replanning = _floor(document, base.plan, given, faults)
     assert outline.row is not None
     request = replanning.request
     start = Start(base.plan, counts_moves=True, frozen_until=request.now + 60 * outline.row.frozen_minutes)

@@ -54,3 +54,11 @@ def read_around(
 def with_settings(document: Mapping[str, Any], settings: Mapping[str, Any]) -> dict[str, Any]:
     """A request, JSON values, with these settings in place of its own."""
     return {**document, "settings": {**(document.get("settings") or {}), **settings}}
+
+
+def with_moved_task(document: Mapping[str, Any], points: float | None) -> dict[str, Any]:
+    """A request, JSON values, with these points for each task that is moved; None: with its own."""
+    if points is None:
+        return dict(document)
+    score = (document.get("settings") or {}).get("score") or {}
+    return with_settings(document, {"score": {**score, "moved_task": points}})

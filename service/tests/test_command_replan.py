@@ -59,6 +59,8 @@ def test_without_an_instant_or_with_impossible_minutes(run: Run) -> None:
     assert run().exit_code == 2
     for minutes in ("-1", "10081", "an hour"):
         assert run(*NOW, "--frozen-minutes", minutes).exit_code == 2
+    for points in ("-1", "1e10", "nan", "inf", "dear"):
+        assert run(*NOW, "--moved-task", points).exit_code == 2, points
 
 
 def test_every_fault_is_said_with_its_place(run: Run, files: Path) -> None:
@@ -108,6 +110,19 @@ def test_the_replan_is_written_with_its_request_and_every_change(run: Run, files
         ("cut moved", "start; mill-1 is closed then: spindle bearing"), ("pull moved", "start; mill-1 is closed then: spindle bearing"),
         ("unload moved", "start; mill-1 is closed when R1.cut was to run: spindle bearing"),
     ]
+
+
+def test_what_a_moved_task_costs_may_be_said_anew(run: Run, files: Path, request_document: dict[str, Any]) -> None:
+    """The fake child's plan counts 2 points a task, so it passes the audit with these alone."""
+    request_document["settings"]["score"] = {"late_hour": 100, "moved_task": 7}
+    (files / "request.json").write_text(json.dumps(request_document), encoding="utf-8")
+    out, asked = files / "plan2.json", files / "request2.json"
+    for price, points, code in (((), 7, 1), (("--moved-task", "2"), 2, 0)):
+        result = run(*NOW, "--happened", files / "happened.json", "-o", out, "--request-out", asked, *price)
+        assert result.exit_code == 0, result.stderr
+        assert json.loads(asked.read_text("utf-8"))["settings"]["score"] == {"late_hour": 100, "moved_task": points}
+        checked = CliRunner().invoke(command_line.app, ["audit", str(asked), str(out), "--base", str(files / "plan.json")])
+        assert checked.exit_code == code, checked.stdout
 
 
 def test_a_replan_is_audited_and_replanned_again_with_the_plan_before_it(run: Run, files: Path) -> None:

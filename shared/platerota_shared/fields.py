@@ -8,7 +8,7 @@ our own code builds values. Lengths are millimetres, masses kilograms.
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 from unicodedata import category
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, Strict, StringConstraints, WithJsonSchema
@@ -66,7 +66,8 @@ Count = Annotated[Whole, Field(ge=1, le=1_000_000)]
 OpNumber = Annotated[Whole, Field(ge=0, le=100_000)]
 """The number of an operation; the ops of a part run in ascending order."""
 
-Points = Annotated[Number, Field(ge=0.0, le=1e9)]
+MOST_POINTS: Final = 1e9
+Points = Annotated[Number, Field(ge=0.0, le=MOST_POINTS)]
 """Points of the score per unit."""
 
 Money = Annotated[Number, Field(ge=0.0, le=1e9)]

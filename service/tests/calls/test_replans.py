@@ -91,6 +91,9 @@ async def test_a_body_that_is_none(client: httpx.AsyncClient, replans: str) -> N
         ({"now": NOW, "frozen_minutes": -1}, {"/frozen_minutes": "out-of-range"}),
         ({"now": NOW, "frozen_minutes": 10_081}, {"/frozen_minutes": "out-of-range"}),
         ({"now": NOW, "frozen_minutes": "an hour"}, {"/frozen_minutes": "wrong-type"}),
+        ({"now": NOW, "moved_task": -1}, {"/moved_task": "out-of-range"}),
+        ({"now": NOW, "moved_task": "dear"}, {"/moved_task": "wrong-type"}),
+        ({"now": NOW, "settings": {"score": {"moved_task": 5}}}, {"/settings/score": "unknown-field"}),
         ({"now": NOW, "settings": None}, {"/settings": "wrong-type"}),
     ],
 )
@@ -168,6 +171,29 @@ async def test_nothing_is_frozen_where_no_minutes_are(client: httpx.AsyncClient,
     made = await client.post(replans, json={"now": NOW, "frozen_minutes": 0}, headers=ASYNC)
     request, start, _ = stored(store, made.json()["id"])
     assert frozen(start) == f"{request['now']}+00:00"
+
+
+@pytest.mark.parametrize(("score", "given", "wanted"), [
+    (None, {}, None),
+    (None, {"moved_task": None}, None),
+    (None, {"moved_task": 0}, {"moved_task": 0}),
+    ({"late_hour": 80}, {"moved_task": 12.5}, {"late_hour": 80, "moved_task": 12.5}),
+    ({"setup": 3, "moved_task": 4}, {"moved_task": 9}, {"setup": 3, "moved_task": 9}),
+    ({"setup": 3, "moved_task": 4}, {}, {"setup": 3, "moved_task": 4}),
+])
+async def test_what_a_moved_task_costs_may_be_said_anew_and_nothing_else_changes(
+    client: httpx.AsyncClient, request_document: Document, worker: HandWorker, store: Store, score: Document | None, given: Document,
+    wanted: Document | None,
+) -> None:
+    if score is not None:
+        request_document["settings"]["score"] = score
+    plan_id = (await client.post("/v1/plans", json=request_document, headers=ASYNC)).json()["id"]
+    worker.find(plan_id, plan_text("plan"))
+    made = await client.post(f"/v1/plans/{plan_id}/replans", json={"now": NOW, **given}, headers=ASYNC)
+    assert made.status_code == 202, made.text
+    request, _, _ = stored(store, made.json()["id"])
+    settings = dict(request_document["settings"])
+    assert request["settings"] == (settings if wanted is None else settings | {"score": wanted})
 
 
 async def test_a_broken_mill_is_closed_its_cut_is_made_again_and_a_planner_is_told(
