@@ -36,6 +36,9 @@ order's plan by score has that of the base."""
 HARMLESS_HOUR, ANY_PRICE_HOUR = 1e5, 1e6
 """Points for an hour of the rush order that nobody may pay for, and at any price: what the service asks with."""
 RUSH: Final = "RUSH"
+CALM: Final = 10.0
+"""Points for a moved task where a planner asks for few changes: a run of five tasks for half an hour of a late order, where it is six
+minutes by the default."""
 FROZEN_SECONDS: Final = HOUR
 """What starts so soon after `now` stays in a replan."""
 PASSED: Final = 0.2
@@ -176,20 +179,35 @@ def untouched(base: Plan, now: int, machine: str, until: int) -> set[str]:
 
 
 def _replan(raw: Request, base: Plan, seconds: float) -> Found:
-    """A mill is down for three hours: the share of the tasks that it does not touch which are moved, and what moving them saves."""
+    """A mill is down for three hours: the share of the tasks that it does not touch which are moved, at the default price of a move and at
+    the dearer one of a planner who wants few changes, and what moving them saves.
+    """
     now, machine = breakdown(base)
     until = now + 3 * HOUR
     happened = {"closed": [{"machine": machine, "until": _text(until), "reason": "spindle"}]}
     floor = floor_at(raw, base, _text(now), happened)
-    start = Start(base, counts_moves=True, frozen_until=now + FROZEN_SECONDS)
-    made = answered((json.dumps(floor.document), start.text(), REPLAN * seconds))
+    start = Start(base, counts_moves=True, frozen_until=now + FROZEN_SECONDS).text()
     free = untouched(base, now, machine, until)
-    moved = {move.task.id for move in moved_tasks(base, made.plan)} & free
-    share = len(moved) / len(free) if free else 0.0
-    parts = made.plan.score.parts.model_dump()
-    reasons = _reasons(raw, base, floor.request, made)
-    how = {"machine": machine, "free": len(free), "moved": len(moved), "parts": parts, "reasons": reasons}
-    return {"replan_s": made.last, "replan_moved": share}, {"replan": how}, made.findings
+    made = {
+        "replan": answered((json.dumps(floor.document), start, REPLAN * seconds)),
+        "replan_calm": answered((json.dumps(_calm(floor.document)), start, REPLAN * seconds)),
+    }
+    figures, how = {"replan_s": made["replan"].last}, dict[str, Any]()
+    for name, one in made.items():
+        moved = {move.task.id for move in moved_tasks(base, one.plan)} & free
+        figures[f"{name}_moved"] = len(moved) / len(free) if free else 0.0
+        reasons = _reasons(raw, base, floor.request, one)
+        parts = one.plan.score.parts.model_dump()
+        how[name] = {"machine": machine, "free": len(free), "moved": len(moved), "parts": parts, "reasons": reasons}
+    more = how["replan_calm"]["parts"]["late_hour"] - how["replan"]["parts"]["late_hour"]
+    figures["replan_calm_late_h"] = more / floor.request.settings.score.late_hour
+    return figures, how, sum(one.findings for one in made.values())
+
+
+def _calm(document: Request) -> Request:
+    """The request with the price of a move that keeps most where it is."""
+    settings = document["settings"]
+    return {**document, "settings": {**settings, "score": {**settings.get("score", {}), "moved_task": CALM}}}
 
 
 def _reasons(raw: Request, base: Plan, request: PlanRequest, made: Answered) -> Mapping[str, int]:
