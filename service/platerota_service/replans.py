@@ -134,7 +134,8 @@ def _submission(store: Store, tenant: str, base_id: str, body: bytes) -> Submiss
     outline, faults = read_row(_Outline, given, "", "the replan", zone, suggestions)
     settings, found = read_settings(given.get("settings", {}), zone, suggestions)
     faults = [*duplicate_keys(given), *faults, *found]
-    document = with_moved_task(with_settings(base.document, settings), outline.row and outline.row.moved_task)
+    moved_task = None if outline.row is None else outline.row.moved_task
+    document = with_moved_task(with_settings(base.document, settings), moved_task)
     replanning = _floor(document, base.plan, given, faults)
     assert outline.row is not None
     request = replanning.request

@@ -60,5 +60,5 @@ def with_moved_task(document: Mapping[str, Any], points: float | None) -> dict[s
     """A request, JSON values, with these points for each task that is moved; None: with its own."""
     if points is None:
         return dict(document)
-    score = (document.get("settings") or {}).get("score") or {}
-    return with_settings(document, {"score": {**score, "moved_task": points}})
+    settings: Mapping[str, Any] = document.get("settings") or {}
+    return with_settings(document, {"score": {**(settings.get("score") or {}), "moved_task": points}})
