@@ -49,7 +49,9 @@ class ReplanRequest(Row):
     frozen_minutes: FrozenMinutes = FROZEN_MINUTES
     """Minutes from `now` in which nothing that the plan starts is moved, where that can be; at most a week."""
     moved_task: Points | None = None
-    """Points for each task that is moved, in place of the base's own `settings.score.moved_task`: the more, the more stays where it is."""
+    """Points for each task that is moved, in place of the base's own `settings.score.moved_task`: the more, the more stays where it is.
+    Later replans of the new plan count the same, unless they say otherwise.
+    """
     settings: SolveSettings = SolveSettings()
     """How it is solved."""
 

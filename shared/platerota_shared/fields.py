@@ -67,6 +67,7 @@ OpNumber = Annotated[Whole, Field(ge=0, le=100_000)]
 """The number of an operation; the ops of a part run in ascending order."""
 
 MOST_POINTS: Final = 1e9
+"""Points per unit, at most."""
 Points = Annotated[Number, Field(ge=0.0, le=MOST_POINTS)]
 """Points of the score per unit."""
 
