@@ -51,7 +51,7 @@ class Dispatcher:
         self.first = {}
         self.checked = {}
         self.queues = {plate: list(queue) for plate, queue in queues.items()}
-        self.todo = {}
+        self.steps_left = {}
         self.runs, self.tasks = [], []
 
     def plan(self):
@@ -62,14 +62,14 @@ class Dispatcher:
         while True:
             options = []
             for plate in self.queues:
-                if not self.todo.get(plate) and self.queues[plate]:
+                if not self.steps_left.get(plate) and self.queues[plate]:
                     self._open(plate, self.queues[plate].pop(0))
-                if self.todo.get(plate):
+                if self.steps_left.get(plate):
                     option = self._option(plate)
                     if option is not None:
                         options.append((*option, plate))
             if not options:
-                assert not any(self.todo.values()), "the dispatcher is stuck"
+                assert not any(self.steps_left.values()), "the dispatcher is stuck"
                 return self.runs, self.tasks
             start, operator, plate = min(options, key=lambda option: (option[0], option[2]))
             self._commit(plate, start, operator)
@@ -80,11 +80,11 @@ class Dispatcher:
         run = Run(id=f"R{len(self.runs) + 1}", plate=plate, fixture=fixture, machine=machine, pieces=held)
         self.runs.append(run)
         steps = [step for step in STEPS if not (self.plates[plate].stays_in and step in ("place", "pull"))]
-        self.todo[plate] = [(step, run) for step in steps]
+        self.steps_left[plate] = [(step, run) for step in steps]
 
     def _option(self, plate):
         """Start and operator of the plate's next step, None while it waits for something not planned yet."""
-        step, run = self.todo[plate][0]
+        step, run = self.steps_left[plate][0]
         machine = self.machines[run.machine]
         ready = max([self.free["plate", plate], *self._needs(step, run, machine)])
         if ready == float("inf"):
@@ -158,7 +158,7 @@ class Dispatcher:
         return next(max(a, ready) for a, b in subtract(spans, closed) if max(a, ready) + seconds <= b)
 
     def _commit(self, plate, start, operator):
-        step, run = self.todo[plate].pop(0)
+        step, run = self.steps_left[plate].pop(0)
         machine, stays = self.machines[run.machine], self.plates[plate].stays_in
         end = start + self._seconds(step, run)
         if step != "setup" or self._setup_seconds(run):
